@@ -1,0 +1,93 @@
+"""The judged run: what `assess` returns and reports, exports and notebooks show."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+from analyzer.metrics.result import Metrics
+from analyzer.recording import Finding, Recording
+
+
+@dataclass(frozen=True)
+class SetupItem:
+    """One item of the set-up: what was stated, and what the recording says to it.
+
+    `status` is ``confirmed``, ``contradicted`` or ``not_checked``; `evidence` says why in words.
+    """
+
+    key: str
+    label: str
+    stated: str
+    status: str
+    evidence: str
+
+
+@dataclass(frozen=True)
+class Limit:
+    """One limit of a purpose (see contract.md, purpose TOML)."""
+
+    key: str
+    quantity: str
+    axis: str
+    value: float
+    unit: str
+    read_as: str
+    reason: str
+    source: str
+
+
+@dataclass(frozen=True)
+class Purpose:
+    """What the positions are for: named limits, each with unit, reason and source."""
+
+    name: str
+    title: str
+    limits: tuple[Limit, ...]
+    margin: float
+    sha256: str
+    largest_age_s: float | None = None
+    least_rate_hz: float | None = None
+    least_satellites: int | None = None
+    required_channels: tuple[str, ...] = ()
+
+    def limit(self, axis: str) -> Limit | None:
+        """Return the position limit on `axis` (horizontal, along, across, vertical), or None."""
+        return next((x for x in self.limits if x.axis == axis and x.quantity == "position"), None)
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """The answer for a run: `level` is one of tables.VERDICTS; `sentences` say it in words, most important first."""
+
+    level: str
+    sentences: tuple[str, ...]
+    rules_version: str
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """A recording judged for a purpose.
+
+    `epochs` has the columns of epochs.parquet (contract.md section 3) with index ``time_utc``; `segments`, `jumps`,
+    `dropouts`, `windows`, `standstills` have the layouts given there. `setup` is the parsed set-up sheet or empty.
+    `cannot_show` lists in words what this recording cannot show.
+    """
+
+    recording: Recording
+    metrics: Metrics
+    purpose: Purpose
+    verdict: Verdict
+    epochs: pd.DataFrame
+    segments: pd.DataFrame
+    jumps: pd.DataFrame
+    dropouts: pd.DataFrame
+    windows: pd.DataFrame
+    standstills: pd.DataFrame
+    setup: Mapping[str, object] = field(default_factory=dict)
+    setup_items: tuple[SetupItem, ...] = ()
+    findings: tuple[Finding, ...] = ()
+    cannot_show: tuple[str, ...] = ()
+    versions: Mapping[str, str] = field(default_factory=dict)

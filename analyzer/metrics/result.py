@@ -1,0 +1,47 @@
+"""Everything `measure` returns for one recording."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+from analyzer.metrics.metric import Metric
+from analyzer.recording import Finding
+
+
+@dataclass(frozen=True)
+class Metrics:
+    """Figures and tables of the trade for one recording.
+
+    Attributes
+    ----------
+    values : one `Metric` per key.
+    epochs : one row per epoch of ``Recording.fixes``, same index: ``interval_s`` (time the epoch counts for, NaN across
+        a gap), ``distance_m`` (along the route, not growing at rest, no straight line across an interruption), ``east_m``
+        ``north_m`` ``up_m`` (local, about `origin`), ``moving`` (bool), ``standstill_id`` and ``dropout_id``
+        (Int32, NA for none), ``base_distance_m``.
+    stretches : fix-state runs: ``fix_state start_utc end_utc duration_s distance_m n``.
+    transitions : ``from_state to_state n``.
+    gaps : missing epochs: ``start_utc end_utc duration_s missing start_distance_m bridged_m`` and the places of both ends.
+    standstills : layout of standstills.csv.
+    dropouts : layout of dropouts.csv; cause and advice are a first reading that the verdict layer may better.
+    origin : ``(latitude_deg, longitude_deg, height_m)`` of the local frame, or None without a position.
+    """
+
+    values: tuple[Metric, ...]
+    epochs: pd.DataFrame
+    stretches: pd.DataFrame
+    transitions: pd.DataFrame
+    gaps: pd.DataFrame
+    standstills: pd.DataFrame
+    dropouts: pd.DataFrame
+    origin: tuple[float, float, float] | None = None
+    findings: tuple[Finding, ...] = field(default=())
+
+    def __getitem__(self, key: str) -> Metric:
+        """Return the metric called `key`."""
+        for metric in self.values:
+            if metric.key == key:
+                return metric
+        raise KeyError(key)

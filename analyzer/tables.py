@@ -1,0 +1,188 @@
+"""Table schemas as data: one name per quantity, with its unit in the name, everywhere.
+
+Tables are plain DataFrames. Where time is known their index is ``time_utc`` (``datetime64[us, UTC]``). Missing is NaN
+or NA, never 0 or 99.9. The vocabulary page of DEVELOPERS.md is generated from here.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+TIME_DTYPE = "datetime64[us, UTC]"
+
+#: Fix states from best to worst by expected error (NMEA 0183 GGA quality and mode letters); never ordered by number.
+FIX_STATES = (
+    "fixed", "precise", "float", "differential", "autonomous", "estimated", "manual", "simulated", "no_fix",
+)
+#: Trust of an epoch for a purpose.
+TRUST = ("trusted", "doubtful", "rejected", "not_evaluated")
+#: Verdict of a run or window, best first (order of --fail-on).
+VERDICTS = ("fit", "fit_with_exclusions", "not_evaluated", "not_fit")
+DROPOUT_KINDS = ("missing_epochs", "correction_outage", "fix_loss", "no_fix_despite_corrections")
+CAUSES = (
+    "corrections_stopped", "correction_link", "base_outage", "interference", "base_position_changed", "damaged_data",
+    "sky_obstruction", "receiver_restart", "logger_gap", "incomplete_corrections", "unknown",
+)
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column: its name, pandas dtype, unit (``-`` for none) and meaning."""
+
+    name: str
+    dtype: str
+    unit: str
+    meaning: str
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table schema."""
+
+    name: str
+    columns: tuple[Column, ...]
+    timed: bool = True
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Column names in order."""
+        return tuple(c.name for c in self.columns)
+
+    def empty(self) -> pd.DataFrame:
+        """Return a table of this schema without rows."""
+        return self.conform(pd.DataFrame(index=pd.DatetimeIndex([], dtype=TIME_DTYPE) if self.timed else None))
+
+    def conform(self, frame: pd.DataFrame) -> pd.DataFrame:
+        """Return `frame` with every column of the schema, in order and type; further columns follow unchanged."""
+        rows = len(frame.index)
+        columns = {
+            c.name: frame[c.name].astype(c.dtype) if c.name in frame
+            else pd.Series(_missing(c.dtype, rows), index=frame.index)
+            for c in self.columns
+        }
+        extra = {n: frame[n] for n in frame.columns if n not in columns}
+        out = pd.DataFrame({**columns, **extra}, index=frame.index)
+        if self.timed:
+            out.index = pd.DatetimeIndex(out.index).astype(TIME_DTYPE)
+            out.index.name = "time_utc"
+        return out
+
+
+def _missing(dtype: str, rows: int) -> object:
+    """Return `rows` missing values of `dtype`."""
+    if dtype.startswith("float"):
+        return np.full(rows, np.nan, dtype=dtype)
+    if dtype == "bool":
+        return np.zeros(rows, dtype=bool)
+    if dtype.startswith("int"):
+        return np.full(rows, -1, dtype=dtype)
+    if dtype == "category":
+        return pd.Categorical([None] * rows)
+    return pd.array([None] * rows, dtype=dtype)
+
+
+def _columns(text: str) -> tuple[Column, ...]:
+    """Read columns from lines ``name | dtype | unit | meaning``."""
+    rows = [[part.strip() for part in line.split("|")] for line in text.strip().splitlines()]
+    return tuple(Column(*row) for row in rows)
+
+
+FIXES = Table("fixes", _columns("""
+source_id | int16 | - | source (file and stream) the row came from; index into Recording.sources
+byte_offset | int64 | byte | where the first sentence of the epoch starts in its source
+latitude_deg | float64 | deg | geodetic latitude as logged
+longitude_deg | float64 | deg | geodetic longitude as logged
+height_m | float64 | m | ellipsoidal height (height above geoid + geoid separation); NaN where the separation is unknown
+height_msl_m | float64 | m | height above the geoid as logged
+geoid_separation_m | float64 | m | geoid above ellipsoid as logged
+fix_state | category | - | fix state by the precedence GGA, GNS, mode letters, status
+fix_state_source | category | - | reported (GGA or GNS) or derived (mode letter or status)
+station_id | Int32 | - | differential reference station id
+correction_age_s | float64 | s | age of the last correction used, as logged
+satellites_used | float32 | - | satellites used
+satellites_in_view | float32 | - | satellites in view, all systems, the larger of several signals
+cn0_median_dbhz | float32 | dB-Hz | median carrier-to-noise density of the tracked signals
+hdop | float32 | - | horizontal dilution of precision
+vdop | float32 | - | vertical dilution of precision
+pdop | float32 | - | position dilution of precision
+speed_mps | float64 | m/s | speed over ground
+course_deg | float64 | deg | course over ground from true north
+heading_deg | float64 | deg | true heading (HDT, THS)
+yaw_rate_radps | float64 | rad/s | rate of turn, ISO 8855: positive to the left (NMEA ROT is positive to starboard)
+range_rms_m | float32 | m | RMS of range residual inputs (GST)
+sigma_major_m | float32 | m | claimed 1-sigma of the semi-major axis (GST)
+sigma_minor_m | float32 | m | claimed 1-sigma of the semi-minor axis (GST)
+sigma_orientation_deg | float32 | deg | claimed orientation of the semi-major axis (GST)
+sigma_north_m | float32 | m | claimed 1-sigma in latitude (GST)
+sigma_east_m | float32 | m | claimed 1-sigma in longitude (GST)
+sigma_up_m | float32 | m | claimed 1-sigma in height (GST)
+solution_kind | category | - | gnss, fused or unknown
+time_origin | category | - | dated (date from the log), carried (date carried over), given (--date), retimed (clock repaired)
+"""))
+
+SATELLITES = Table("satellites", _columns("""
+source_id | int16 | - | source the row came from
+system | category | - | GPS GLONASS Galileo BeiDou QZSS NavIC SBAS unknown
+signal_id | category | - | NMEA 4.1x signal id as logged, empty where none
+satellite_id | int16 | - | satellite number as logged
+elevation_deg | float32 | deg | elevation
+azimuth_deg | float32 | deg | azimuth from true north
+cn0_dbhz | float32 | dB-Hz | carrier-to-noise density; NaN where not tracked
+used | bool | - | listed as used (GSA)
+"""))
+
+ATTITUDE = Table("attitude", _columns("""
+source_id | int16 | - | source the row came from
+roll_deg | float64 | deg | roll, ISO 8855
+pitch_deg | float64 | deg | pitch, ISO 8855
+heading_deg | float64 | deg | true heading, clockwise from north
+sigma_roll_deg | float64 | deg | claimed 1-sigma of roll
+sigma_pitch_deg | float64 | deg | claimed 1-sigma of pitch
+sigma_heading_deg | float64 | deg | claimed 1-sigma of heading
+alignment | category | - | alignment state as logged
+"""))
+
+INERTIAL = Table("inertial", _columns("""
+source_id | int16 | - | source the row came from
+acceleration_x_mps2 | float64 | m/s2 | specific force forward, ISO 8855
+acceleration_y_mps2 | float64 | m/s2 | specific force to the left
+acceleration_z_mps2 | float64 | m/s2 | specific force up
+rate_x_radps | float64 | rad/s | roll rate
+rate_y_radps | float64 | rad/s | pitch rate
+rate_z_radps | float64 | rad/s | yaw rate, positive to the left
+arrival_utc | datetime64[us, UTC] | - | when the logger received the row, where it wrote it
+"""))
+
+CORRECTIONS = Table("corrections", _columns("""
+source_id | int16 | - | source the row came from
+place | category | - | where it was recorded: base, rover or unknown
+byte_offset | int64 | byte | where the frame starts
+size_byte | int32 | byte | whole frame, header and CRC included
+message_type | int32 | - | RTCM 3 message number
+station_id | Int32 | - | reference station id
+epoch_s | float64 | s | message time of week or day as sent, GPS time where convertible
+satellites | Int32 | - | satellites in the message
+signals | Int32 | - | signal cells in the message
+more_follows | boolean | - | multiple-message bit
+x_m | float64 | m | ECEF reference position (1005, 1006)
+y_m | float64 | m | ECEF reference position
+z_m | float64 | m | ECEF reference position
+antenna_height_m | float64 | m | antenna height (1006)
+text | str | - | descriptors and texts (1007, 1008, 1029, 1033)
+arrival_utc | datetime64[us, UTC] | - | when the logger received the frame, where it wrote it
+"""))
+
+MEASUREMENT = Table("measurement", _columns("""
+source_id | int16 | - | source the row came from
+speed_mps | float64 | m/s | vehicle or wheel speed
+yaw_rate_radps | float64 | rad/s | yaw rate, positive to the left
+acceleration_x_mps2 | float64 | m/s2 | longitudinal acceleration
+acceleration_y_mps2 | float64 | m/s2 | lateral acceleration
+steering_angle_rad | float64 | rad | steering-wheel angle, positive to the left
+marker | float64 | - | marker channel
+"""))
+
+TABLES = (FIXES, SATELLITES, ATTITUDE, INERTIAL, CORRECTIONS, MEASUREMENT)

@@ -1,0 +1,85 @@
+"""Read a TOML file that a user wrote and check it against its schema; errors name file, line, key and the remedy."""
+
+from __future__ import annotations
+
+import json
+import re
+import tomllib
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+from analyzer.errors import UsageError
+
+
+@cache
+def schema(name: str, package: str = "analyzer.userfiles") -> dict[str, Any]:
+    """Return the JSON Schema `name` that ships with `package`."""
+    text = resources.files(package).joinpath("schemas", f"{name}.json").read_text(encoding="utf-8")
+    loaded: dict[str, Any] = json.loads(text)
+    return loaded
+
+
+def read_toml(path: Path, *, schema_name: str, what: str, package: str = "analyzer.userfiles") -> dict[str, Any]:
+    """Return the content of the TOML file at `path`, valid by the schema `schema_name`.
+
+    Raises
+    ------
+    UsageError : missing or unreadable file, TOML fault (with its line), or a value the schema refuses.
+    """
+    return parse_toml(read_user_text(path, what=what), name=str(path), schema_name=schema_name, what=what, package=package)
+
+
+def read_user_text(path: Path, *, what: str) -> str:
+    """Return the UTF-8 text of a user's file, or raise UsageError in one sentence."""
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except FileNotFoundError:
+        raise UsageError(f"{what} {path}: there is no such file; check the path.") from None
+    except IsADirectoryError:
+        raise UsageError(f"{what} {path}: this is a folder; name the file itself.") from None
+    except UnicodeDecodeError as error:
+        raise UsageError(f"{what} {path}: byte {error.start} is not UTF-8 text; save the file as UTF-8.") from None
+    except OSError as error:
+        raise UsageError(f"{what} {path}: cannot be read ({error.strerror}); check its permissions.") from None
+
+
+def parse_toml(
+    text: str, *, name: str, schema_name: str, what: str, package: str = "analyzer.userfiles"
+) -> dict[str, Any]:
+    """Return the content of TOML `text`; `name` is what errors call the file."""
+    import jsonschema
+
+    try:
+        content = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise UsageError(f"{what} {name}: not valid TOML ({error}); correct that line.") from None
+    errors = sorted(
+        jsonschema.Draft202012Validator(schema(schema_name, package)).iter_errors(content), key=lambda e: list(map(str, e.path))
+    )
+    if errors:
+        first = errors[0]
+        key = ".".join(str(p) for p in first.absolute_path) or _named_key(first.message)
+        line = line_of_key(text, [p for p in first.absolute_path if isinstance(p, str)] or [_named_key(first.message)])
+        place = f"line {line}, " if line else ""
+        raise UsageError(f"{what} {name}: {place}key '{key}': {first.message}; see the schema {schema_name}.json for what is allowed.")
+    return content
+
+
+def _named_key(message: str) -> str:
+    """Return the key that a schema message quotes first."""
+    found = re.search(r"'([^']+)'", message)
+    return found.group(1) if found else "?"
+
+
+def line_of_key(text: str, keys: list[str]) -> int | None:
+    """Return the 1-based line on which the last of `keys` is set below the others' tables, or None."""
+    position = 0
+    line = None
+    for key in keys:
+        found = re.compile(rf"^\s*(?:\[+\s*(?:[\w.-]+\.)?{re.escape(key)}\s*\]+|[\"']?{re.escape(key)}[\"']?\s*=)", re.M).search(text, position)
+        if found:
+            line = text.count("\n", 0, found.start() + len(found.group(0)) - len(found.group(0).lstrip())) + 1
+            position = found.end()
+    return line
