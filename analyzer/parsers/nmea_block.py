@@ -1,0 +1,249 @@
+"""One block of a text stream: its sentences as columns and its account, positions counted from the block's start."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyzer.parsers import framing
+from analyzer.parsers.ledger_builder import CASES, EXCERPT, LedgerBuilder, excerpt
+from analyzer.parsers.nmea_arrivals import arrival_seconds
+from analyzer.parsers.nmea_columns import count_is_right, parse
+from analyzer.parsers.nmea_layouts import LAYOUTS
+from analyzer.parsers.nmea_spans import Group
+from analyzer.parsers.nmea_words import Words, words_of
+from analyzer.parsers.sentences import TALKERS, Sentences
+from analyzer.recording import Case
+
+Positions = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+
+#: Notes kept of one block; the stream keeps as many in all.
+NOTES = 1000
+#: Longest note kept, in bytes.
+NOTE_LENGTH = 200
+_KINDS = tuple(LAYOUTS)
+_U = np.uint64
+_NONE = np.uint8(255)
+_BANG = ord("!")
+
+
+def _code(text: str) -> np.uint64:
+    return _U(int.from_bytes(text.encode(), "little"))
+
+
+@dataclass
+class Block:
+    """What one block holds.
+
+    Attributes
+    ----------
+    size : bytes of the block.
+    sentences : by kind, those that were read.
+    ledger : account of all bytes.
+    notes : (offset, text) of the first lines of free text.
+    arrivals : int64 starts of sentences that carry a time of reception before ``$``, and float64 that time [s], UTC
+        seconds since 1970.
+    rtcm : int64 start and end of the RTCM 3 frames.
+    rtcm_bytes : those frames, one behind the other.
+    """
+
+    size: int
+    sentences: dict[str, Sentences]
+    ledger: LedgerBuilder
+    notes: list[tuple[int, str]] = field(default_factory=list)
+    arrivals: tuple[Positions, NDArray[np.float64]] = (np.empty(0, np.int64), np.empty(0))
+    rtcm: tuple[Positions, Positions] = (np.empty(0, np.int64), np.empty(0, np.int64))
+    rtcm_bytes: bytes = b""
+
+
+def read_block(content: bytes, rtcm: tuple[Positions, Positions] | None, *, require_checksum: bool) -> Block:
+    """Read a block that starts and ends at the edge of a piece.
+
+    Parameters
+    ----------
+    content : the bytes.
+    rtcm : start and end of the RTCM 3 frames in it.
+    require_checksum : whether sentences without a checksum are set aside instead of read.
+    """
+    buffer = framing.padded(content)
+    pieces = framing.frame(buffer, rtcm)
+    block = Block(len(content), {}, LedgerBuilder())
+    _read_sentences(block, _Candidates.of(buffer, pieces), require_checksum=require_checksum)
+    _account_rest(block, buffer, pieces)
+    if rtcm is not None:
+        block.rtcm = rtcm
+        block.rtcm_bytes = b"".join(content[a:b] for a, b in zip(rtcm[0].tolist(), rtcm[1].tolist(), strict=True))
+    return block
+
+
+@dataclass(frozen=True)
+class _Candidates:
+    """The sentences of a block, read or not: all arrays have one item per sentence."""
+
+    buffer: NDArray[np.uint8]
+    pieces: framing.Pieces
+    words: Words
+    start: Positions
+    end: Positions
+    form: NDArray[np.uint8]
+    known: NDArray[np.uint8]
+    header: Words
+    valid: Flags
+
+    @classmethod
+    def of(cls, buffer: NDArray[np.uint8], pieces: framing.Pieces) -> _Candidates:
+        """Look at the headers and check the checksums."""
+        words = words_of(buffer)
+        start = pieces.start[pieces.sentence]
+        form = pieces.kind[pieces.sentence]
+        header = words[start + 1]
+        key = (header >> _U(16)) & _U(0xFFFFFFFF)
+        known = np.full(len(start), _NONE, dtype=np.uint8)
+        for index, kind in enumerate(_KINDS):
+            known[key == _code(kind + ",")] = index
+        known[((header & _U(0xFF)) == _code("P")) | (buffer[start] == _BANG)] = _NONE
+        valid = form == framing.SUMMED
+        if valid.all():
+            valid = framing.checksum_matches(buffer, start, pieces.body_end)
+        else:
+            valid[valid] = framing.checksum_matches(buffer, start[valid], pieces.body_end[valid])
+        return cls(buffer, pieces, words, start, pieces.end[pieces.sentence], form, known, header, valid)
+
+    def group(self, rows: Positions) -> Group:
+        """Return the fields of some sentences."""
+        pieces = self.pieces
+        return Group(self.buffer, self.words, pieces.tokens, pieces.token[rows], pieces.fields[rows])
+
+    def talkers(self, rows: Positions) -> NDArray[np.uint8]:
+        """Return the index of the talker in `TALKERS`."""
+        out = np.zeros(len(rows), dtype=np.uint8)
+        code = self.header[rows] & _U(0xFFFF)
+        for index, talker in enumerate(TALKERS[1:], start=1):
+            out[code == _code(talker)] = index
+        return out
+
+    def headers(self, rows: Positions) -> Iterator[tuple[str, Positions]]:
+        """Yield each header (at most eight characters) with the sentences that have it."""
+        pieces = self.pieces
+        length = np.clip(pieces.tokens[pieces.token[rows] + 1] - self.start[rows] - 1, 0, 8)
+        masked = self.header[rows] & (_U(0xFFFFFFFFFFFFFFFF) >> (_U(64) - (length.astype(np.uint64) << _U(3))))
+        names, which = np.unique(masked, return_inverse=True)
+        for index, name in enumerate(names.tolist()):
+            text = name.to_bytes(8, "little").rstrip(b"\0").decode("ascii", "replace")
+            yield (text if text.isalnum() and text.isascii() else "other"), rows[which == index]
+
+
+def _read_sentences(block: Block, found: _Candidates, *, require_checksum: bool) -> None:
+    """Read all sentences of known kinds and account for every sentence."""
+    bare = found.form == framing.BARE
+    usable = found.valid if require_checksum else found.valid | bare
+    for index, kind in enumerate(_KINDS):
+        rows = np.flatnonzero(found.known == index)
+        if not len(rows):
+            continue
+        readable = usable[rows]
+        wrong = np.zeros(len(rows), dtype=bool)
+        wrong[readable] = _read_kind(block, found, kind, rows[readable])
+        short = wrong & bare[rows] & _is_short(kind, found.pieces.fields[rows])
+        good = readable & ~wrong
+        _account(block, found, "accepted", kind, rows[good & found.valid[rows]])
+        _account(block, found, "field", kind, rows[wrong & ~short])
+        _account(block, found, "no_checksum", kind, rows[bare[rows] & ~wrong])
+        _account(block, found, "truncated", kind, rows[(found.form[rows] == framing.CUT) | short])
+        damaged = ((found.form[rows] == framing.SUMMED) & ~found.valid[rows]) | (found.form[rows] == framing.GARBLED)
+        _account(block, found, "checksum", kind, rows[damaged])
+        if not require_checksum:
+            block.ledger.unchecked = np.r_[block.ledger.unchecked, found.start[rows[bare[rows] & ~wrong]]]
+    block.ledger.unchecked.sort()
+    _account_unknown(block, found)
+
+
+def _is_short(kind: str, fields: Positions) -> Flags:
+    """Whether there are fewer fields than any version of the sentence has: a line that was cut off."""
+    layout = LAYOUTS[kind]
+    return np.asarray(fields < (min(layout.counts) if layout.counts else layout.least))
+
+
+def _read_kind(block: Block, found: _Candidates, kind: str, rows: Positions) -> Flags:
+    """Read the sentences of one kind into the block; return which of them are wrong."""
+    right = count_is_right(kind, found.pieces.fields[rows])
+    chosen = rows if right.all() else rows[right]
+    wrong = ~right
+    columns, places, bad = parse(kind, found.group(chosen))
+    if bad.any():
+        wrong[right] = bad
+        chosen = chosen[~bad]
+        columns = {name: values[~bad] for name, values in columns.items()}
+        places = None if places is None else places[~bad]
+    if not len(chosen):
+        return wrong
+    texts: list[str] = []
+    if LAYOUTS[kind].text:
+        body = found.pieces.body_end[chosen].tolist()
+        texts = [bytes(found.buffer[a + 7: b]).decode("ascii", "replace")
+                 for a, b in zip(found.start[chosen].tolist(), body, strict=True)]
+    block.sentences[kind] = Sentences(
+        kind, found.start[chosen], found.end[chosen], found.talkers(chosen), columns, texts, places)
+    return wrong
+
+
+def _account_unknown(block: Block, found: _Candidates) -> None:
+    """Account for the sentences of kinds that are not read."""
+    unknown = found.known == _NONE
+    if not unknown.any():
+        return
+    own = ((found.header & _U(0xFF)) == _code("P")) & (found.buffer[found.start] != _BANG)
+    for kind, chosen in (("unknown_sentence", unknown & ~own), ("proprietary", unknown & own)):
+        for tag, rows in found.headers(np.flatnonzero(chosen & found.valid)):
+            _account(block, found, kind, tag, rows)
+        for tag, rows in found.headers(np.flatnonzero(chosen & (found.form == framing.BARE))):
+            _account(block, found, "no_checksum", tag, rows)
+        tag = "proprietary" if kind == "proprietary" else "other"
+        _account(block, found, "truncated", tag, np.flatnonzero(chosen & (found.form == framing.CUT)))
+        summed = (found.form == framing.SUMMED) | (found.form == framing.GARBLED)
+        _account(block, found, "checksum", tag, np.flatnonzero(chosen & summed & ~found.valid))
+
+
+def _account(block: Block, found: _Candidates, kind: str, tag: str, rows: Positions) -> None:
+    _tally(block, found.buffer, kind, tag, found.start[rows], found.end[rows])
+
+
+def _tally(block: Block, buffer: NDArray[np.uint8], kind: str, tag: str, start: Positions, end: Positions) -> None:
+    """Add pieces to the block's account."""
+    if len(start):
+        cases = [Case(a, b, excerpt(bytes(buffer[a: min(b, a + 4 * EXCERPT)])))
+                 for a, b in zip(start[:CASES].tolist(), end[:CASES].tolist(), strict=True)]
+        block.ledger.add(kind, tag, count=len(start), size=int((end - start).sum()), cases=cases)
+
+
+def _account_rest(block: Block, buffer: NDArray[np.uint8], pieces: framing.Pieces) -> None:
+    """Account for everything that is no sentence; keep free text as notes and times of reception."""
+    for code, kind, tag in ((framing.TEXT, "other_text", "text"), (framing.BLANK, "other_text", "blank line"),
+                            (framing.BINARY, "binary", "bytes"), (framing.RTCM, "rtcm", "frame")):
+        at = np.flatnonzero(pieces.kind == code)
+        _tally(block, buffer, kind, tag, pieces.start[at], pieces.end[at])
+        if code == framing.TEXT and len(at):
+            _keep_text(block, buffer, pieces, at)
+
+
+def _keep_text(block: Block, buffer: NDArray[np.uint8], pieces: framing.Pieces, at: Positions) -> None:
+    """Keep the first lines of free text; text before a sentence that reads as a time is its time of reception."""
+    start, end = pieces.start[at], pieces.end[at]
+    following = np.minimum(at + 1, len(pieces.kind) - 1)
+    last = buffer[end - 1]
+    before = (pieces.kind[following] >= framing.SUMMED) & (following > at) & (last != 10) & (last != 13)
+    seconds = np.full(len(at), np.nan)
+    if before.any():
+        seconds[before] = arrival_seconds(buffer, start[before], end[before])
+    timed = ~np.isnan(seconds)
+    block.arrivals = (pieces.start[following[timed]], seconds[timed])
+    for a, b in zip(start[~timed].tolist(), end[~timed].tolist(), strict=True):
+        text = bytes(buffer[a: min(b, a + NOTE_LENGTH)]).decode("ascii").strip()
+        if text:
+            block.notes.append((a, text))
+            if len(block.notes) >= NOTES:
+                break

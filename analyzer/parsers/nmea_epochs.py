@@ -1,0 +1,248 @@
+"""Epochs from NMEA sentences: all sentences of one instant form one row of `FIXES`.
+
+An epoch needs at least one of GGA, GNS, RMC and GLL. GST, GBS and GRS of the same instant join it wherever they stand
+in the stream; alone they open none and are reported. Of several epochs with one time the first complete one stays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analyzer import tables
+from analyzer.parsers import nmea_clock, nmea_fields, nmea_findings
+from analyzer.parsers.nmea_dating import Dating, date_runs, nominal_interval_us, observed_days
+from analyzer.parsers.nmea_groups import (
+    POSITION_BITS,
+    POSITION_KINDS,
+    TIMED_KINDS,
+    UNTIMED_KINDS,
+    Stream,
+    gather,
+    place_untimed,
+)
+from analyzer.parsers.nmea_instants import (
+    DUPLICATE,
+    LEAP_SECOND,
+    Resolved,
+    repeats_content,
+    resolve,
+    runs_with_position,
+)
+from analyzer.parsers.nmea_satellites import Seen, Used, known_dilution, read_seen, read_used, satellites_table
+from analyzer.parsers.sentences import Sentences
+from analyzer.recording import Finding
+from analyzer.tables import FIX_STATES
+from analyzer.timebase import DAY_US, SECOND_US, time_of_day_us, utc_index
+
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class SetAside:
+    """Sentences of one tag that the ledger counts as `kind` (``duplicate_epoch`` or ``leap_second``): byte ranges."""
+
+    kind: str
+    tag: str
+    start: Ints
+    end: Ints
+
+
+@dataclass(frozen=True)
+class EpochResult:
+    """Tables of one stream.
+
+    Attributes
+    ----------
+    fixes, satellites : tables of the schemas `FIXES` and `SATELLITES`; times unique and increasing in `fixes`.
+    findings : what a reader must know, in words.
+    set_aside : sentences to be moved in the ledger.
+    undated : the log holds no date and none was given. The index then counts from an unknown midnight, written as
+        1970-01-01, so that spans and rates are right and dates are not.
+    """
+
+    fixes: pd.DataFrame
+    satellites: pd.DataFrame
+    findings: tuple[Finding, ...]
+    set_aside: tuple[SetAside, ...]
+    undated: bool
+
+
+def build_epochs(sentences: Mapping[str, Sentences], *, source_id: int, date: date | None) -> EpochResult:
+    """Form the epochs of one stream.
+
+    Parameters
+    ----------
+    sentences : accepted sentences by kind, each in stream order.
+    source_id : index of the source, copied to the tables.
+    date : date of the first epoch, for logs without any.
+    """
+    stream = gather(sentences)
+    dating = _date(sentences, stream, date)
+    resolved = resolve(stream, dating.instant_us)
+    findings = (*dating.findings, *nmea_findings.epoch_findings(stream, resolved, dating.instant_us))
+    origin = dating.origin[stream.group_run[resolved.winner]]
+    groups_of = dict(stream.group_of)
+    for kind in UNTIMED_KINDS:
+        if kind in sentences and len(sentences[kind]):
+            groups_of[kind] = place_untimed(sentences[kind], stream)[0]
+    set_aside = _set_aside(sentences, groups_of, resolved)
+    epoch_of = {kind: _at(resolved.epoch_of_group, group, missing=-1) for kind, group in groups_of.items()}
+    del stream, groups_of  # as large as the tables that follow
+    epochs = len(resolved.instant_us)
+    seen = read_seen(sentences["GSV"], epoch_of["GSV"], epochs) if "GSV" in epoch_of else None
+    used = read_used(sentences["GSA"], epoch_of["GSA"], epochs) if "GSA" in epoch_of else None
+    fixes, unlisted = _fixes(sentences, epoch_of, resolved, seen=seen, used=used)
+    fixes["source_id"] = np.int16(source_id)
+    fixes["time_origin"] = nmea_fields.categorical(origin, nmea_clock.ORIGINS)
+    content = nmea_findings.content_findings(sentences, epoch_of, fixes, unlisted=unlisted, undated=dating.undated)
+    satellites = tables.SATELLITES.empty() if seen is None else satellites_table(
+        seen, used, resolved.instant_us, source_id
+    )
+    return EpochResult(
+        fixes=tables.FIXES.conform(fixes), satellites=satellites, findings=(*findings, *content),
+        set_aside=set_aside, undated=dating.undated,
+    )
+
+
+def _date(sentences: Mapping[str, Sentences], stream: Stream, given: date | None) -> Dating:
+    """Date all runs; those without a time keep a negative instant and are used by nothing."""
+    timed = np.flatnonzero(stream.run_time_us >= 0)
+    has_position = runs_with_position(sentences, stream)
+    dating = date_runs(
+        stream.run_time_us[timed], observed_days(sentences, stream)[timed], has_position[timed], given=given
+    )
+    instant_us = np.full(len(stream.run_time_us), -1, dtype=np.int64)
+    origin = np.zeros(len(instant_us), dtype=np.uint8)
+    instant_us[timed], origin[timed] = dating.instant_us, dating.origin
+    findings = dating.findings
+    opening = np.zeros(len(instant_us), dtype=bool)
+    opening[stream.group_run[(stream.group_bits & POSITION_BITS) > 0]] = True
+    opening &= (stream.run_time_us >= 0) & (stream.run_time_us < DAY_US)
+    runs = np.flatnonzero(opening)
+    step = nmea_clock.late_leap_step(
+        instant_us[runs], nominal_interval_us(np.diff(instant_us[runs])),
+        repeats=lambda earlier, later: repeats_content(sentences, stream, runs[earlier], runs[later]),
+    )
+    if step is not None:
+        at, seconds = step
+        early = timed[timed <= runs[at]]
+        findings = (*findings, nmea_clock.leap_finding(int(instant_us[runs[at]]), seconds, at + 1))
+        instant_us[early] -= seconds * SECOND_US
+        origin[early] = nmea_clock.RETIMED
+    return Dating(instant_us, origin, findings, dating.undated, dating.interval_us)
+
+
+def _fixes(
+    sentences: Mapping[str, Sentences], epoch_of: Mapping[str, Ints], resolved: Resolved, *,
+    seen: Seen | None, used: Used | None,
+) -> tuple[pd.DataFrame, int]:
+    """Return the columns of `FIXES` but source and time origin, and the number of unlisted GGA qualities."""
+    epochs = len(resolved.instant_us)
+    picks = _picks(sentences, epoch_of, epochs)
+    take = _Taker(sentences, picks, epochs)
+    latitude, longitude = nmea_fields.positions(sentences, picks, epochs)
+    height_msl, separation = nmea_fields.heights(sentences, picks, epochs)
+    state, reported, unlisted = nmea_fields.fix_states(sentences, picks, np.isfinite(latitude))
+    no_fix = FIX_STATES.index("no_fix")
+    # receivers without a position may write zeros instead of leaving the fields empty
+    zeros = (state == no_fix) & (latitude == 0.0) & (longitude == 0.0)
+    latitude[zeros], longitude[zeros] = np.nan, np.nan
+    columns: dict[str, object] = {
+        "byte_offset": _first_bytes(sentences, epoch_of, resolved),
+        "latitude_deg": latitude, "longitude_deg": longitude,
+        "height_m": height_msl + separation, "height_msl_m": height_msl, "geoid_separation_m": separation,
+        "fix_state": nmea_fields.categorical(state, FIX_STATES),
+        "fix_state_source": nmea_fields.categorical((~reported).astype(np.int8), ("reported", "derived")),
+        "station_id": nmea_fields.station_ids(take("station_id", "GGA", "GNS", "GNS companion")),
+        "correction_age_s": take("correction_age_s", "GGA", "GNS", "GNS companion"),
+        "satellites_used": _else(take("satellites_used", "GGA", "GNS"), used.count if used else None),
+        "hdop": _else(known_dilution(take("hdop", "GGA", "GNS").astype(np.float32)), used.hdop if used else None),
+        "speed_mps": take("speed_mps", "RMC", "VTG"), "course_deg": take("course_deg", "RMC", "VTG"),
+        "heading_deg": nmea_fields.headings(sentences, picks, epochs),
+        "yaw_rate_radps": nmea_fields.yaw_rates(sentences, picks, epochs),
+        "solution_kind": nmea_fields.categorical(np.full(epochs, 2, dtype=np.int8), ("gnss", "fused", "unknown")),
+    }
+    if seen:
+        columns |= {"satellites_in_view": seen.in_view, "cn0_median_dbhz": seen.cn0_median_dbhz}
+    if used:
+        columns |= {"vdop": used.vdop, "pdop": used.pdop}
+    for name in (
+        "range_rms_m", "sigma_major_m", "sigma_minor_m", "sigma_orientation_deg", "sigma_north_m", "sigma_east_m",
+        "sigma_up_m",
+    ):
+        columns[name] = take(name, "GST").astype(np.float32)
+    return pd.DataFrame(columns, index=utc_index(resolved.instant_us), copy=False), unlisted
+
+
+@dataclass(frozen=True)
+class _Taker:
+    """Takes a number column from the first kind that has it."""
+
+    sentences: Mapping[str, Sentences]
+    picks: Mapping[str, Ints]
+    epochs: int
+
+    def __call__(self, name: str, *kinds: str) -> NDArray[np.float64]:
+        return nmea_fields.first_known(self.sentences, self.picks, name, kinds, self.epochs)
+
+
+def _picks(sentences: Mapping[str, Sentences], epoch_of: Mapping[str, Ints], epochs: int) -> dict[str, Ints]:
+    """Return the row of each kind that stands for each epoch."""
+    picks: dict[str, Ints] = {}
+    for kind in (*POSITION_KINDS, "GST", "VTG", "HDT", "THS", "ROT"):
+        if kind not in epoch_of:
+            continue
+        if kind == "GNS":
+            picks["GNS"], picks["GNS companion"] = nmea_fields.gns_picks(sentences["GNS"], epoch_of["GNS"], epochs)
+        else:
+            picks[kind] = nmea_fields.pick_rows(epoch_of[kind], epochs)
+    return picks
+
+
+def _first_bytes(sentences: Mapping[str, Sentences], epoch_of: Mapping[str, Ints], resolved: Resolved) -> Ints:
+    """Return where the first sentence of each epoch starts."""
+    first = resolved.start.copy()
+    for kind in UNTIMED_KINDS:
+        if kind in epoch_of:
+            held = epoch_of[kind] >= 0
+            np.minimum.at(first, epoch_of[kind][held], sentences[kind].start[held])
+    return first
+
+
+def _set_aside(
+    sentences: Mapping[str, Sentences], groups_of: Mapping[str, Ints], resolved: Resolved
+) -> tuple[SetAside, ...]:
+    """List the sentences of duplicate epochs and leap seconds by kind."""
+    out: list[SetAside] = []
+    for kind in (*TIMED_KINDS, *UNTIMED_KINDS):
+        if kind not in groups_of:
+            continue
+        status = _at(resolved.status, groups_of[kind], missing=0)
+        for name, code in (("duplicate_epoch", DUPLICATE), ("leap_second", LEAP_SECOND)):
+            rows = np.flatnonzero(status == code)
+            if len(rows):
+                out.append(SetAside(name, kind, sentences[kind].start[rows], sentences[kind].end[rows]))
+    if "ZDA" in sentences:
+        zda = sentences["ZDA"]
+        rows = np.flatnonzero(time_of_day_us(zda.columns["time_of_day_s"]) >= DAY_US)
+        if len(rows):
+            out.append(SetAside("leap_second", "ZDA", zda.start[rows], zda.end[rows]))
+    return tuple(out)
+
+
+def _at(values: Ints | NDArray[np.uint8], group: Ints, *, missing: int) -> Ints:
+    """Return values of groups, `missing` where a sentence has no group."""
+    padded = np.concatenate([values, np.array([missing], dtype=values.dtype)])
+    return padded[group].astype(np.int64)
+
+
+def _else(values: NDArray[np.floating], other: NDArray[np.float32] | None) -> NDArray[np.float32]:
+    """Return values, where missing those of `other`."""
+    out = values.astype(np.float32)
+    return out if other is None else np.where(np.isnan(out), other, out)

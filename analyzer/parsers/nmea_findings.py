@@ -1,0 +1,105 @@
+"""What a reader must know about the epochs of an NMEA log, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analyzer.parsers.nmea_clock import moment_text
+from analyzer.parsers.nmea_groups import POSITION_BITS, UNTIMED_KINDS, Stream, first_of_runs
+from analyzer.parsers.nmea_instants import DUPLICATE, LEAP_SECOND, WITHOUT_EPOCH, WITHOUT_TIME, Resolved
+from analyzer.parsers.sentences import TALKERS, Sentences
+from analyzer.recording import Finding
+
+Ints = NDArray[np.int64]
+
+#: Before these days no log can hold the system or field: first Galileo satellites in orbit for operation (2011-10-21),
+#: BeiDou regional service announced (2011-12-27). From memory, common knowledge of the trade.
+_FIRST_DAYS = (("Galileo", ("GA",), "2011-10-21"), ("BeiDou", ("GB", "BD"), "2011-12-27"))
+
+
+def epoch_findings(stream: Stream, resolved: Resolved, run_instant_us: Ints) -> list[Finding]:
+    """Report backward, duplicate, leap second and timeless groups."""
+    out: list[Finding] = []
+    opening = (stream.group_bits & POSITION_BITS) > 0
+    usable = opening & ~np.isin(resolved.status, (WITHOUT_TIME, LEAP_SECOND))
+    runs = stream.group_run[usable]
+    runs = runs[first_of_runs(np.cumsum(np.diff(runs, prepend=runs[:1]) > 0))]
+    instant_us = run_instant_us[runs]
+    back = np.flatnonzero(np.diff(instant_us) < 0)
+    if len(back):
+        largest_s = float(-np.diff(instant_us)[back].min()) / 1e6
+        text = (
+            f"The log steps back in time {_times(len(back))}, first from {moment_text(instant_us[back[0]])} to "
+            f"{moment_text(instant_us[back[0] + 1])}, at most by {largest_s:g} s: its epochs were sorted by time."
+        )
+        out.append(Finding("backward_epochs", "warning", text, {"count": len(back), "largest_s": largest_s}))
+    duplicate = np.flatnonzero((resolved.status == DUPLICATE) & opening)
+    if len(duplicate):
+        first = moment_text(run_instant_us[stream.group_run[duplicate[0]]])
+        text = f"{len(duplicate)} epochs repeat the time of another, first at {first}: the first complete one stays."
+        out.append(Finding("duplicate_epochs", "warning", text, {"count": len(duplicate)}))
+    leap = int(np.count_nonzero((resolved.status == LEAP_SECOND) & opening))
+    if leap:
+        text = f"{leap} {_epochs(leap)} within a leap second (23:59:60) cannot be placed in UTC tables: set aside."
+        out.append(Finding("leap_second", "note", text, {"count": leap}))
+    timeless = int(np.count_nonzero(resolved.status[stream.group] == WITHOUT_TIME))
+    if timeless:
+        text = f"{timeless} position or quality sentences carry no time and form no epoch."
+        out.append(Finding("sentences_without_time", "note", text, {"count": timeless}))
+    alone = int(np.count_nonzero(resolved.status[stream.group] == WITHOUT_EPOCH))
+    if alone:
+        text = f"{alone} error estimates (GST, GBS, GRS) have a time at which no position was logged: not used."
+        out.append(Finding("estimates_without_epoch", "note", text, {"count": alone}))
+    return out
+
+
+def content_findings(
+    sentences: Mapping[str, Sentences], epoch_of: Mapping[str, Ints], fixes: pd.DataFrame, *,
+    unlisted: int, undated: bool,
+) -> list[Finding]:
+    """Report unlisted qualities, sentences without an epoch, and dates that the content contradicts."""
+    out: list[Finding] = []
+    if unlisted:
+        text = (
+            f"{unlisted} {_epochs(unlisted)} with a GGA quality that no edition of NMEA 0183 lists: the mode of "
+            "another sentence decides, else the position counts as autonomous."
+        )
+        out.append(Finding("unlisted_quality", "warning", text, {"count": unlisted}))
+    loose = {kind: int(np.count_nonzero(epoch_of[kind] < 0)) for kind in UNTIMED_KINDS if kind in epoch_of}
+    loose = {kind: count for kind, count in loose.items() if count}
+    if loose:
+        words = ", ".join(f"{count} {kind}" for kind, count in loose.items())
+        text = f"Sentences without a time of their own stand beside no usable epoch and are not used: {words}."
+        out.append(Finding("sentences_without_epoch", "note", text, loose))
+    if len(fixes) and not undated:
+        out += _too_early(sentences, fixes.index[-1])
+    return out
+
+
+def _too_early(sentences: Mapping[str, Sentences], last: pd.Timestamp) -> list[Finding]:
+    """Report a log dated before a system existed that it lists."""
+    talkers = np.unique(np.concatenate([
+        np.empty(0, dtype=np.uint8), *(np.unique(part.talker) for part in sentences.values())
+    ]))
+    present = {TALKERS[code] for code in talkers}
+    for system, names, day in _FIRST_DAYS:
+        if present & set(names) and last < pd.Timestamp(day, tz="UTC"):
+            text = (
+                f"The log is dated {last:%Y-%m-%d} but lists {system}, which was not in service then: its week number "
+                f"has probably repeated (1024 weeks); give the date of the first epoch to correct it."
+            )
+            return [Finding("date_implausible", "warning", text, {"system": system, "weeks": 1024})]
+    return []
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"
+
+
+def _epochs(count: int) -> str:
+    return "epoch" if count == 1 else "epochs"
+

@@ -1,0 +1,165 @@
+"""Timed NMEA sentences in stream order, gathered into runs of one time and groups that each make one epoch.
+
+A run is a stretch of consecutive timed sentences with the same time of day. Where a kind returns with the same talker
+inside a run, a further group begins. Sentences without a time belong to the group of the timed sentences around them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyzer.parsers.sentences import Sentences
+from analyzer.timebase import time_of_day_us
+
+Ints = NDArray[np.int64]
+
+#: Kinds that can open an epoch, best source of a position first.
+POSITION_KINDS = ("GGA", "GNS", "RMC", "GLL")
+#: Kinds that carry a time; ZDA is not among them: it dates, and may stand some hundredths beside its epoch.
+TIMED_KINDS = (*POSITION_KINDS, "GST", "GBS", "GRS")
+UNTIMED_KINDS = ("GSA", "GSV", "VTG", "HDT", "THS", "ROT")
+KIND_BIT = {kind: np.uint8(1 << place) for place, kind in enumerate(TIMED_KINDS)}
+POSITION_BITS = np.uint8(sum(int(KIND_BIT[kind]) for kind in POSITION_KINDS))
+#: Sentences of one talker that may stand several times in one epoch, told apart by these columns.
+_PART_COLUMNS = {"GRS": ("system_id", "signal_id"), "GBS": ("failed_satellite",)}
+
+
+@dataclass
+class Stream:
+    """The timed sentences in stream order.
+
+    Attributes
+    ----------
+    start : byte offsets of the timed sentences, increasing.
+    run : run of each of them.
+    group : group of each of them.
+    run_time_us : time of day of each run [us]; -1 where its sentences carry no time.
+    group_run : run of each group.
+    group_bits : kinds of each group, an OR of `KIND_BIT`.
+    group_start : byte offset of the first timed sentence of each group.
+    run_of, group_of : the same per kind and row of its `Sentences`.
+    """
+
+    start: Ints
+    run: Ints
+    group: Ints
+    run_time_us: Ints
+    group_run: Ints
+    group_bits: NDArray[np.uint8]
+    group_start: Ints
+    run_of: dict[str, Ints]
+    group_of: dict[str, Ints]
+
+
+def gather(sentences: Mapping[str, Sentences]) -> Stream:
+    """Put the timed sentences in stream order and form runs and groups."""
+    parts = {kind: sentences[kind] for kind in TIMED_KINDS if kind in sentences and len(sentences[kind])}
+    starts = np.concatenate([np.empty(0, dtype=np.int64), *(part.start for part in parts.values())])
+    times = np.concatenate([
+        np.empty(0, dtype=np.int64), *(time_of_day_us(part.columns["time_of_day_s"]) for part in parts.values())
+    ])
+    order = np.argsort(starts, kind="stable")
+    times = times[order]
+    run = np.cumsum(np.concatenate([np.ones(1, dtype=bool), times[1:] != times[:-1]])[: len(times)]) - 1
+    run_time = times[first_of_runs(run)]
+    run_unsorted = np.empty_like(run)
+    run_unsorted[order] = run
+    run_of = _split(run_unsorted, parts)
+    ordinals = {kind: _ordinals(part, run_of[kind]) for kind, part in parts.items()}
+    groups_in_run = np.ones(len(run_time), dtype=np.int64)
+    for kind, ordinal in ordinals.items():
+        if ordinal is not None:
+            np.maximum.at(groups_in_run, run_of[kind], ordinal + 1)
+    first_group = np.cumsum(groups_in_run) - groups_in_run
+    group_of = {
+        kind: first_group[run_of[kind]] + (0 if ordinal is None else ordinal) for kind, ordinal in ordinals.items()
+    }
+    group = np.concatenate([np.empty(0, dtype=np.int64), *group_of.values()])[order]
+    bits, group_start = _group_facts(parts, group_of, int(groups_in_run.sum()))
+    return Stream(
+        start=starts[order], run=run, group=group, run_time_us=run_time,
+        group_run=np.repeat(np.arange(len(run_time)), groups_in_run), group_bits=bits, group_start=group_start,
+        run_of=run_of, group_of=group_of,
+    )
+
+
+def place_untimed(part: Sentences, stream: Stream) -> tuple[Ints, NDArray[np.bool_]]:
+    """Return the group of each sentence of an untimed kind (-1: none) and whether its place is certain.
+
+    Between two sentences of one group the place is certain. Elsewhere the kind leads or trails its epoch in the whole
+    log: the choice that leaves fewer epochs without it, then the one that mixes with fewer certain ones, then trailing.
+    """
+    after = np.searchsorted(stream.start, part.start)
+    edged = np.concatenate([[-1], stream.group, [-1]])
+    leading, trailing = edged[after + 1], edged[after]
+    certain = (leading == trailing) & (leading >= 0)
+    unsure = ~certain
+    if not unsure.any():
+        return leading, certain
+    costs = [_cost(choice, certain, len(stream.group_run)) for choice in (trailing, leading)]
+    choice = leading if costs[1] < costs[0] else trailing
+    return np.where(certain, leading, choice), certain
+
+
+def first_of_runs(run: Ints) -> Ints:
+    """Return the first row of each value of a non-decreasing run number that counts from 0."""
+    if not len(run):
+        return np.empty(0, dtype=np.int64)
+    return np.flatnonzero(np.concatenate([[True], run[1:] != run[:-1]])).astype(np.int64)
+
+
+def _cost(choice: Ints, certain: NDArray[np.bool_], groups: int) -> tuple[int, int]:
+    """Return how many groups stay without a sentence and how many hold placed ones beside certain ones.
+
+    One group may lack it through the cut at the start or end of the log, so one is forgiven.
+    """
+    holds_certain = np.zeros(groups, dtype=bool)
+    holds_certain[choice[certain]] = True
+    holds_placed = np.zeros(groups, dtype=bool)
+    placed = choice[~certain]
+    holds_placed[placed[placed >= 0]] = True
+    without = groups - int(np.count_nonzero(holds_certain | holds_placed))
+    return max(without - 1, 0), int(np.count_nonzero(holds_certain & holds_placed))
+
+
+def _split(values: Ints, parts: Mapping[str, Sentences]) -> dict[str, Ints]:
+    """Split values over all kinds into one array per kind."""
+    ends = np.cumsum([len(part) for part in parts.values()])
+    return {kind: values[end - len(part): end] for (kind, part), end in zip(parts.items(), ends, strict=True)}
+
+
+def _ordinals(part: Sentences, run: Ints) -> Ints | None:
+    """Return how often kind and talker stood before in the run; None where none returns (the usual case)."""
+    if not np.any(run[1:] == run[:-1]):
+        return None
+    keys = [part.talker.astype(np.int64)]
+    for name in _PART_COLUMNS.get(part.kind, ()):
+        if name in part.columns:
+            keys.append(np.nan_to_num(part.columns[name].astype(np.float64), nan=-1.0).astype(np.int64))
+    order = np.lexsort((*keys, run))
+    same = run[order][1:] == run[order][:-1]
+    for key in keys:
+        same &= key[order][1:] == key[order][:-1]
+    if not same.any():
+        return None
+    place = np.arange(len(run))
+    head = np.concatenate([[True], ~same])
+    ordinal = np.empty(len(run), dtype=np.int64)
+    ordinal[order] = place - np.maximum.accumulate(np.where(head, place, 0))
+    return ordinal
+
+
+def _group_facts(
+    parts: Mapping[str, Sentences], group_of: Mapping[str, Ints], count: int
+) -> tuple[NDArray[np.uint8], Ints]:
+    """Return the kinds and the first byte of each group."""
+    bits = np.zeros(count, dtype=np.uint8)
+    start = np.full(count, np.iinfo(np.int64).max)
+    for kind, part in parts.items():
+        bits[group_of[kind]] |= KIND_BIT[kind]
+        np.minimum.at(start, group_of[kind], part.start)
+    return bits, start

@@ -1,0 +1,236 @@
+"""Read a text stream of NMEA sentences, block by block, into columns and an account of every byte.
+
+The stream is cut at line ends (or, where there are none, at edges of pieces), so that blocks of any size give the same
+result and memory does not grow with the length of a line. Blocks are parsed side by side in threads.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyzer.parsers import framing
+from analyzer.parsers.ledger_builder import LedgerBuilder
+from analyzer.parsers.nmea_block import NOTES, Block, read_block
+from analyzer.parsers.sentences import Sentences
+
+Positions = NDArray[np.int64]
+
+#: Bytes parsed at once. Larger units need more memory and leave the processor's cache.
+UNIT_SIZE = 2 << 20
+_WORKERS = min(4, os.cpu_count() or 1)
+_RTCM_PREAMBLE = 0xD3
+
+
+@dataclass(frozen=True)
+class RtcmFrames:
+    """RTCM 3 frames found between the sentences: byte ranges in the stream, and the frames one behind the other."""
+
+    start: Positions
+    end: Positions
+    content: bytes = b""
+
+    def __len__(self) -> int:
+        return len(self.start)
+
+    @property
+    def content_start(self) -> Positions:
+        """Where each frame starts in `content`."""
+        length = self.end - self.start
+        return np.cumsum(length) - length
+
+
+@dataclass
+class TextResult:
+    """What a text stream holds.
+
+    Attributes
+    ----------
+    sentences : by kind, in stream order, positions counted in the whole stream.
+    ledger : the account; other readers may still move sentences in it before `LedgerBuilder.build`.
+    rtcm_frames : RTCM 3 frames found in the stream.
+    notes : (offset, text) of the first lines of free text that are not blank.
+    arrival_start, arrival_s : int64 starts of sentences before which the logger wrote its time of reception, and that
+        time as float64 UTC seconds since 1970.
+    size : bytes read.
+    sha256 : of the bytes read, in hex.
+    """
+
+    sentences: dict[str, Sentences]
+    ledger: LedgerBuilder
+    rtcm_frames: RtcmFrames
+    notes: list[tuple[int, str]]
+    arrival_start: Positions
+    arrival_s: NDArray[np.float64]
+    size: int
+    sha256: str
+
+
+def blocks_of(path: Path | str, block_size: int = 16 << 20) -> Iterator[bytes]:
+    """Yield the content of a file in blocks of `block_size` bytes."""
+    with Path(path).open("rb") as stream:
+        while block := stream.read(block_size):
+            yield block
+
+
+def read_text(blocks: Iterable[bytes], *, require_checksum: bool = False,
+              progress: Callable[[int], None] | None = None, unit_size: int = UNIT_SIZE) -> TextResult:
+    """Read a stream of NMEA sentences, other text and binary data.
+
+    Parameters
+    ----------
+    blocks : the bytes of the stream in order, in pieces of any size.
+    require_checksum : set sentences without a checksum aside instead of reading them.
+    progress : called with the number of bytes parsed so far.
+    unit_size : bytes parsed at once; the result does not depend on it.
+    """
+    digest = hashlib.sha256()
+    whole = _Whole()
+    pending: deque[Future[Block]] = deque()
+    with ThreadPoolExecutor(_WORKERS) as pool:
+        for content, rtcm in _units(blocks, unit_size, digest.update):
+            pending.append(pool.submit(read_block, content, rtcm, require_checksum=require_checksum))
+            if len(pending) > _WORKERS:
+                whole.append(pending.popleft().result(), progress)
+        while pending:
+            whole.append(pending.popleft().result(), progress)
+    return whole.finish(digest.hexdigest())
+
+
+def _units(blocks: Iterable[bytes], unit_size: int, hasher: Callable[[bytes], None],
+           ) -> Iterator[tuple[bytes, tuple[Positions, Positions] | None]]:
+    """Yield parts of the stream that start and end at edges of pieces, with the RTCM 3 frames in them."""
+    carry = b""
+    for block in blocks:
+        hasher(block)
+        data = carry + block if carry else bytes(block)
+        position = 0
+        width = unit_size
+        while position + width <= len(data):
+            window = data[position: position + width]
+            cut, rtcm = _cut(window)
+            if cut:
+                yield window[:cut], rtcm
+                position += cut
+                width = unit_size
+            else:
+                width += unit_size
+        carry = data[position:]
+    if carry:
+        yield carry, _frames(carry, final=True)[0]
+
+
+def _frames(window: bytes, *, final: bool) -> tuple[tuple[Positions, Positions] | None, int]:
+    """Return the RTCM 3 frames of a window, and from where on an unfinished one may lie (its length if none)."""
+    if _RTCM_PREAMBLE not in window:
+        return None, len(window)
+    from analyzer.parsers.rtcm import find_frames
+
+    spans = find_frames(window, final=final)
+    limit = len(window) if spans.incomplete_from < 0 else spans.incomplete_from
+    if not len(spans.start):
+        return None, limit
+    return (np.asarray(spans.start, dtype=np.int64), np.asarray(spans.end, dtype=np.int64)), limit
+
+
+def _cut(window: bytes) -> tuple[int, tuple[Positions, Positions] | None]:
+    """Return how much of a window can be parsed whatever follows it, and the RTCM 3 frames in that part."""
+    rtcm, limit = _frames(window, final=False)
+    cut = _behind_last_line(window, limit, rtcm) or _behind_last_piece(window, limit, rtcm)
+    if rtcm is not None:
+        inside = rtcm[1] <= cut
+        rtcm = (rtcm[0][inside], rtcm[1][inside]) if inside.any() else None
+    return cut, rtcm
+
+
+def _behind_last_line(window: bytes, limit: int, rtcm: tuple[Positions, Positions] | None) -> int:
+    """Return the position behind the last line end outside of frames, 0 where there is none."""
+    best = 0
+    for mark in (b"\n", b"\r"):
+        at = limit
+        while (at := window.rfind(mark, best, at)) >= 0:
+            inside = -1 if rtcm is None else int(np.searchsorted(rtcm[0], at, side="right")) - 1
+            if inside >= 0 and rtcm is not None and at < rtcm[1][inside]:
+                at = int(rtcm[0][inside])
+            elif mark == b"\n" or window[at + 1: at + 2] not in (b"", b"\n"):
+                best = max(best, at + 1)
+                break
+    return best
+
+
+def _behind_last_piece(window: bytes, limit: int, rtcm: tuple[Positions, Positions] | None) -> int:
+    """Return the start of the last piece that more bytes could change, with the text before it that may belong to it."""
+    pieces = framing.frame(framing.padded(window), rtcm)
+    position = min(limit, len(window) - framing.LOOKAHEAD)
+    at = int(np.searchsorted(pieces.start, max(position, 0), side="right")) - 1
+    if at > 0 and pieces.kind[at - 1] == framing.TEXT:
+        at -= 1
+    return int(pieces.start[at])
+
+
+@dataclass
+class _Whole:
+    """The blocks of a stream put together."""
+
+    size: int = 0
+    parts: dict[str, list[Sentences]] = field(default_factory=dict)
+    ledger: LedgerBuilder = field(default_factory=LedgerBuilder)
+    unchecked: list[Positions] = field(default_factory=list)
+    notes: list[tuple[int, str]] = field(default_factory=list)
+    arrivals: list[tuple[Positions, NDArray[np.float64]]] = field(default_factory=list)
+    rtcm: list[tuple[Positions, Positions]] = field(default_factory=list)
+    rtcm_bytes: list[bytes] = field(default_factory=list)
+
+    def append(self, block: Block, progress: Callable[[int], None] | None) -> None:
+        """Add the next block."""
+        offset = self.size
+        for kind, part in block.sentences.items():
+            part.start += offset
+            part.end += offset
+            self.parts.setdefault(kind, []).append(part)
+        moved = block.ledger.shifted(offset)
+        self.ledger.merge(moved)
+        self.unchecked.append(moved.unchecked)
+        room = NOTES - len(self.notes)
+        self.notes.extend((at + offset, text) for at, text in block.notes[:room])
+        self.arrivals.append((block.arrivals[0] + offset, block.arrivals[1]))
+        if len(block.rtcm[0]):
+            self.rtcm.append((block.rtcm[0] + offset, block.rtcm[1] + offset))
+            self.rtcm_bytes.append(block.rtcm_bytes)
+        self.size += block.size
+        if progress is not None:
+            progress(self.size)
+
+    def finish(self, sha256: str) -> TextResult:
+        """Join the columns; each list of parts is given up as soon as it is joined."""
+        nothing = np.empty(0, dtype=np.int64)
+        self.ledger.unchecked = np.concatenate([nothing, *self.unchecked])
+        sentences = {kind: _joined(self.parts.pop(kind)) for kind in sorted(self.parts)}
+        frames = RtcmFrames(
+            np.concatenate([nothing, *(start for start, _ in self.rtcm)]),
+            np.concatenate([nothing, *(end for _, end in self.rtcm)]), b"".join(self.rtcm_bytes))
+        return TextResult(
+            sentences, self.ledger, frames, self.notes,
+            np.concatenate([nothing, *(start for start, _ in self.arrivals)]),
+            np.concatenate([np.empty(0), *(seconds for _, seconds in self.arrivals)]), self.size, sha256)
+
+
+def _joined(parts: list[Sentences]) -> Sentences:
+    """Return the sentences of one kind as one; the columns of the parts are given up one by one."""
+    first = parts[0]
+    if len(parts) == 1:
+        return first
+    columns = {name: np.concatenate([part.columns.pop(name) for part in parts]) for name in list(first.columns)}
+    decimals = [part.decimals for part in parts if part.decimals is not None]
+    return Sentences(
+        first.kind, np.concatenate([part.start for part in parts]), np.concatenate([part.end for part in parts]),
+        np.concatenate([part.talker for part in parts]), columns, [text for part in parts for text in part.texts],
+        np.concatenate(decimals) if decimals else None)
