@@ -1,0 +1,213 @@
+"""A first cause for each dropout, with the evidence in words. The verdict layer may better it with more recordings."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cache
+from importlib import resources
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analyzer import tables
+from analyzer.metrics.fix_state import state_name
+from analyzer.metrics.link_state import BLIND
+from analyzer.metrics.rate import Timeline
+from analyzer.settings import thresholds
+
+Array = NDArray[np.float64]
+Cause = tuple[str, str]
+_ALIVE = tuple(tables.FIX_STATES.index(s) for s in ("fixed", "precise", "float"))
+_STOP_OR_START = re.compile(r"start|stop|end|begin|open|clos|log|record|boot|power|session|restart", re.IGNORECASE)
+
+
+@dataclass(frozen=True)
+class Scene:
+    """What the causes are read from, one entry per epoch unless said otherwise.
+
+    `notes` holds, per source, (byte offset, text) of free-text lines; `damage`, per source, the byte offsets of damaged
+    sentences. `off_grid` says which epochs lie off the usual grid of times; `station_changes` is a table
+    ``index time_s from_id to_id``.
+    """
+
+    line: Timeline
+    codes: NDArray[np.int64]
+    age_s: Array
+    satellites: Array
+    cn0_dbhz: Array
+    off_grid: NDArray[np.bool_]
+    byte_offset: NDArray[np.int64]
+    source_id: NDArray[np.int64]
+    station_changes: pd.DataFrame
+    fresh_s: float
+    notes: Sequence[Sequence[tuple[int, str]]] = field(default=())
+    damage: Sequence[NDArray[np.int64]] = field(default=())
+
+    def index(self, time_s: float, *, side: str = "left") -> int:
+        """Return the first epoch at or after `time_s` (left), or the last at or before it (right)."""
+        if side == "left":
+            return min(int(np.searchsorted(self.line.seconds, time_s - 1e-6)), len(self.codes) - 1)
+        return max(int(np.searchsorted(self.line.seconds, time_s + 1e-6, side="right")) - 1, 0)
+
+    def before(self, values: Array, time_s: float) -> float:
+        """Return the median of `values` in the 10 s before `time_s`, NaN where unknown."""
+        span = thresholds("analyzer.metrics")["cause.before_s"]
+        return _middle(values[self.index(time_s - span):self.index(time_s, side="right") + 1])
+
+    def during(self, values: Array, start_s: float, end_s: float) -> Array:
+        """Return the known `values` from `start_s` up to, not including, `end_s`."""
+        low, high = self.index(start_s), int(np.searchsorted(self.line.seconds, end_s - 1e-6))
+        part = values[low:max(high, low + 1)]
+        return part[np.isfinite(part)]
+
+
+@cache
+def advice() -> dict[str, str]:
+    """Return the sentence of advice per cause."""
+    text = resources.files("analyzer.metrics").joinpath("advice.toml").read_text(encoding="utf-8")
+    return {str(k): str(v) for k, v in tomllib.loads(text).items()}
+
+
+def cause_of(kind: str, start_s: float, end_s: float, scene: Scene) -> Cause:
+    """Return the first cause of a dropout and the evidence for it in words."""
+    if kind == "missing_epochs":
+        return _of_missing(start_s, end_s, scene)
+    if kind == "correction_outage":
+        return _of_outage(start_s, end_s, scene)
+    if kind == "fix_loss":
+        return _of_loss(start_s, end_s, scene)
+    return "incomplete_corrections", (
+        f"corrections were fresh (age {_number(_middle(scene.during(scene.age_s, start_s, end_s)))} s) for "
+        f"{end_s - start_s:.0f} s and the solution never became fixed")
+
+
+def _of_missing(start_s: float, end_s: float, scene: Scene) -> Cause:
+    """Return the cause of missing epochs: text, damage, life before and after, start-up, in this order."""
+    limit = thresholds("analyzer.metrics")
+    last, first = scene.index(start_s, side="right"), scene.index(end_s)
+    if scene.source_id[last] != scene.source_id[first]:
+        return "logger_gap", "the log goes on in another file"
+    note = _note_between(last, first, scene)
+    if note:
+        return "logger_gap", f"the log holds text of a program in place of the epochs: {note}"
+    lost = (end_s - start_s) / scene.line.nominal_s - 1
+    damaged = _damaged_between(last, first, scene)
+    if damaged >= max(1.0, limit["cause.damaged_share"] * lost):
+        return "damaged_data", f"{damaged} damaged sentences stand in place of about {lost:.0f} epochs"
+    was, now = int(scene.codes[last]), int(scene.codes[first])
+    if now in _ALIVE:
+        return "logger_gap", f"the solution was {state_name(now)} right after: the receiver never stopped"
+    soon = scene.index(end_s + limit["cause.restart_s"], side="right") + 1
+    if scene.off_grid[first:soon].any():
+        return "receiver_restart", "the first epochs after it lie off the usual grid of times: a clock that starts anew"
+    counts = scene.before(scene.satellites, start_s), _middle(scene.satellites[first:soon])
+    if now in BLIND and was not in BLIND:
+        return "receiver_restart", f"there is no position right after, before it was {state_name(was)}"
+    if counts[1] < (1 - limit["cause.satellites_drop"]) * counts[0]:
+        return "receiver_restart", f"satellites build up anew after it: {counts[0]:.0f} before, {counts[1]:.0f} after"
+    if was in _ALIVE:
+        return "receiver_restart", f"the solution begins anew as {state_name(now)}, before it was {state_name(was)}"
+    return "unknown", f"the solution is {state_name(now)} after and {state_name(was)} before, and no text explains it"
+
+
+def _note_between(last: int, first: int, scene: Scene) -> str:
+    """Return the text of stop or start notes between two epochs of one source, shortened; empty where none."""
+    source = int(scene.source_id[last])
+    if not 0 <= source < len(scene.notes):
+        return ""
+    low, high = scene.byte_offset[last], scene.byte_offset[first]
+    found = [t.strip() for o, t in scene.notes[source] if low < o < high and _STOP_OR_START.search(t)]
+    return "; ".join(f'"{t[:80]}"' for t in found[:3])
+
+
+def _damaged_between(last: int, first: int, scene: Scene) -> int:
+    """Return the number of damaged sentences between two epochs of one source."""
+    source = int(scene.source_id[last])
+    if not 0 <= source < len(scene.damage):
+        return 0
+    low, high = np.searchsorted(scene.damage[source], [scene.byte_offset[last], scene.byte_offset[first]])
+    return int(high - low)
+
+
+def _of_outage(start_s: float, end_s: float, scene: Scene) -> Cause:
+    """Return the cause of a correction outage."""
+    other = _other_station(start_s, end_s, scene)
+    if other:
+        return "interference", other
+    sky = _sky(start_s, end_s, scene)
+    if sky:
+        return "sky_obstruction", f"{sky} while corrections were missing"
+    ages = scene.during(scene.age_s, start_s, end_s)
+    seen = len(ages) > 0 and ages.max() > scene.fresh_s
+    climbed = f"the age climbed to {ages.max():.1f} s" if seen else "the age is empty"
+    count, low = scene.before(scene.satellites, start_s), scene.during(scene.satellites, start_s, end_s)
+    stayed = f" while satellites stayed ({count:.0f} before, at least {low.min():.0f} meanwhile)" \
+        if len(low) and np.isfinite(count) else ""
+    return "corrections_stopped", f"{climbed}{stayed}; a rover log alone cannot tell base from link"
+
+
+def _of_loss(start_s: float, end_s: float, scene: Scene) -> Cause:
+    """Return the cause of a lost fix with fresh corrections."""
+    limit = thresholds("analyzer.metrics")
+    last, first = scene.index(start_s - limit["cause.near_s"]), scene.index(start_s)
+    gaps = np.flatnonzero(scene.line.gap_after[last:first])
+    if len(gaps):
+        at = last + int(gaps[-1])
+        began = float(scene.line.seconds[at]), float(scene.line.seconds[at + 1])
+        cause, words = _of_missing(*began, scene)
+        return cause, f"it follows missing epochs: {words}"
+    other = _other_station(start_s, start_s + limit["cause.near_s"], scene)
+    if other:
+        return "interference", other
+    age = scene.before(scene.age_s, start_s)
+    fresh = f", corrections were fresh (age {age:.1f} s)" if np.isfinite(age) else ""
+    sky = _sky(start_s, end_s, scene)
+    if sky:
+        return "sky_obstruction", f"{sky}{fresh}"
+    if _damaged_between(last, scene.index(start_s + limit["cause.near_s"]), scene) >= limit["cause.near_s"]:
+        return "damaged_data", f"damaged sentences stand where fixed was lost{fresh}"
+    if end_s - start_s >= limit["dropout.no_fix_after_s"] and np.isfinite(age):
+        return "incomplete_corrections", f"fixed did not come back for {end_s - start_s:.0f} s{fresh}"
+    return "unknown", f"neither satellites, station id nor age changed{fresh}"
+
+
+def _other_station(start_s: float, end_s: float, scene: Scene) -> str:
+    """Return in words that another station id appeared at or in a dropout, or an empty text."""
+    near = thresholds("analyzer.metrics")["cause.near_s"]
+    when = scene.station_changes["time_s"].to_numpy(dtype=np.float64)
+    rows = scene.station_changes[(when >= start_s - near) & (when < end_s + 1e-6)]
+    if not len(rows):
+        return ""
+    row = rows.iloc[0]
+    return f"the station id changed from {int(row['from_id'])} to {int(row['to_id'])}: another base was heard"
+
+
+def _sky(start_s: float, end_s: float, scene: Scene) -> str:
+    """Return in words that the sky was obstructed, or an empty text."""
+    limit = thresholds("analyzer.metrics")
+    low, high = scene.index(start_s), scene.index(end_s, side="right")
+    count, during = scene.before(scene.satellites, start_s), scene.during(scene.satellites, start_s, end_s)
+    if len(during) and (during.min() < (1 - limit["cause.satellites_drop"]) * count
+                        or during.min() < limit["cause.satellites_needed"]):
+        return f"satellites fell from {_number(count)} to {during.min():.0f}"
+    usual, signal = scene.before(scene.cn0_dbhz, start_s), scene.during(scene.cn0_dbhz, start_s, end_s)
+    if len(signal) and signal.min() < usual - limit["cause.cn0_drop_db"]:
+        return f"C/N0 fell from {usual:.0f} to {signal.min():.0f} dB-Hz"
+    if np.isin(scene.codes[low:high], BLIND).any():
+        return "the position was lost"
+    return ""
+
+
+def _middle(values: Array) -> float:
+    """Return the median of the known values, NaN where there are none."""
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else float("nan")
+
+
+def _number(value: float) -> str:
+    """Return a number for a sentence, or a word where it is unknown."""
+    return f"{value:.1f}".removesuffix(".0") if np.isfinite(value) else "an unknown number"

@@ -1,0 +1,138 @@
+"""Where corrections or the fix dropped out: four kinds of intervals that never overlap."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analyzer import intervals, tables
+from analyzer.metrics.link_state import FRESH, STALE
+from analyzer.metrics.rate import Timeline
+from analyzer.settings import thresholds
+
+Array = NDArray[np.float64]
+Codes = NDArray[np.int64]
+FIXED = tables.FIX_STATES.index("fixed")
+
+
+@dataclass(frozen=True)
+class Outage:
+    """One correction outage in seconds: from the last correction used to the first fresh age, and fixed again."""
+
+    start_s: float
+    end_s: float
+    fixed_again_s: float
+
+
+def effective_codes(codes: Codes, reported: NDArray[np.bool_]) -> Codes:
+    """Return the codes that losses are judged by.
+
+    Where mode letters cannot say fixed (older sentences) but GGA does, an epoch known only by its letter has the state
+    of the epoch before it: a lost GGA is no lost fix.
+    """
+    fixed = codes == FIXED
+    if not fixed[reported].any() or fixed[~reported].any() or reported.all():
+        return codes
+    at = np.maximum.accumulate(np.where(reported, np.arange(len(codes)), -1))
+    return np.where(at >= 0, codes[np.maximum(at, 0)], codes)
+
+
+def outages(fresh: NDArray[np.int8], made_s: Array, codes: Codes, line: Timeline) -> list[Outage]:
+    """Return the correction outages; `made_s` is when the last correction known at each epoch was made.
+
+    One that never ends reaches to the last epoch and has no time of being fixed again.
+    """
+    out: list[Outage] = []
+    fixed_at = line.seconds[codes == FIXED]
+    for start, end in intervals.runs(fresh == STALE):
+        begin = float(min(made_s[start], line.seconds[start]))
+        stop = float(line.seconds[end]) if end < len(fresh) else float(line.seconds[-1])
+        again = _first_after(fixed_at, stop) if end < len(fresh) else float("nan")
+        out.append(Outage(begin, stop, again))
+    return out
+
+
+def _first_after(moments: Array, time_s: float) -> float:
+    """Return the first of sorted `moments` at or after `time_s`, NaN where there is none."""
+    at = int(np.searchsorted(moments, time_s - 1e-9))
+    return float(moments[at]) if at < len(moments) else float("nan")
+
+
+def find(fresh: NDArray[np.int8], made_s: Array, codes: Codes, line: Timeline) -> pd.DataFrame:
+    """Return the dropouts: ``kind start_s end_s fixed_again_s refix_s``, sorted, never overlapping.
+
+    Precedence: missing_epochs, correction_outage, fix_loss, no_fix_despite_corrections. Before the first fixed epoch
+    only missing epochs and no_fix_despite_corrections count.
+    """
+    limit = thresholds("analyzer.metrics")
+    shortest, pause = limit["dropout.shortest_s"], limit["dropout.join_s"]
+    fixed_at = line.seconds[codes == FIXED]
+    first = float(fixed_at[0]) if len(fixed_at) else float("inf")
+    gaps = _long(intervals.join_close(line.gap_spans, 1e-9), shortest)
+    rows = [_missing_row(s, e, codes, line) for s, e in gaps]
+    taken = gaps
+    for one in outages(fresh, made_s, codes, line):
+        if one.end_s <= first:
+            continue
+        begin = max(one.start_s, first)
+        pieces = _long(intervals.subtract([[begin, one.end_s]], taken), shortest)
+        refix = one.fixed_again_s - one.end_s
+        for number, (s, e) in enumerate(pieces):
+            last = number == len(pieces) - 1
+            rows.append(("correction_outage", s, e, one.fixed_again_s if last else np.nan, refix if last else np.nan))
+        reach = one.fixed_again_s if np.isfinite(one.fixed_again_s) else float(line.seconds[-1])
+        if len(pieces):
+            taken = np.vstack([taken, [[begin, reach]]])
+    lost = intervals.join_close(_loss_spans(codes, line, first), pause)
+    for s, e in _long(intervals.subtract(lost, _sorted(taken)), shortest):
+        again = _first_after(fixed_at, e)
+        rows.append(("fix_loss", s, e, again, again - e))
+    taken = np.vstack([taken, lost])
+    for s, e in _never_fixed(fresh, codes, line, first):
+        for low, high in _long(intervals.subtract([[s, e]], _sorted(taken)), limit["dropout.no_fix_after_s"]):
+            again = _first_after(fixed_at, high)
+            rows.append(("no_fix_despite_corrections", low, high, again, again - high))
+    table = pd.DataFrame(rows, columns=["kind", "start_s", "end_s", "fixed_again_s", "refix_s"])
+    return table.sort_values("start_s", kind="stable", ignore_index=True)
+
+
+def _sorted(spans: Array) -> Array:
+    """Return spans sorted by start."""
+    return spans[np.argsort(spans[:, 0], kind="stable")]
+
+
+def _long(spans: Array, shortest_s: float) -> Array:
+    """Return the spans of at least `shortest_s`; a microsecond of rounding is forgiven."""
+    return spans[spans[:, 1] - spans[:, 0] >= shortest_s - 1e-6]
+
+
+def _missing_row(start: float, end: float, codes: Codes, line: Timeline) -> tuple[str, float, float, float, float]:
+    """Return the row of one gap, with the time to be fixed again where it was fixed before."""
+    before = int(np.searchsorted(line.seconds, start + 1e-9)) - 1
+    if codes[before] != FIXED:
+        return "missing_epochs", start, end, float("nan"), float("nan")
+    again = _first_after(line.seconds[codes == FIXED], end)
+    return "missing_epochs", start, end, again, again - end
+
+
+def _loss_spans(codes: Codes, line: Timeline, first_fixed_s: float) -> Array:
+    """Return [first epoch not fixed, next fixed epoch] of every loss after the first fixed epoch."""
+    runs = intervals.runs(codes != FIXED)
+    if not len(runs):
+        return np.empty((0, 2))
+    runs = runs[line.seconds[runs[:, 0]] > first_fixed_s]
+    return np.column_stack([line.seconds[runs[:, 0]], line.seconds[np.minimum(runs[:, 1], len(codes) - 1)]])
+
+
+def _never_fixed(fresh: NDArray[np.int8], codes: Codes, line: Timeline, first_fixed_s: float) -> Array:
+    """Return the stretches before the first fixed epoch in which corrections were fresh; short pauses are joined."""
+    waiting = (fresh == FRESH) & (line.seconds < first_fixed_s)
+    runs = intervals.runs(waiting)
+    if not len(runs):
+        return np.empty((0, 2))
+    reach = np.minimum(runs[:, 1], len(codes) - 1)
+    spans = np.column_stack([line.seconds[runs[:, 0]], line.seconds[reach]])
+    return intervals.join_close(spans, thresholds("analyzer.metrics")["cause.before_s"])

@@ -1,0 +1,188 @@
+"""From a recording to every figure of the trade: composes the pure functions of this package."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analyzer import geodesy
+from analyzer.metrics import correction_age, dropout_table, fix_state, satellites, standstill, time_to_fix
+from analyzer.metrics.dropout_causes import Scene
+from analyzer.metrics.dropouts import effective_codes, find
+from analyzer.metrics.first_minute import first_minute, resolution_metric
+from analyzer.metrics.link_state import FRESH, freshness, last_used
+from analyzer.metrics.metric import Metric
+from analyzer.metrics.motion import Motion, motion
+from analyzer.metrics.rate import Timeline, off_grid, rate_metrics, timeline
+from analyzer.metrics.result import Metrics
+from analyzer.metrics.route import Route, gap_table, route, route_metrics
+from analyzer.recording import Finding, Recording, Source
+
+Array = NDArray[np.float64]
+_CORRECTED = ("fixed", "float", "differential", "precise")
+
+
+def measure(
+    recording: Recording, *, windows: pd.DataFrame | None = None, base: tuple[float, float, float] | None = None,
+    asked_rate_hz: float | None = None, position_limit_m: float | None = None,
+) -> Metrics:
+    """Return every figure and table of the trade for one recording.
+
+    Parameters
+    ----------
+    recording : what was read; positions and times come from ``recording.fixes``.
+    windows : ``name start_utc end_utc`` of intervals of interest; shares are also given inside them.
+    base : latitude [deg], longitude [deg] and ellipsoidal height [m] of the base, for distances from it.
+    asked_rate_hz : output rate that was asked for; a lower one is reported.
+    position_limit_m : limit of the purpose, against which the resolution of the coordinates is checked.
+
+    Returns
+    -------
+    Metrics with one `Metric` per key; what cannot be had is not evaluated, with the reason. Linear in the number of
+    epochs; times have to increase.
+    """
+    fixes = recording.fixes
+    times = pd.DatetimeIndex(fixes.index)
+    line = timeline(times)
+    moves = motion(fixes, line)
+    way = route(fixes, line, moves)
+    codes = fix_state.state_codes(fixes["fix_state"])
+    origin = local_origin(fixes)
+    local = _local(fixes, origin)
+    resolution = resolution_metric(fixes, recording.sources[0].details if recording.sources else {})
+    still = standstill.standstills(fixes, line, moves, origin=origin, local_m=local,
+                                   resolution_m=float(resolution.value or 0.0))
+    states = fix_state.stretches(times, codes, line, way.distance_m)
+    changes = fix_state.transitions(codes, line)
+    link_values, link_findings, drops, ids = _link(recording, line, codes, way, base)
+    inside = fix_state.in_windows(windows, times) if windows is not None and len(windows) else None
+    claims, claim_findings = satellites.claim_metrics(fixes)
+    values = [
+        *rate_metrics(line, duplicates=sum(s.ledger.count("duplicate_epoch") for s in recording.sources)),
+        *fix_state.state_metrics(codes, line, way.distance_m, moving=moves.moving, in_windows=inside),
+        *fix_state.change_metrics(states, changes), *link_values,
+        *route_metrics(way, moves),
+        *satellites.satellite_metrics(fixes, line), *claims, resolution,
+        *standstill.standstill_metrics(still, line, moves),
+    ]
+    findings = [
+        *first_minute(recording, line, resolution=resolution, asked_rate_hz=asked_rate_hz,
+                      position_limit_m=position_limit_m),
+        *time_to_fix.slow_start(values), *link_findings, *claim_findings, *standstill.standstill_findings(still),
+        *_interruption_findings(times, way, line),
+    ]
+    return Metrics(
+        values=tuple(values), epochs=_epochs(fixes, line, way, moves, local=local, still=still.ids, ids=ids, base=base),
+        stretches=states, transitions=changes, gaps=gap_table(times, line, fixes, way), standstills=still.table,
+        dropouts=drops, origin=origin, findings=tuple(findings),
+    )
+
+
+def local_origin(fixes: pd.DataFrame) -> tuple[float, float, float] | None:
+    """Return the first position as origin of the local frame; height 0 where no ellipsoidal height is known."""
+    known = fixes["latitude_deg"].notna().to_numpy() & fixes["longitude_deg"].notna().to_numpy()
+    if not known.any():
+        return None
+    first = int(np.argmax(known))
+    heights = fixes["height_m"].to_numpy(dtype=np.float64)
+    height = heights[np.isfinite(heights)][:1]
+    latitude, longitude = (float(fixes[c].to_numpy(dtype=np.float64)[first]) for c in ("latitude_deg", "longitude_deg"))
+    return latitude, longitude, float(height[0]) if len(height) else 0.0
+
+
+def _local(fixes: pd.DataFrame, origin: tuple[float, float, float] | None) -> Array:
+    """Return east, north, up [m], shape (3, n); up is NaN where the ellipsoidal height is unknown."""
+    if origin is None:
+        return np.full((3, len(fixes)), np.nan)
+    latitude, longitude, height = (fixes[c].to_numpy(dtype=np.float64)
+                                   for c in ("latitude_deg", "longitude_deg", "height_m"))
+    known = np.isfinite(height)
+    east, north, up = geodesy.to_enu(latitude, longitude, np.where(known, height, origin[2]), origin=origin)
+    return np.stack([east, north, np.where(known, up, np.nan)])
+
+
+def _link(
+    recording: Recording, line: Timeline, codes: NDArray[np.int64], way: Route, base: tuple[float, float, float] | None,
+) -> tuple[list[Metric], list[Finding], pd.DataFrame, NDArray[np.int64]]:
+    """Return figures, findings and dropouts of the correction link, and the dropout per epoch (0 for none)."""
+    fixes = recording.fixes
+    age, count, cn0 = (fixes[c].to_numpy(dtype=np.float64)
+                       for c in ("correction_age_s", "satellites_used", "cn0_median_dbhz"))
+    field = correction_age.age_field(age, codes, line, stream_interval_s=correction_age.stream_interval(
+        recording.corrections))
+    reported = (fixes["fix_state_source"] != "derived").to_numpy()
+    judged = effective_codes(codes, reported)
+    fresh = freshness(age, judged, line, field=field, reported=reported, satellites=count, cn0_dbhz=cn0)
+    changes = correction_age.station_changes(fixes["station_id"], line)
+    scene = Scene(
+        line=line, codes=judged, age_s=age, satellites=count, cn0_dbhz=cn0, off_grid=off_grid(line),
+        byte_offset=fixes["byte_offset"].to_numpy(dtype=np.int64),
+        source_id=fixes["source_id"].to_numpy(dtype=np.int64),
+        station_changes=changes, fresh_s=field.fresh_s, notes=[_notes(s) for s in recording.sources],
+        damage=[_damage(s) for s in recording.sources],
+    )
+    found = find(fresh, last_used(age, line), judged, line)
+    table = dropout_table.dropout_table(found, fixes, scene, distance_m=way.distance_m, base=base)
+    hours = float(line.seconds[-1]) / 3600.0 if len(line.seconds) else 0.0
+    used = bool(fixes["fix_state"].isin(_CORRECTED).any())
+    losses = time_to_fix.refixes(pd.DatetimeIndex(fixes.index), judged, line)
+    position = fixes["latitude_deg"].notna().to_numpy()
+    values = [
+        *correction_age.age_metrics(age, codes, line, field),
+        *correction_age.station_metrics(fixes["station_id"], changes),
+        *time_to_fix.time_metrics(position, codes, line, fresh=fresh == FRESH, losses=losses),
+        *dropout_table.dropout_metrics(table, hours),
+    ]
+    findings = dropout_table.link_findings(field.reason, used=used, changes=changes)
+    return values, findings, table, dropout_table.dropout_ids(table, found, line.seconds)
+
+
+def _notes(source: Source) -> list[tuple[int, str]]:
+    """Return (byte offset, text) of the free-text lines of a source."""
+    given = source.details.get("notes", ())
+    return [(int(o), str(t)) for o, t in given] if isinstance(given, Sequence) else []
+
+
+def _damage(source: Source) -> NDArray[np.int64]:
+    """Return the sorted byte offsets of the damaged sentences of a source."""
+    given = source.details.get("damage")
+    return np.sort(np.asarray(given, dtype=np.int64)) if given is not None else np.zeros(0, dtype=np.int64)
+
+
+def _epochs(
+    fixes: pd.DataFrame, line: Timeline, way: Route, moves: Motion, *, local: Array, still: NDArray[np.int64],
+    ids: NDArray[np.int64], base: tuple[float, float, float] | None,
+) -> pd.DataFrame:
+    """Return the columns per epoch described in `analyzer.metrics.result.Metrics`."""
+    latitude, longitude = (fixes[c].to_numpy(dtype=np.float64) for c in ("latitude_deg", "longitude_deg"))
+    return pd.DataFrame({
+        "interval_s": line.interval_s, "distance_m": way.distance_m, "east_m": local[0], "north_m": local[1],
+        "up_m": local[2], "moving": moves.moving, "standstill_id": _optional(still), "dropout_id": _optional(ids),
+        "base_distance_m": dropout_table.base_distance(latitude, longitude, base),
+    }, index=fixes.index)
+
+
+def _optional(ids: NDArray[np.int64]) -> pd.arrays.IntegerArray:
+    """Return ids as Int32 with NA for 0."""
+    return pd.arrays.IntegerArray(ids.astype(np.int32), ids == 0)
+
+
+def _interruption_findings(times: pd.DatetimeIndex, way: Route, line: Timeline) -> list[Finding]:
+    """Return in words how much of the way is not covered by positions."""
+    out: list[Finding] = []
+    rows = way.interruptions
+    if len(rows):
+        apart = line.seconds[rows["end"]] - line.seconds[rows["start"]]
+        worst = int(np.argmax(apart))
+        at = times[int(rows["start"].iloc[worst])]
+        out.append(Finding("route_interrupted", "note", (
+            f"The track is interrupted {len(rows)} time(s), for {apart[worst]:.1f} s at most (from {at:%H:%M:%S} UTC); "
+            f"straight lines across would add {rows['bridged_m'].sum():.0f} m."), {"interruptions": len(rows)}))
+    if way.jumps:
+        out.append(Finding("position_jumps", "warning", (
+            f"{way.jumps} step(s) of the position are faster than any road vehicle and were left out of the route."),
+            {"jumps": way.jumps}))
+    return out

@@ -1,0 +1,197 @@
+"""Dropouts on invented drives whose losses are planted: kind, times, cause, and that clean drives have none."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from metric_tables import START, drive, fixes, recording, without
+
+from analyzer import tables
+from analyzer.metrics.dropout_causes import advice
+from analyzer.metrics.dropout_table import COLUMNS
+from analyzer.metrics.measure import measure
+
+
+def seconds(moments: pd.Series) -> np.ndarray:
+    return np.asarray((moments - START) / pd.Timedelta(seconds=1))
+
+
+def dropouts(frame: pd.DataFrame, **details) -> pd.DataFrame:
+    return measure(recording(frame, details=details)).dropouts
+
+
+@pytest.mark.parametrize("rate_hz", [1.0, 5.0, 10.0])
+@pytest.mark.parametrize("interval_s", [1.0, 2.0, 5.0])
+def test_a_clean_drive_has_no_dropout(rate_hz, interval_s):
+    assert len(dropouts(drive(600, rate_hz, interval_s=interval_s))) == 0
+
+
+@pytest.mark.parametrize("rate_hz", [1.0, 10.0, 20.0])
+def test_outage_runs_from_the_last_correction_used_to_the_first_fresh_age(rate_hz):
+    found = dropouts(drive(600, rate_hz, outages=[(200.0, 290.0)]))
+    assert found["kind"].tolist() == ["correction_outage"]
+    row = found.iloc[0]
+    # the correction of 200 s is used, that of 290 s arrives at 290.3 s and is seen at the next epoch
+    assert seconds(found["start_utc"])[0] == pytest.approx(200.0, abs=0.11)
+    assert seconds(found["end_utc"])[0] == pytest.approx(290.3, abs=1.0 / rate_hz + 0.01)
+    assert row["refix_s"] == pytest.approx(6.0, abs=2.0 / rate_hz + 0.31)
+    assert row["cause"] == "corrections_stopped"
+    assert "age climbed" in row["evidence"] and "satellites stayed" in row["evidence"]
+    assert list(found.columns) == list(COLUMNS)
+
+
+def test_outage_under_a_held_fix_is_an_outage():
+    found = dropouts(drive(600, outages=[(200.0, 260.0)], hold_s=100.0))
+    assert found["kind"].tolist() == ["correction_outage"]
+    assert found["refix_s"].iloc[0] == 0.0
+    assert found["duration_s"].iloc[0] == pytest.approx(60.3, abs=0.2)
+
+
+def test_outage_that_never_ends_reaches_to_the_last_epoch():
+    found = dropouts(drive(600, outages=[(300.0, 1e9)]))
+    assert found["kind"].tolist() == ["correction_outage"]
+    assert seconds(found["end_utc"])[0] == pytest.approx(599.9)
+    assert np.isnan(found["refix_s"].iloc[0]) and pd.isna(found["fixed_again_utc"].iloc[0])
+
+
+def test_age_that_vanishes_without_climbing_is_an_outage_where_satellites_stay():
+    found = dropouts(drive(600, outages=[(300.0, 380.0)], hold_s=2.0, float_s=0.1))
+    assert found["kind"].tolist() == ["correction_outage"]
+    assert seconds(found["start_utc"])[0] == pytest.approx(300.0, abs=0.11)
+
+
+def test_a_single_lost_correction_is_none_and_two_outages_stay_apart():
+    assert len(dropouts(drive(600, outages=[(200.5, 201.5)]))) == 0
+    found = dropouts(drive(600, outages=[(200.0, 230.0), (400.0, 470.0)]))
+    assert found["kind"].tolist() == ["correction_outage"] * 2
+
+
+def test_many_long_outages_do_not_teach_the_sawtooth():
+    spans = [(a, a + 20.0) for a in np.arange(60.0, 560.0, 50.0)]
+    found = dropouts(drive(600, outages=spans))
+    assert found["kind"].tolist() == ["correction_outage"] * len(spans)
+    assert np.allclose(seconds(found["start_utc"]), [a for a, _ in spans], atol=0.11)
+
+
+def test_underpass_is_a_fix_loss_with_obstructed_sky():
+    found = dropouts(drive(600, sky=[(250.0, 258.0)]))
+    assert found["kind"].tolist() == ["fix_loss"]
+    row = found.iloc[0]
+    assert seconds(found["start_utc"])[0] == pytest.approx(250.0)
+    assert row["duration_s"] == pytest.approx(14.0, abs=0.2)
+    assert (row["cause"], row["satellites_before"], row["satellites_min"]) == ("sky_obstruction", 20.0, 4.0)
+    assert row["end_distance_m"] >= row["start_distance_m"]
+
+
+def test_short_losses_are_none_and_close_ones_are_joined():
+    frame = drive(300)
+    state = frame["fix_state"].astype(str).to_numpy()
+    state[1000:1009] = "float"
+    assert len(dropouts(frame.assign(fix_state=pd.Categorical(state, tables.FIX_STATES)))) == 0
+    state[1000:1040], state[1020:1029] = "float", "fixed"
+    found = dropouts(frame.assign(fix_state=pd.Categorical(state, tables.FIX_STATES)))
+    assert found["duration_s"].tolist() == pytest.approx([4.0])
+    assert found["cause"].tolist() == ["unknown"]
+
+
+def test_before_the_first_fixed_only_corrections_without_fix_count():
+    assert len(dropouts(drive(400, first_fixed_s=100.0, outages=[(40.0, 60.0)]))) == 0
+    found = dropouts(drive(400, never_fixed=True))
+    assert found["kind"].tolist() == ["no_fix_despite_corrections"]
+    assert found["cause"].tolist() == ["incomplete_corrections"]
+    assert seconds(found["start_utc"])[0] == pytest.approx(0.3, abs=0.11)
+    assert seconds(found["end_utc"])[0] == pytest.approx(399.9)
+    late = dropouts(drive(400, first_fixed_s=200.0))
+    assert late["kind"].tolist() == ["no_fix_despite_corrections"]
+    assert late["refix_s"].tolist() == pytest.approx([0.0])
+
+
+def test_missing_epochs_with_a_fix_right_after_are_the_logger():
+    found = dropouts(without(drive(400), 200.0, 203.0))
+    assert found["kind"].tolist() == ["missing_epochs"] and found["cause"].tolist() == ["logger_gap"]
+    assert found["duration_s"].tolist() == pytest.approx([3.1])
+    assert found["refix_s"].tolist() == pytest.approx([0.0])
+
+
+def test_missing_epochs_with_a_start_up_after_are_a_restart():
+    frame = without(drive(400, sky=[(220.0, 226.0)]), 200.0, 220.0)
+    found = dropouts(frame)
+    assert found["kind"].tolist() == ["missing_epochs", "fix_loss"]
+    assert found["cause"].tolist() == ["receiver_restart", "receiver_restart"]
+
+
+def test_text_of_a_logger_and_damage_in_place_of_the_epochs_are_named():
+    frame = without(drive(400, sky=[(220.0, 226.0)]), 200.0, 220.0)
+    at = int(frame["byte_offset"].iloc[1999])
+    found = dropouts(frame, notes=[(at + 50, "### logging stopped ###"), (at + 60, "### logging started ###")])
+    assert found["cause"].iloc[0] == "logger_gap" and "logging stopped" in found["evidence"].iloc[0]
+    other = dropouts(frame, notes=[(at - 50, "### logging stopped ###")])
+    assert other["cause"].iloc[0] == "receiver_restart"
+    broken = dropouts(frame, damage=np.arange(at + 90, at + 20_000, 100))
+    assert broken["cause"].iloc[0] == "damaged_data"
+
+
+def test_a_second_base_is_interference():
+    frame = drive(400)
+    state, ids = frame["fix_state"].astype(str).to_numpy(), frame["station_id"].to_numpy(dtype=float, na_value=np.nan)
+    state[2000:2300], ids[1995:2300] = "float", 99
+    found = measure(recording(frame.assign(fix_state=pd.Categorical(state, tables.FIX_STATES),
+                                           station_id=pd.array(ids).astype("Int32"))))
+    assert found.dropouts["cause"].tolist() == ["interference"]
+    assert found["station_id_changes"].value == 2
+    assert "station_id_changes" in {f.code for f in found.findings}
+
+
+def test_a_run_without_corrections_says_so_and_one_without_ages_too():
+    seconds_ = np.arange(0.0, 100.0)
+    alone = measure(recording(fixes(seconds_, fix_state="autonomous", latitude_deg=48 + seconds_ * 1e-4, longitude_deg=11.0)))
+    assert "no_corrections" in {f.code for f in alone.findings} and len(alone.dropouts) == 0
+    blind = measure(recording(drive(400, outages=[(200.0, 300.0)], empty_age=True)))
+    assert "age_not_usable" in {f.code for f in blind.findings}
+    assert blind.dropouts["kind"].tolist() == ["fix_loss"]
+
+
+def test_letters_that_cannot_say_fixed_do_not_lose_the_fix():
+    frame = drive(200, rate_hz=1.0)
+    state, source = frame["fix_state"].astype(str).to_numpy(), np.full(len(frame), "reported", dtype=object)
+    state[100:103], source[100:103] = "differential", "derived"
+    frame = frame.assign(fix_state=pd.Categorical(state, tables.FIX_STATES), fix_state_source=pd.Categorical(source))
+    frame.iloc[100:103, frame.columns.get_loc("correction_age_s")] = np.nan
+    assert len(dropouts(frame)) == 0
+
+
+def test_places_distance_and_epoch_ids():
+    found = measure(recording(drive(600, outages=[(200.0, 260.0)])), base=(48.0, 11.0, 500.0))
+    row = found.dropouts.iloc[0]
+    assert row["start_distance_m"] == pytest.approx(200 * 15.0, abs=5.0)
+    assert row["base_distance_m"] == pytest.approx(200 * 15.0, abs=5.0)
+    inside = found.epochs["dropout_id"].notna().to_numpy()
+    moments = np.asarray((found.epochs.index - START) / pd.Timedelta(seconds=1))
+    assert moments[inside][[0, -1]] == pytest.approx([200.0, 260.2], abs=0.15)
+
+
+def test_every_cause_has_advice():
+    assert set(advice()) == set(tables.CAUSES)
+
+
+spans = st.lists(st.tuples(st.floats(0, 380), st.floats(0.5, 60)), max_size=4).map(
+    lambda rows: [(a, a + b) for a, b in sorted(rows)])
+
+
+@settings(max_examples=25, deadline=None)
+@given(outages=spans, sky=spans, gap=st.tuples(st.floats(10, 350), st.floats(0.3, 30)))
+def test_dropouts_never_overlap_and_keep_their_rules(outages, sky, gap):
+    frame = without(drive(400, 2.0, outages=outages, sky=sky), gap[0], gap[0] + gap[1])
+    result = measure(recording(frame))
+    table = result.dropouts
+    start, end = seconds(table["start_utc"]), seconds(table["end_utc"])
+    assert np.all(start[1:] >= end[:-1] - 1e-5)
+    assert np.all(table["duration_s"] >= 1.0 - 1e-6)
+    assert set(table["kind"]) <= set(tables.DROPOUT_KINDS) and set(table["cause"]) <= set(tables.CAUSES)
+    again = table["fixed_again_utc"].notna()
+    assert np.all(table.loc[again, "fixed_again_utc"] >= table.loc[again, "end_utc"])
+    assert sum(m.value for m in result.values if m.key.startswith("share_time_") and m.key.count("_") in (2, 3)
+               and m.key.removeprefix("share_time_") in tables.FIX_STATES) == pytest.approx(1.0)
