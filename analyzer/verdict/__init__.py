@@ -1,0 +1,1 @@
+"""From metrics, error bounds and a purpose to a verdict in words."""

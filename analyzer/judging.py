@@ -1,0 +1,150 @@
+"""From a recording to an assessment: measure, gather evidence, judge."""
+
+from __future__ import annotations
+
+import platform
+from importlib import metadata
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from analyzer import tables
+from analyzer.assessment import Assessment, Purpose
+from analyzer.errors import InputError
+from analyzer.evidence.claim import claimed_sigma, has_position
+from analyzer.evidence.gather import gather
+from analyzer.evidence.result import Evidence
+from analyzer.geodesy import to_enu
+from analyzer.metrics.measure import measure
+from analyzer.metrics.result import Metrics
+from analyzer.recording import Recording
+from analyzer.userfiles.setup_sheet import Setup
+from analyzer.userfiles.tabular import WINDOW_COLUMNS, WindowFile
+from analyzer.verdict.judge import judge
+from analyzer.verdict.passes import passes
+from analyzer.verdict.purposes import load_purpose
+from analyzer.verdict.run import judge_run
+from analyzer.verdict.setup_check import check_setup, sent_base_positions
+from analyzer.verdict.windows import judge_windows, window_of
+
+
+def assess(
+    recording: Recording,
+    *,
+    purpose: Purpose | str | Path | None = None,
+    setup: Setup | None = None,
+    windows: WindowFile | None = None,
+    base: tuple[float, float, float] | None = None,
+) -> Assessment:
+    """Judge a recording for a purpose.
+
+    Parameters
+    ----------
+    recording : from `read`.
+    purpose : a Purpose, the name of a shipped one, or a TOML file. Default: lane, 0.10 m.
+    setup : the set-up sheet.
+    windows : windows by time, or crossing lines.
+    base : base latitude [deg], longitude [deg], height [m]; default from the set-up sheet, else from the corrections.
+
+    Raises
+    ------
+    InputError : the recording holds no position.
+    """
+    chosen = purpose if isinstance(purpose, Purpose) else load_purpose(purpose or "lane")
+    setup = setup or Setup()
+    if not has_position(recording.fixes).any():
+        raise InputError(f"no position in {', '.join(s.name for s in recording.sources) or 'what was given'}: "
+                         "expected at least one GGA, GNS, RMC or GLL with a position; inspect shows what was read.")
+    spans = _spans(windows, recording.fixes)
+    limit = chosen.limit("horizontal")
+    metrics = measure(
+        recording, windows=spans if len(spans) else None, base=base or _base_place(recording, setup),
+        asked_rate_hz=setup.asked_rate_hz, position_limit_m=limit.value if limit else None,
+    )
+    evidence = gather(recording, metrics)
+    epochs = _epochs(recording, metrics, evidence, spans)
+    epochs["trust"], epochs["reasons"] = judge(evidence.bounds, epochs, chosen)
+    rate = metrics["rate_hz"].value
+    judged = judge_windows(spans, epochs, 1 / float(rate) if rate else 1.0, chosen)
+    return Assessment(
+        recording=recording, metrics=metrics, purpose=chosen, epochs=epochs, segments=evidence.segments,
+        verdict=judge_run(epochs, judged, metrics, chosen, channels=_channels(recording)),
+        jumps=evidence.jumps, dropouts=metrics.dropouts, windows=judged, standstills=metrics.standstills,
+        setup=setup.stated, setup_items=check_setup(recording, metrics, setup),
+        findings=recording.findings + metrics.findings + evidence.findings,
+        cannot_show=evidence.cannot_show + _cannot_show(recording), versions=versions(),
+    )
+
+
+def versions() -> dict[str, str]:
+    """Return the versions a result depends on."""
+    names = ("postdrive", "numpy", "pandas", "pyarrow", "scipy", "pyproj")
+    found = {}
+    for name in names:
+        try:
+            found[name] = metadata.version(name)
+        except metadata.PackageNotFoundError:
+            found[name] = "not installed"
+    return found | {"python": platform.python_version()}
+
+
+def _base_place(recording: Recording, setup: Setup) -> tuple[float, float, float] | None:
+    """Return where the base stands: as stated, else as sent first."""
+    if setup.base.position is not None:
+        return setup.base.position
+    sent = sent_base_positions(recording.corrections)
+    return (float(sent[0, 0]), float(sent[0, 1]), float(sent[0, 2])) if len(sent) else None
+
+
+def _spans(windows: WindowFile | None, fixes: pd.DataFrame) -> pd.DataFrame:
+    """Return windows as ``name start_utc end_utc``, passes between crossing lines included."""
+    if windows is None:
+        return pd.DataFrame(columns=list(WINDOW_COLUMNS))
+    if windows.lines.empty:
+        return windows.times
+    placed = fixes[has_position(fixes)]
+    origin = (float(placed["latitude_deg"].iloc[0]), float(placed["longitude_deg"].iloc[0]), 0.0)
+    lines = windows.lines[["name"]].copy()
+    for end in ("from", "to"):
+        east, north, _ = to_enu(windows.lines[f"{end}_latitude_deg"].to_numpy(), windows.lines[f"{end}_longitude_deg"].to_numpy(),
+                             np.zeros(len(lines)), origin=origin)
+        lines[f"{end}_east_m"], lines[f"{end}_north_m"] = east, north
+    east, north, _ = to_enu(placed["latitude_deg"].to_numpy(), placed["longitude_deg"].to_numpy(), np.zeros(len(placed)), origin=origin)
+    seconds = np.asarray((placed.index - placed.index[0]) / pd.Timedelta(seconds=1), dtype=np.float64)
+    return passes(lines, seconds, np.column_stack([east, north]), placed.index[0])
+
+
+def _epochs(recording: Recording, metrics: Metrics, evidence: Evidence, spans: pd.DataFrame) -> pd.DataFrame:
+    """Return the table of epochs.parquet but for trust and reasons."""
+    fixes = recording.fixes
+    own = [c for c in tables.EPOCHS.names if c in fixes]
+    claimed, claimed_up = claimed_sigma(fixes)
+    added = {c: metrics.epochs[c] for c in ("distance_m", "base_distance_m", "standstill_id", "dropout_id")}
+    added |= {c: evidence.bounds[c] for c in tables.EPOCHS.names if c in evidence.bounds}
+    frame = pd.DataFrame({c: fixes[c] for c in own} | added, index=fixes.index)
+    frame["claimed_horizontal_m"], frame["claimed_vertical_m"] = claimed, claimed_up
+    frame["segment_id"] = evidence.segment_id
+    frame["window"] = window_of(spans, fixes.index)
+    whole = tables.EPOCHS.conform(frame)
+    return whole
+
+
+def _channels(recording: Recording) -> tuple[str, ...]:
+    """Return the names of all quantities that were recorded, for required channels of a purpose."""
+    found: list[str] = []
+    for name in ("fixes", "attitude", "inertial", "measurement"):
+        table: pd.DataFrame = getattr(recording, name)
+        found += [c for c in table.columns if len(table) and table[c].notna().any()]
+    return tuple(dict.fromkeys(found))
+
+
+def _cannot_show(recording: Recording) -> tuple[str, ...]:
+    words = []
+    if recording.corrections.empty:
+        words.append("on which side corrections were lost: neither a recording at the base nor one at the rover was given")
+    if recording.inertial.empty:
+        words.append("short errors that the receiver's own velocity shares: no independent inertial data were given")
+    if recording.fixes["sigma_north_m"].notna().sum() == 0:
+        words.append("the receiver's own error estimate: no GST sentences were logged; class values stand in")
+    return tuple(words)

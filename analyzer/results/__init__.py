@@ -1,0 +1,1 @@
+"""Writing a result folder, whole or not at all."""

@@ -1,0 +1,63 @@
+"""Build a result folder beside its place and rename it, so that no half result ever stands under its name."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+from analyzer.errors import OutputError
+
+
+def refuse_existing(out: Path, *, overwrite: bool) -> None:
+    """Raise OutputError where `out` exists and may not be replaced, or where its parent cannot hold it."""
+    if (out.exists() or out.is_symlink()) and not overwrite:
+        raise OutputError(f"result folder {out}: it exists already; choose another name or pass --overwrite.")
+    if out.exists() and not out.is_dir():
+        raise OutputError(f"result folder {out}: a file of that name stands there; choose another name.")
+    parent = out.absolute().parent
+    while not parent.exists():
+        parent = parent.parent
+    if not parent.is_dir() or not os.access(parent, os.W_OK):
+        raise OutputError(f"result folder {out}: {parent} cannot be written to; choose a folder you may write to.")
+
+
+def build(out: Path, fill: Callable[[Path], None], *, overwrite: bool = False) -> Path | None:
+    """Fill a new folder by `fill(folder)` and rename it to `out`; return where an older result was moved, or None.
+
+    Raises
+    ------
+    OutputError : `out` exists without `overwrite`, or writing failed; then nothing is left behind.
+    """
+    refuse_existing(out, overwrite=overwrite)
+    target = out.absolute()
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        building = Path(tempfile.mkdtemp(prefix=f".{target.name}.", suffix=".building", dir=target.parent))
+        building.chmod(0o755)
+    except OSError as error:
+        raise OutputError(f"result folder {out}: it cannot be made ({error.strerror}); check the place and its permissions.") from error
+    try:
+        fill(building)
+        aside = _move_aside(target) if target.exists() else None
+        building.rename(target)
+    except OSError as error:
+        shutil.rmtree(building, ignore_errors=True)
+        raise OutputError(f"result folder {out}: writing failed ({error.strerror or error}); nothing was left behind.") from error
+    except BaseException:
+        shutil.rmtree(building, ignore_errors=True)
+        raise
+    return aside
+
+
+def _move_aside(target: Path) -> Path:
+    """Rename an existing result to the first free name NAME.previous, NAME.previous-2 …"""
+    number = 1
+    while True:
+        aside = target.with_name(f"{target.name}.previous" + (f"-{number}" if number > 1 else ""))
+        if not aside.exists():
+            target.rename(aside)
+            return aside
+        number += 1

@@ -1,0 +1,103 @@
+"""route.geojson: the route in pieces by trust, and the dropouts (RFC 7946: WGS 84 longitude, latitude; lines cut at ±180°)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analyzer import intervals
+from analyzer.assessment import Assessment
+
+#: A point is kept only if it lies this far [m] from the last one kept; every change of trust keeps its ends.
+SPACING_M = 0.5
+METRES_PER_DEGREE = 111_320.0
+
+
+def route(assessment: Assessment) -> dict[str, Any]:
+    """Return a FeatureCollection: lines with ``trust`` and ``fix_state``, and one feature per dropout."""
+    epochs = assessment.epochs
+    placed = epochs[np.isfinite(epochs["latitude_deg"]) & np.isfinite(epochs["longitude_deg"]) & (epochs["fix_state"] != "no_fix")]
+    interval = assessment.metrics.epochs["interval_s"].reindex(placed.index).to_numpy(np.float64)
+    features = [*_trust_lines(placed, interval), *_dropout_features(assessment.dropouts)]
+    return {"type": "FeatureCollection", "features": features}
+
+
+def _trust_lines(placed: pd.DataFrame, interval: NDArray[np.float64]) -> Iterator[dict[str, Any]]:
+    trust, state = placed["trust"].astype(object).to_numpy(), placed["fix_state"].astype(object).to_numpy()
+    key = pd.factorize(pd.Series(trust).astype(str) + "/" + pd.Series(state).astype(str))[0]
+    places = placed[["longitude_deg", "latitude_deg"]].to_numpy(np.float64)
+    broken = np.r_[False, ~np.isfinite(interval[:-1])]
+    km = placed["distance_m"].to_numpy(np.float64) / 1000
+    for start, end in intervals.equal_runs(key, broken):
+        stop = end + 1 if end < len(key) and not broken[end] else end
+        points = _thin(places[start:stop])
+        times = placed.index[[start, end - 1]]
+        yield _feature(_line(points), {
+            "kind": "route", "trust": str(trust[start]), "fix_state": str(state[start]), "start_utc": _iso(times[0]),
+            "end_utc": _iso(times[1]), "start_km": round(float(km[start]), 4), "end_km": round(float(km[end - 1]), 4),
+        })
+
+
+def _dropout_features(dropouts: pd.DataFrame) -> Iterator[dict[str, Any]]:
+    for row in dropouts.itertuples(index=False):
+        ends = np.array([[row.start_longitude_deg, row.start_latitude_deg], [row.end_longitude_deg, row.end_latitude_deg]], dtype=np.float64)
+        ends = ends[np.isfinite(ends).all(axis=1)]
+        yield _feature(_line(ends) if len(ends) else None, {
+            "kind": "dropout", "dropout_id": int(row.dropout_id), "dropout_kind": str(row.kind), "cause": str(row.cause),
+            "start_utc": _iso(row.start_utc), "end_utc": _iso(row.end_utc), "duration_s": round(float(row.duration_s), 3),
+        })
+
+
+def _thin(points: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return points at least SPACING_M apart along the line, both ends kept."""
+    if len(points) < 3:
+        return points
+    step = np.diff(points, axis=0)
+    step[:, 0] = (step[:, 0] + 180) % 360 - 180
+    step[:, 0] *= np.cos(np.radians(points[:-1, 1]))
+    along = np.r_[0.0, np.cumsum(np.hypot(step[:, 0], step[:, 1])) * METRES_PER_DEGREE]
+    keep = np.r_[True, np.diff(np.floor(along / SPACING_M)) > 0]
+    keep[-1] = True
+    return points[keep]
+
+
+def _line(points: NDArray[np.float64]) -> dict[str, Any]:
+    """Return a Point, LineString, or a MultiLineString where the line crosses the antimeridian (RFC 7946 section 3.1.9)."""
+    if len(points) == 1 or (len(points) and (points == points[0]).all()):
+        return {"type": "Point", "coordinates": _round(points[0])}
+    jumps = np.flatnonzero(np.abs(np.diff(points[:, 0])) > 180)
+    if not len(jumps):
+        return {"type": "LineString", "coordinates": [_round(p) for p in points]}
+    pieces: list[list[list[float]]] = []
+    head: list[list[float]] = []
+    last = 0
+    for at in jumps:
+        west, east, latitude = _crossing(points[at], points[at + 1])
+        pieces.append(head + [_round(p) for p in points[last:at + 1]] + [[west, latitude]])
+        head, last = [[east, latitude]], at + 1
+    pieces.append(head + [_round(p) for p in points[last:]])
+    return {"type": "MultiLineString", "coordinates": pieces}
+
+
+def _crossing(a: NDArray[np.float64], b: NDArray[np.float64]) -> tuple[float, float, float]:
+    """Return the longitudes just before and after the antimeridian and the latitude of the crossing."""
+    edge = 180.0 if a[0] > 0 else -180.0
+    shifted = b[0] + 2 * edge
+    share = (edge - a[0]) / (shifted - a[0]) if shifted != a[0] else 0.0
+    return edge, -edge, round(float(a[1] + share * (b[1] - a[1])), 9)
+
+
+def _round(point: NDArray[np.float64]) -> list[float]:
+    return [round(float(point[0]), 9), round(float(point[1]), 9)]
+
+
+def _feature(geometry: dict[str, Any] | None, properties: dict[str, Any]) -> dict[str, Any]:
+    return {"type": "Feature", "geometry": geometry, "properties": properties}
+
+
+def _iso(time: pd.Timestamp) -> str:
+    return time.tz_convert("UTC").isoformat().replace("+00:00", "Z")

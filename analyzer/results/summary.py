@@ -1,0 +1,93 @@
+"""summary.json: what other programs read first. Written last, it marks a result as complete."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from analyzer.assessment import Assessment
+from analyzer.metrics.metric import Metric
+from analyzer.recording import Source
+
+SCHEMA_VERSION = 1
+
+
+def summary(assessment: Assessment) -> dict[str, Any]:
+    """Return the content of summary.json (contract.md section 3), JSON-safe."""
+    epochs = assessment.epochs
+    verdict = assessment.verdict
+    content = {
+        "schema_version": SCHEMA_VERSION,
+        "run": assessment.setup.get("run") or _run_name(assessment),
+        "vehicle": assessment.setup.get("vehicle"),
+        "start_utc": epochs.index[0], "end_utc": epochs.index[-1], "epochs": len(epochs),
+        "sources": [source_entry(s) for s in assessment.recording.sources],
+        "metrics": [metric_entry(m) for m in assessment.metrics.values],
+        "verdict": {
+            "level": verdict.level, "sentences": verdict.sentences, "rules_version": verdict.rules_version,
+            "purpose": {"name": assessment.purpose.name, "title": assessment.purpose.title, "sha256": assessment.purpose.sha256,
+                        "margin": assessment.purpose.margin, "limits": [asdict(x) for x in assessment.purpose.limits]},
+            "findings": [asdict(f) for f in assessment.findings],
+            "share_trusted": float((epochs["trust"] == "trusted").mean()),
+        },
+        "setup": assessment.setup, "setup_items": [asdict(i) for i in assessment.setup_items],
+        "dropouts": _rows(assessment.dropouts), "windows": _rows(assessment.windows), "standstills": _rows(assessment.standstills),
+        "frame": {"relative_to": "base", "name": assessment.setup.get("frame"), "origin": assessment.metrics.origin,
+                  "absolute": "not checked: no known mark was visited"},
+        "cannot_show": assessment.cannot_show, "versions": assessment.versions,
+    }
+    safe: dict[str, Any] = json_safe(content)
+    return safe
+
+
+def source_entry(source: Source) -> dict[str, Any]:
+    """Return one source with its ledger."""
+    ledger = source.ledger
+    return {
+        "name": source.name, "format": source.format, "place": source.place, "sha256": source.sha256,
+        "stored_size": source.stored_size, "unpacked_size": source.unpacked_size,
+        "ledger": {"unit": ledger.unit, "size": ledger.size, "balanced": ledger.balanced, "unused": ledger.unused,
+                   "entries": [asdict(e) for e in ledger.entries]},
+    }
+
+
+def metric_entry(metric: Metric) -> dict[str, Any]:
+    """Return one metric: key, value, unit, n, method; or not_evaluated with its reason instead of a value."""
+    entry: dict[str, Any] = {"key": metric.key, "unit": metric.unit, "n": metric.n, "method": metric.method}
+    if metric.not_evaluated is not None:
+        return entry | {"value": None, "not_evaluated": metric.not_evaluated}
+    return entry | {"value": metric.value, "interval": metric.interval, "evidence": dict(metric.evidence)}
+
+
+def json_safe(value: object) -> Any:
+    """Return `value` with numpy, time and missing values turned into what JSON knows; missing is null."""
+    if isinstance(value, Mapping):
+        return {str(k): json_safe(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple, set, np.ndarray)):
+        return [json_safe(v) for v in value]
+    if value is None or value is pd.NaT or value is pd.NA:
+        return None
+    if isinstance(value, pd.Timestamp):
+        return value.tz_convert("UTC").isoformat().replace("+00:00", "Z") if value.tzinfo else value.isoformat()
+    if isinstance(value, np.generic):
+        return json_safe(value.item())
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if isinstance(value, (str, bool, int)):
+        return value
+    return str(value)
+
+
+def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    return [dict(zip(frame.columns, row, strict=True)) for row in frame.itertuples(index=False, name=None)]
+
+
+def _run_name(assessment: Assessment) -> str:
+    """Return the first source's name without folders and suffixes."""
+    sources = assessment.recording.sources
+    return sources[0].name.replace("\\", "/").rsplit("/", 1)[-1].split(".")[0] if sources else "run"

@@ -1,0 +1,51 @@
+"""Write an assessment into a result folder (contract.md section 3)."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pandas as pd
+
+from analyzer.assessment import Assessment
+from analyzer.results.epochs_file import write_epochs, write_plain
+from analyzer.results.folder import build
+from analyzer.results.geojson import route
+from analyzer.results.summary import summary
+
+
+def write_results(assessment: Assessment, out: str | Path, *, overwrite: bool = False) -> Path | None:
+    """Write the result folder `out`, whole or not at all.
+
+    Returns where an older result was moved, or None.
+
+    Raises
+    ------
+    OutputError : `out` exists and `overwrite` is false, or it cannot be written.
+    """
+    return build(Path(out), lambda folder: _fill(folder, assessment), overwrite=overwrite)
+
+
+def _fill(folder: Path, assessment: Assessment) -> None:
+    from analyzer.report.html import write_html
+
+    write_epochs(assessment.epochs, folder / "epochs.parquet")
+    write_plain(assessment.segments, folder / "segments.parquet")
+    for name in ("standstills", "jumps", "dropouts", "windows"):
+        _write_csv(getattr(assessment, name), folder / f"{name}.csv")
+    _write_json(folder / "route.geojson", route(assessment), indent=None)
+    write_html(assessment, folder / "report.html")
+    _write_json(folder / "summary.json", summary(assessment), indent=1)
+
+
+def _write_csv(frame: pd.DataFrame, path: Path) -> None:
+    """Write times as ISO 8601 UTC with Z, missing as empty."""
+    out = frame.copy()
+    for name in out.columns:
+        if isinstance(out[name].dtype, pd.DatetimeTZDtype):
+            out[name] = out[name].map(lambda t: "" if t is pd.NaT else t.isoformat().replace("+00:00", "Z"))
+    out.to_csv(path, index=False, lineterminator="\n")
+
+
+def _write_json(path: Path, content: object, *, indent: int | None) -> None:
+    path.write_text(json.dumps(content, indent=indent, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8", newline="\n")

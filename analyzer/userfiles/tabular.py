@@ -1,0 +1,136 @@
+"""Small CSV files that users write by hand: windows, crossing lines, check points. Errors name file, line and column."""
+
+from __future__ import annotations
+
+import csv
+import io
+import math
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from analyzer.errors import UsageError
+from analyzer.userfiles.toml_file import read_user_text
+
+WINDOW_COLUMNS = ("name", "start_utc", "end_utc")
+LINE_COLUMNS = ("name", "from_latitude_deg", "from_longitude_deg", "to_latitude_deg", "to_longitude_deg")
+CHECK_POINT_COLUMNS = (
+    "name", "latitude_deg", "longitude_deg", "height_m", "height_type", "frame", "epoch_year", "sigma_h_m", "sigma_v_m",
+    "antenna_above_mark_m",
+)
+RANGES = {"latitude_deg": 90.0, "longitude_deg": 180.0}
+
+
+@dataclass(frozen=True)
+class WindowFile:
+    """Windows by time (``name start_utc end_utc``) or crossing lines (`LINE_COLUMNS`); the other table is empty."""
+
+    times: pd.DataFrame
+    lines: pd.DataFrame
+
+
+def read_windows(path: str | Path) -> WindowFile:
+    """Read windows or crossing lines from CSV.
+
+    Two lines of one name are the way in and the way out of a pass; a single line is passed from one crossing to the next.
+    """
+    rows, header = _rows(Path(path), what="windows file")
+    if set(WINDOW_COLUMNS) <= set(header):
+        times = pd.DataFrame([_window(row, line, path) for line, row in rows], columns=list(WINDOW_COLUMNS))
+        return WindowFile(times, pd.DataFrame(columns=list(LINE_COLUMNS)))
+    if set(LINE_COLUMNS) <= set(header):
+        lines = [{c: row["name"] if c == "name" else _number(row, c, line, path, "windows file") for c in LINE_COLUMNS}
+                 for line, row in rows]
+        _refuse_three(lines, path)
+        return WindowFile(pd.DataFrame(columns=list(WINDOW_COLUMNS)), pd.DataFrame(lines, columns=list(LINE_COLUMNS)))
+    raise UsageError(
+        f"windows file {path}: line 1: the columns are {', '.join(header) or 'missing'}; "
+        f"expected {', '.join(WINDOW_COLUMNS)} or {', '.join(LINE_COLUMNS)}."
+    )
+
+
+def read_check_points(path: str | Path) -> pd.DataFrame:
+    """Read check points; optional ``start_utc end_utc heading_deg`` say when the vehicle stood there and how.
+
+    Missing frame, height type or antenna height stay empty: the judge refuses them for absolute statements.
+    """
+    what = "check points file"
+    rows, header = _rows(Path(path), what=what)
+    lacking = [c for c in ("name", "latitude_deg", "longitude_deg") if c not in header]
+    if lacking:
+        raise UsageError(f"{what} {path}: line 1: column {lacking[0]} is missing; expected {', '.join(CHECK_POINT_COLUMNS)}.")
+    out = []
+    for line, row in rows:
+        record: dict[str, object] = {c: (row.get(c) or "").strip() for c in ("name", "height_type", "frame")}
+        for column in ("latitude_deg", "longitude_deg"):
+            record[column] = _number(row, column, line, path, what)
+        for column in ("height_m", "epoch_year", "sigma_h_m", "sigma_v_m", "antenna_above_mark_m", "heading_deg"):
+            record[column] = _number(row, column, line, path, what, optional=True)
+        for column in ("start_utc", "end_utc"):
+            record[column] = _time(row, column, line, path, what) if (row.get(column) or "").strip() else pd.NaT
+        if record["height_type"] not in ("", "ellipsoidal", "geoid"):
+            raise UsageError(f"{what} {path}: line {line}: height_type is '{record['height_type']}'; write ellipsoidal or geoid.")
+        out.append(record)
+    return pd.DataFrame(out, columns=[*CHECK_POINT_COLUMNS, "start_utc", "end_utc", "heading_deg"])
+
+
+def _rows(path: Path, *, what: str) -> tuple[list[tuple[int, dict[str, str]]], list[str]]:
+    """Return (line number, row) pairs and the header of a CSV with comma or semicolon."""
+    text = read_user_text(path, what=what)
+    lines = [line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")]
+    if not lines:
+        raise UsageError(f"{what} {path}: it is empty; expected a header line and one line per entry.")
+    delimiter = ";" if lines[0].count(";") > lines[0].count(",") else ","
+    numbers = [i for i, line in enumerate(text.splitlines(), 1) if line.strip() and not line.lstrip().startswith("#")]
+    reader = csv.reader(io.StringIO("\n".join(lines)), delimiter=delimiter)
+    header = [cell.strip() for cell in next(reader)]
+    out = []
+    for number, cells in zip(numbers[1:], reader, strict=False):
+        if len(cells) != len(header):
+            raise UsageError(f"{what} {path}: line {number}: {len(cells)} cells where the header has {len(header)}; correct the line.")
+        out.append((number, {h: c.strip() for h, c in zip(header, cells, strict=True)}))
+    return out, header
+
+
+def _window(row: dict[str, str], line: int, path: str | Path) -> dict[str, object]:
+    start = _time(row, "start_utc", line, path, "windows file")
+    end = _time(row, "end_utc", line, path, "windows file")
+    if end <= start:
+        raise UsageError(f"windows file {path}: line {line}: end_utc is not later than start_utc; swap or correct them.")
+    if not row["name"]:
+        raise UsageError(f"windows file {path}: line {line}: the name is empty; give each window a name.")
+    return {"name": row["name"], "start_utc": start, "end_utc": end}
+
+
+def _time(row: dict[str, str], column: str, line: int, path: str | Path, what: str) -> pd.Timestamp:
+    """Return a UTC time; a time without zone is UTC as the column name says."""
+    try:
+        time = pd.Timestamp(row[column])
+    except (ValueError, TypeError):
+        time = pd.NaT
+    if time is pd.NaT:
+        raise UsageError(f"{what} {path}: line {line}: {column} is '{row[column]}'; expected a UTC time like 2026-03-24T09:12:00Z.")
+    return time.tz_localize("UTC") if time.tzinfo is None else time.tz_convert("UTC")
+
+
+def _number(row: dict[str, str], column: str, line: int, path: str | Path, what: str, *, optional: bool = False) -> float:
+    """Return a finite number, or NaN for an empty optional cell."""
+    cell = (row.get(column) or "").strip()
+    if optional and not cell:
+        return math.nan
+    try:
+        value = float(cell)
+    except ValueError:
+        value = math.nan
+    limit = next((v for k, v in RANGES.items() if column.endswith(k)), math.inf)
+    if not math.isfinite(value) or abs(value) > limit:
+        raise UsageError(f"{what} {path}: line {line}: {column} is '{cell}'; expected a number{f' within ±{limit:g}' if limit < math.inf else ''}.")
+    return value
+
+
+def _refuse_three(lines: list[dict[str, object]], path: str | Path) -> None:
+    names = [str(x["name"]) for x in lines]
+    for name in dict.fromkeys(names):
+        if names.count(name) > 2:
+            raise UsageError(f"windows file {path}: {names.count(name)} lines are called '{name}'; one or two lines make a pass.")

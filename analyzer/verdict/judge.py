@@ -1,0 +1,116 @@
+"""Trust of every epoch for a purpose (contract.md, section 3)."""
+
+from __future__ import annotations
+
+import tomllib
+from functools import cache
+from importlib import resources
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analyzer.assessment import Purpose
+from analyzer.tables import TRUST
+from analyzer.verdict.purposes import limit_95
+
+Flags = NDArray[np.bool_]
+#: Version of the rules in this module, `windows` and `run`; a change that can change a verdict raises it.
+RULES_VERSION = "1"
+BOUND_OF_AXIS = {
+    "horizontal": "horizontal_bound_m", "vertical": "vertical_bound_m", "along": "along_bound_m", "across": "across_bound_m",
+    "speed": "speed_bound_mps", "heading": "heading_bound_deg",
+}
+#: Parts that name the reason when a position bound is too large.
+PART_REASON = {
+    "bound_ageing_m": "age", "bound_baseline_m": "baseline", "bound_scatter_m": "scatter", "bound_segment_m": "segment",
+    "bound_bridge_m": "bridge", "bound_standstill_m": "standstill", "bound_sky_m": "sky", "bound_frozen_m": "frozen",
+    "bound_check_point_m": "check_point",
+}
+#: A part is named when it alone makes up this share of the bound.
+NAMED_SHARE = 0.5
+
+
+@cache
+def reason_texts() -> dict[str, str]:
+    """Return reason code -> what it says, in the published order."""
+    text = resources.files("analyzer.verdict").joinpath("reasons.toml").read_text(encoding="utf-8")
+    return {code: entry["text"] for code, entry in tomllib.loads(text).items()}
+
+
+def judge(bounds: pd.DataFrame, epochs: pd.DataFrame, purpose: Purpose) -> tuple[pd.Categorical, pd.Categorical]:
+    """Return trust and joined reason codes of every epoch.
+
+    Parameters
+    ----------
+    bounds : `Evidence.bounds`.
+    epochs : needs ``fix_state correction_age_s satellites_used``; same index.
+    purpose : limits, read as 95 % figures and multiplied by the purpose's margin before comparison.
+    """
+    rows = len(bounds)
+    reasons: dict[str, Flags] = {code: np.zeros(rows, dtype=bool) for code in reason_texts()}
+    beyond, shown_beyond, unknown = _against_limits(bounds, purpose)
+    placed = np.isfinite(bounds["horizontal_bound_m"].to_numpy()) & (epochs["fix_state"].astype(object) != "no_fix").to_numpy()
+    contradicted, undecided = bounds["contradicted"].to_numpy(bool), bounds["undecided"].to_numpy(bool)
+    too_old, too_few = _beyond_plain_limits(epochs, purpose)
+    rejected = ~placed | contradicted | shown_beyond
+    doubtful = beyond | undecided | too_old | too_few
+    trust = np.select([rejected, unknown, doubtful], [2, 3, 1], default=0)
+    reasons["no_position"] = ~placed
+    reasons["not_recorded"] = unknown & placed
+    reasons["age_limit"], reasons["satellites_limit"] = too_old, too_few
+    _name_parts(bounds, epochs, placed & (beyond | contradicted | undecided), reasons)
+    return pd.Categorical.from_codes(trust, categories=list(TRUST)), _join_codes(reasons)
+
+
+def _against_limits(bounds: pd.DataFrame, purpose: Purpose) -> tuple[Flags, Flags, Flags]:
+    """Return whether the bound, the shown bound, exceed a limit, and whether a needed bound is missing."""
+    rows = len(bounds)
+    beyond, shown, unknown = (np.zeros(rows, dtype=bool) for _ in range(3))
+    for limit in purpose.limits:
+        bound = bounds[BOUND_OF_AXIS[limit.axis]].to_numpy(np.float64)
+        most = limit_95(limit)
+        unknown |= ~np.isfinite(bound)
+        beyond |= bound * purpose.margin > most
+        if limit.axis == "vertical":
+            shown |= bounds["shown_vertical_m"].to_numpy(np.float64) > most
+        elif limit.quantity == "position":
+            share = bound / bounds["horizontal_bound_m"].to_numpy(np.float64)
+            shown |= bounds["shown_horizontal_m"].to_numpy(np.float64) * share > most
+    return beyond, shown, unknown
+
+
+def _beyond_plain_limits(epochs: pd.DataFrame, purpose: Purpose) -> tuple[Flags, Flags]:
+    """Return whether age or satellites miss the purpose's own limits; an unknown age or count misses none."""
+    none = np.zeros(len(epochs), dtype=bool)
+    old, few = none, none
+    if purpose.largest_age_s is not None:
+        old = epochs["correction_age_s"].to_numpy(np.float64) > purpose.largest_age_s
+    if purpose.least_satellites is not None:
+        few = epochs["satellites_used"].to_numpy(np.float64) < purpose.least_satellites
+    return old, few
+
+
+def _name_parts(bounds: pd.DataFrame, epochs: pd.DataFrame, blamed: Flags, reasons: dict[str, Flags]) -> None:
+    """Set the reason codes of the blamed epochs from the parts that make up their bound."""
+    total = bounds["horizontal_bound_m"].to_numpy(np.float64)
+    named = np.zeros(len(bounds), dtype=bool)
+    for part, code in PART_REASON.items():
+        if part in bounds:
+            share = np.nan_to_num(bounds[part].to_numpy(np.float64)) / total
+            reasons[code] |= blamed & (share >= NAMED_SHARE)
+            named |= reasons[code]
+    not_fixed = (epochs["fix_state"].astype(object) != "fixed").to_numpy()
+    reasons["state"] |= blamed & not_fixed
+    reasons["claim"] |= blamed & ~named & ~not_fixed
+
+
+def _join_codes(reasons: dict[str, Flags]) -> pd.Categorical:
+    """Return one category per occurring set of codes, joined by commas; empty for none."""
+    codes = list(reasons)
+    bits = np.zeros(len(next(iter(reasons.values()))), dtype=np.int64)
+    for position, code in enumerate(codes):
+        bits |= reasons[code].astype(np.int64) << position
+    kinds, index = np.unique(bits, return_inverse=True)
+    names = [",".join(c for p, c in enumerate(codes) if kind >> p & 1) for kind in kinds]
+    return pd.Categorical.from_codes(index, categories=names)

@@ -1,0 +1,81 @@
+"""The verdict of a run, in a level and in words, by a written precedence.
+
+1. Nothing judged (no position inside the windows, or inside the run): ``not_evaluated``.
+2. With windows: all ``fit`` → ``fit``; some usable → ``fit_with_exclusions``; none usable → ``not_evaluated`` where
+   none is ``not_fit``, else ``not_fit``.
+3. Without windows the judged time runs from the first fixed epoch (from the first position where there is none) to the
+   end: share trusted at least `verdict.share_fit` → ``fit``; at least `verdict.share_usable` →
+   ``fit_with_exclusions``; else ``not_evaluated`` where most of the rest is not evaluated, else ``not_fit``.
+4. A rate below the purpose's least rate, or a required channel that is missing, lowers ``fit`` and
+   ``fit_with_exclusions`` to ``not_fit`` and ``not_evaluated``.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from analyzer.assessment import Purpose, Verdict
+from analyzer.metrics.result import Metrics
+from analyzer.settings import thresholds
+from analyzer.verdict.judge import RULES_VERSION
+
+USABLE = ("fit", "fit_with_exclusions")
+
+
+def judge_run(
+    epochs: pd.DataFrame, windows: pd.DataFrame, metrics: Metrics, purpose: Purpose, *, channels: tuple[str, ...] = ()
+) -> Verdict:
+    """Return the verdict of the run. `channels` are the recorded quantities by name."""
+    level, sentence = _by_windows(windows) if len(windows) else _by_time(epochs, metrics)
+    sentences = [sentence]
+    rate = metrics["rate_hz"].value
+    if purpose.least_rate_hz is not None and isinstance(rate, (int, float)) and rate < 0.99 * purpose.least_rate_hz:
+        sentences.append(f"positions came at {rate:g} Hz; the purpose asks for at least {purpose.least_rate_hz:g} Hz")
+        level = "not_fit" if level in USABLE else level
+    lacking = [c for c in purpose.required_channels if c not in channels]
+    if lacking:
+        sentences.append(f"not recorded but needed for the purpose: {', '.join(lacking)}")
+        level = "not_evaluated" if level in USABLE else level
+    return Verdict(level, tuple(sentences), RULES_VERSION)
+
+
+def _by_windows(windows: pd.DataFrame) -> tuple[str, str]:
+    verdicts = windows["verdict"].to_numpy(str)
+    usable = int(np.isin(verdicts, USABLE).sum())
+    again = windows.loc[windows["repeat"].to_numpy(bool), "name"].tolist()
+    words = f"{usable} of {len(windows)} manoeuvres usable" + (f". Drive again: {', '.join(again)}" if again else "")
+    if (verdicts == "fit").all():
+        return "fit", words
+    if usable:
+        return "fit_with_exclusions", words
+    return ("not_fit" if (verdicts == "not_fit").any() else "not_evaluated"), words
+
+
+def _by_time(epochs: pd.DataFrame, metrics: Metrics) -> tuple[str, str]:
+    limits = thresholds("analyzer.verdict")
+    weight = metrics.epochs["interval_s"].fillna(0).to_numpy(np.float64)
+    state = epochs["fix_state"].astype(object).to_numpy()
+    starts = np.flatnonzero(state == "fixed") if (state == "fixed").any() else np.flatnonzero(state != "no_fix")
+    if not len(starts) or not weight[starts[0]:].sum():
+        return "not_evaluated", "no position was logged that could be judged"
+    trust = epochs["trust"].astype(object).to_numpy()[starts[0]:]
+    weight = weight[starts[0]:]
+    trusted = float(weight[trust == "trusted"].sum() / weight.sum())
+    unknown = float(weight[trust == "not_evaluated"].sum() / weight.sum())
+    lead = "since the first fixed position" if (state == "fixed").any() else "of the run, which never was fixed,"
+    words = f"{share_in_words(trusted)} of the time {lead} is trusted"
+    if trusted >= limits["verdict.share_fit"]:
+        return "fit", words
+    if trusted >= limits["verdict.share_usable"]:
+        return "fit_with_exclusions", words
+    return ("not_evaluated" if unknown > (1 - trusted) / 2 else "not_fit"), words
+
+
+def share_in_words(share: float) -> str:
+    """Return a share as per cent that never rounds a remainder away."""
+    if 0 < share < 0.001:
+        return "less than 0.1 %"
+    if 0.999 < share < 1:
+        return "more than 99.9 %"
+    return f"{100 * share:.1f} %" if 0 < share < 1 else f"{100 * share:.0f} %"

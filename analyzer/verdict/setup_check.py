@@ -1,0 +1,103 @@
+"""The set-up sheet against the recording: each item confirmed, contradicted or not checked, with the evidence in words."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from analyzer.assessment import SetupItem
+from analyzer.geodesy import from_ecef, to_enu
+from analyzer.metrics.result import Metrics
+from analyzer.recording import Recording
+from analyzer.settings import thresholds
+from analyzer.userfiles.setup_sheet import Setup
+
+NOT_STATED = "not stated"
+
+
+def check_setup(recording: Recording, metrics: Metrics, setup: Setup) -> tuple[SetupItem, ...]:
+    """Return every set-up item with what the recording says to it."""
+    return (
+        _base_position(recording, setup), _station(recording, setup), _reference_point(setup), _frame(setup),
+        _solution(setup), _rate(metrics, setup), _clock(recording, setup),
+    )
+
+
+def _base_position(recording: Recording, setup: Setup) -> SetupItem:
+    label = "base as stated"
+    stated = setup.base.position
+    sent = sent_base_positions(recording.corrections)
+    if stated is None:
+        return SetupItem("base_position", label, NOT_STATED, "not_checked", "the set-up sheet gives no base coordinates")
+    words = f"{stated[0]:.8f}°, {stated[1]:.8f}°, {stated[2]:.3f} m"
+    if not len(sent):
+        why = "no base position (message 1005 or 1006) in what was recorded"
+        return SetupItem("base_position", label, words, "not_checked", why)
+    offsets = np.column_stack(to_enu(sent[:, 0], sent[:, 1], sent[:, 2], origin=stated))
+    worst = float(np.abs(offsets).max())
+    same = worst <= thresholds("analyzer.verdict")["setup.same_base"]
+    why = f"corrections carry a base position {np.hypot(offsets[:, 0], offsets[:, 1]).max():.3f} m off in plan, {np.abs(offsets[:, 2]).max():.3f} m in height"
+    return SetupItem("base_position", label, words, "confirmed" if same else "contradicted", why)
+
+
+def sent_base_positions(corrections: pd.DataFrame) -> np.ndarray:
+    """Return the distinct base positions sent, rows of latitude [deg], longitude [deg], height [m]."""
+    sent = corrections[["x_m", "y_m", "z_m"]].dropna().drop_duplicates().to_numpy(np.float64)
+    if not len(sent):
+        return np.empty((0, 3))
+    return np.column_stack(from_ecef(sent[:, 0], sent[:, 1], sent[:, 2]))
+
+
+def _station(recording: Recording, setup: Setup) -> SetupItem:
+    label = "station id"
+    seen = recording.fixes["station_id"].dropna()
+    seen = seen[recording.fixes["fix_state"].reindex(seen.index).isin(["fixed", "float", "differential"]).to_numpy()]
+    ids = sorted({int(x) for x in seen.unique()})
+    stated = setup.base.station_id
+    words = NOT_STATED if stated is None else str(stated)
+    if stated is None:
+        why = f"the log names station {', '.join(map(str, ids))}" if ids else "the log names no station"
+        return SetupItem("station_id", label, words, "not_checked", why)
+    if not ids:
+        return SetupItem("station_id", label, words, "not_checked", "the log names no station")
+    if ids == [stated]:
+        return SetupItem("station_id", label, words, "confirmed", f"the log names station {stated} throughout")
+    why = f"the log names station {', '.join(map(str, ids))}"
+    return SetupItem("station_id", label, words, "contradicted", why)
+
+
+def _reference_point(setup: Setup) -> SetupItem:
+    label = "reference point and antenna offsets"
+    offsets = (setup.antenna_forward_m, setup.antenna_left_m, setup.antenna_up_m)
+    given = ", ".join(f"{v:g} m {n}" for v, n in zip(offsets, ("forward", "left", "up"), strict=True) if v is not None)
+    stated = "; ".join(x for x in (setup.reference_point, f"output at the {setup.output_point.replace('_', ' ')}" if setup.output_point else "", given) if x)
+    why = "only stands on one mark facing both ways, or a tape measure, show an offset that is wrong"
+    return SetupItem("reference_point", label, stated or NOT_STATED, "not_checked", why)
+
+
+def _frame(setup: Setup) -> SetupItem:
+    stated = ", ".join(x for x in (setup.frame, f"{setup.height_type} height" if setup.height_type else "") if x)
+    why = "a log says nothing of the frame behind the base coordinates; a known mark would"
+    return SetupItem("frame", "frame and height type", stated or NOT_STATED, "not_checked", why)
+
+
+def _solution(setup: Setup) -> SetupItem:
+    stated = {"gnss": "satellites alone", "fused": "satellites and inertial in one filter"}.get(setup.solution_kind or "", NOT_STATED)
+    return SetupItem("solution_kind", "kind of solution", stated, "not_checked", "taken as stated")
+
+
+def _rate(metrics: Metrics, setup: Setup) -> SetupItem:
+    seen = metrics["rate_hz"].value
+    found = f"{seen:g} Hz found" if isinstance(seen, (int, float)) else "no rate found"
+    if setup.asked_rate_hz is None:
+        return SetupItem("rate", "output rate", NOT_STATED, "not_checked", found)
+    same = isinstance(seen, (int, float)) and abs(seen / setup.asked_rate_hz - 1) < 0.02
+    return SetupItem("rate", "output rate", f"{setup.asked_rate_hz:g} Hz", "confirmed" if same else "contradicted", found)
+
+
+def _clock(recording: Recording, setup: Setup) -> SetupItem:
+    stated = ", ".join(setup.channels) or NOT_STATED
+    why = "no measurement was given, so no clock could be compared" if recording.measurement.empty else (
+        "a measurement was given; compare its clock when the quality is attached to it"
+    )
+    return SetupItem("clock", "common clock and channels", stated, "not_checked", why)

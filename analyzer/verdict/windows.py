@@ -1,0 +1,128 @@
+"""The verdict of each window: usable, or to be driven again, with the reason in words.
+
+Precedence: no epoch or no evaluated one → ``not_evaluated``; every epoch trusted and none missing → ``fit``; trusted
+share at least `window.share_usable` and no hole longer than `window.longest_exclusion` → ``fit_with_exclusions``;
+mostly not evaluated → ``not_evaluated``; else ``not_fit``. Usable windows are ``fit`` and ``fit_with_exclusions``.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analyzer import intervals, tables
+from analyzer.assessment import Purpose
+from analyzer.settings import thresholds
+from analyzer.verdict.judge import reason_texts
+from analyzer.verdict.purposes import limit_95
+from analyzer.verdict.run import USABLE, share_in_words
+
+
+def judge_windows(windows: pd.DataFrame, epochs: pd.DataFrame, nominal_s: float, purpose: Purpose) -> pd.DataFrame:
+    """Return the judged windows, layout `tables.WINDOWS`.
+
+    `windows` has ``name start_utc end_utc``; `epochs` the columns of `tables.EPOCHS`; `nominal_s` is the usual interval
+    between epochs [s].
+    """
+    rows = [_judge_one(w.name_, w.start_utc, w.end_utc, epochs, nominal_s, purpose)
+            for w in windows.rename(columns={"name": "name_"}).itertuples(index=False)]
+    frame = pd.DataFrame(rows, columns=list(tables.WINDOWS.names)) if rows else tables.WINDOWS.empty()
+    return tables.WINDOWS.conform(frame)
+
+
+def window_of(windows: pd.DataFrame, times: pd.DatetimeIndex) -> pd.Categorical:
+    """Return the name of the window each time lies in; the first listed where windows overlap."""
+    names = np.full(len(times), None, dtype=object)
+    for window in windows.iloc[::-1].itertuples(index=False):
+        first = times.searchsorted(window.start_utc)
+        names[first:times.searchsorted(window.end_utc, side="right")] = window.name
+    return pd.Categorical(names)
+
+
+def _judge_one(
+    name: str, start: pd.Timestamp, end: pd.Timestamp, epochs: pd.DataFrame, nominal_s: float, purpose: Purpose
+) -> dict[str, object]:
+    limits = thresholds("analyzer.verdict")
+    part = epochs.iloc[epochs.index.searchsorted(start):epochs.index.searchsorted(end, side="right")]
+    bound = part["horizontal_bound_m"].to_numpy(np.float64)
+    row: dict[str, object] = {
+        "name": name, "start_utc": start, "end_utc": end, "accepted_by": None, "accepted_reason": None,
+        "start_distance_m": part["distance_m"].iloc[0] if len(part) else np.nan,
+        "end_distance_m": part["distance_m"].iloc[-1] if len(part) else np.nan,
+        "worst_horizontal_bound_m": np.nanmax(bound) if np.isfinite(bound).any() else np.nan,
+    }
+    if not len(part):
+        return row | {"verdict": "not_evaluated", "share_trusted": np.nan, "repeat": True,
+                      "reason": "nothing was recorded in this window"}
+    held, hole_s = _trusted_time(part, start, end, nominal_s)
+    length_s = max((end - start).total_seconds(), nominal_s)
+    share = min(1.0, held / length_s) if hole_s > 0 else 1.0
+    if hole_s == 0:
+        verdict = "fit"
+    elif share >= limits["window.share_usable"] and hole_s <= limits["window.longest_exclusion"]:
+        verdict = "fit_with_exclusions"
+    else:
+        verdict = "not_evaluated" if (part["trust"] == "not_evaluated").mean() > 0.5 else "not_fit"
+    reason = "" if verdict == "fit" else _why(part, start, end, nominal_s, share, purpose)
+    return row | {"verdict": verdict, "share_trusted": share, "repeat": verdict not in USABLE, "reason": reason}
+
+
+def _trusted_time(part: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp, nominal_s: float) -> tuple[float, float]:
+    """Return the trusted time [s] in a window and its longest stretch without a trusted epoch [s] (0 for none)."""
+    trusted = (part["trust"] == "trusted").to_numpy()
+    t = intervals.seconds(part.index, start)
+    edges = np.r_[0.0, t[trusted], (end - start).total_seconds()]
+    gaps = np.diff(edges)
+    allowed = 1.5 * nominal_s
+    hole = float(gaps.max()) if gaps.max() > allowed else 0.0
+    lost = float(np.clip(gaps[gaps > allowed] - nominal_s, 0, None).sum())
+    return (end - start).total_seconds() - lost, max(hole - nominal_s, nominal_s) if hole else 0.0
+
+
+def _why(
+    part: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp, nominal_s: float, share: float, purpose: Purpose
+) -> str:
+    """Return one line for `drive again`: what is wrong, how good it was, what is needed."""
+    words = []
+    bad = part[(part["trust"] != "trusted").to_numpy()]
+    missing_s = _missing_time(part, start, end, nominal_s)
+    if missing_s:
+        words.append(f"{missing_s:.1f} s of positions missing")
+    codes = bad["reasons"].astype(str).str.split(",").explode() if len(bad) else pd.Series(dtype=str)
+    codes = codes[codes != ""]
+    if len(codes):
+        words.append(_reason_words(str(codes.value_counts().index[0]), bad))
+    horizontal = purpose.limit("horizontal")
+    worst = bad["horizontal_bound_m"].max() if len(bad) else np.nan
+    if horizontal is not None and np.isfinite(worst):
+        words.append(
+            f"position good to {length_in_words(worst)} (95 %), {length_in_words(worst * purpose.margin)} with margin; "
+            f"you need {limit_95(horizontal) * 100:.3g} cm"
+        )
+    words.append(f"trusted for {share_in_words(share)} of the time")
+    return "; ".join(words)
+
+
+def _missing_time(part: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp, nominal_s: float) -> float:
+    t = np.r_[0.0, intervals.seconds(part.index, start), (end - start).total_seconds()]
+    gaps = np.diff(t)
+    return float(np.clip(gaps[gaps > 1.5 * nominal_s] - nominal_s, 0, None).sum())
+
+
+def _reason_words(code: str, bad: pd.DataFrame) -> str:
+    age = bad["correction_age_s"].max()
+    if code in ("age", "age_limit") and np.isfinite(age):
+        return f"corrections {age:.0f} s old"
+    if code == "state":
+        return f"not fixed ({', '.join(sorted(set(bad['fix_state'].astype(str)) - {'fixed'}))})"
+    return reason_texts().get(code, code)
+
+
+def length_in_words(metres: float) -> str:
+    """Return a length rounded up to two figures, in cm below one metre: rounding never hides a failure."""
+    if not np.isfinite(metres):
+        return "an unknown size"
+    value, unit = (metres * 100, "cm") if metres < 1 else (metres, "m")
+    step = 10.0 ** (np.floor(np.log10(value)) - 1) if value > 0 else 0.1
+    return f"{np.ceil(value / step - 1e-9) * step:.{max(0, -int(np.floor(np.log10(step) + 1e-9)))}f} {unit}"

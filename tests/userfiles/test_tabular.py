@@ -1,0 +1,58 @@
+"""Windows, crossing lines and check points."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analyzer.errors import UsageError
+from analyzer.userfiles.tabular import read_check_points, read_windows
+
+
+def write(folder: Path, text: str) -> Path:
+    path = folder / "file.csv"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_windows_by_time_are_utc_whatever_zone_they_are_written_in(tmp_path: Path) -> None:
+    found = read_windows(write(tmp_path, "# ours\nname;start_utc;end_utc\nM01;2026-03-24T09:00:00Z;2026-03-24T10:10:00+01:00\nM02;2026-03-24 09:20;2026-03-24 09:21\n"))
+    assert found.times["name"].tolist() == ["M01", "M02"] and found.lines.empty
+    assert found.times["end_utc"][0] == pd.Timestamp("2026-03-24T09:10Z")
+    assert found.times["start_utc"][1] == pd.Timestamp("2026-03-24T09:20Z")
+
+
+def test_crossing_lines(tmp_path: Path) -> None:
+    head = "name,from_latitude_deg,from_longitude_deg,to_latitude_deg,to_longitude_deg\n"
+    found = read_windows(write(tmp_path, head + "loop,48,11,48.1,11\nloop,48,11.1,48.1,11.1\n"))
+    assert len(found.lines) == 2 and found.times.empty
+    with pytest.raises(UsageError, match="3 lines"):
+        read_windows(write(tmp_path, head + "loop,48,11,48.1,11\n" * 3))
+
+
+@pytest.mark.parametrize(("text", "words"), [
+    ("", "empty"),
+    ("a,b\n1,2\n", "expected name"),
+    ("name,start_utc,end_utc\nM01,2026-03-24T09:00:00Z,2026-03-24T08:00:00Z\n", "line 2: end_utc is not later"),
+    ("name,start_utc,end_utc\nM01,noon,2026-03-24T08:00:00Z\n", "line 2: start_utc is 'noon'"),
+    ("name,start_utc,end_utc\nM01,2026-03-24T08:00:00Z\n", "line 2: 2 cells"),
+    ("name,start_utc,end_utc\n,2026-03-24T08:00:00Z,2026-03-24T09:00:00Z\n", "name is empty"),
+    ("name,from_latitude_deg,from_longitude_deg,to_latitude_deg,to_longitude_deg\nx,95,0,0,0\n", "within ±90"),
+])
+def test_faulty_windows_are_refused_by_line(tmp_path: Path, text: str, words: str) -> None:
+    with pytest.raises(UsageError, match=words):
+        read_windows(write(tmp_path, text))
+
+
+def test_check_points_keep_what_is_missing_empty(tmp_path: Path) -> None:
+    text = "name,latitude_deg,longitude_deg,height_m,height_type,frame,epoch_year,sigma_h_m,sigma_v_m,antenna_above_mark_m\nK1,48,11,500.25,ellipsoidal,F1,2010,0.01,0.02,1.5\nK2,48,11,,,,,,,\n"
+    found = read_check_points(write(tmp_path, text))
+    assert found["height_m"][0] == 500.25 and np.isnan(found["height_m"][1]) and found["frame"][1] == ""
+    assert found["start_utc"].isna().all()
+    with pytest.raises(UsageError, match="height_type is 'tall'"):
+        read_check_points(write(tmp_path, text.replace("ellipsoidal", "tall")))
+    with pytest.raises(UsageError, match="latitude_deg is missing"):
+        read_check_points(write(tmp_path, "name,height_m\nK1,1\n"))

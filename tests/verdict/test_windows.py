@@ -1,0 +1,100 @@
+"""Windows: verdict, share, reason; passes from crossing lines."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from analyzer import tables
+from analyzer.verdict.passes import crossings, passes
+from analyzer.verdict.purposes import load_purpose
+from analyzer.verdict.run import judge_run, share_in_words
+from analyzer.verdict.windows import judge_windows, length_in_words, window_of
+
+START = pd.Timestamp("2026-03-24T09:00Z")
+
+
+def epochs(trust: list[str], *, step_s: float = 0.1, drop: slice | None = None) -> pd.DataFrame:
+    index = START + pd.to_timedelta(np.arange(len(trust)) * step_s, unit="s")
+    frame = tables.EPOCHS.conform(pd.DataFrame({
+        "trust": pd.Categorical(trust, categories=list(tables.TRUST)), "horizontal_bound_m": 0.03,
+        "reasons": pd.Categorical(["" if t == "trusted" else "age" for t in trust]), "correction_age_s": 38.0,
+        "fix_state": pd.Categorical(["fixed"] * len(trust)), "distance_m": np.arange(len(trust), dtype=float),
+    }, index=index))
+    return frame if drop is None else frame.drop(frame.index[drop])
+
+
+def judged(frame: pd.DataFrame, end_s: float = 19.9) -> pd.Series:
+    spans = pd.DataFrame({"name": ["M01"], "start_utc": [START], "end_utc": [START + pd.Timedelta(seconds=end_s)]})
+    return judge_windows(spans, frame, 0.1, load_purpose("lane")).iloc[0]
+
+
+@pytest.mark.parametrize(("bad", "verdict", "repeat"), [(0, "fit", False), (5, "fit_with_exclusions", False), (20, "not_fit", True), (200, "not_fit", True)])
+def test_verdict_by_the_longest_hole(bad: int, verdict: str, repeat: bool) -> None:
+    row = judged(epochs(["doubtful"] * bad + ["trusted"] * (200 - bad)))
+    assert (row["verdict"], row["repeat"]) == (verdict, repeat)
+    assert row["share_trusted"] == pytest.approx(1 - bad / 200, abs=0.006)
+    assert ("corrections 38 s old" in row["reason"]) == (bad > 0)
+
+
+def test_missing_epochs_are_a_hole() -> None:
+    row = judged(epochs(["trusted"] * 200, drop=slice(50, 80)))
+    assert row["verdict"] == "not_fit" and "3.0 s of positions missing" in row["reason"]
+    row = judged(epochs(["trusted"] * 200), end_s=25)
+    assert row["verdict"] == "not_fit" and "missing" in row["reason"]
+
+
+def test_nothing_recorded_and_not_evaluated_are_no_pass() -> None:
+    spans = pd.DataFrame({"name": ["M01"], "start_utc": [START + pd.Timedelta("1h")], "end_utc": [START + pd.Timedelta("2h")]})
+    row = judge_windows(spans, epochs(["trusted"]), 0.1, load_purpose("lane")).iloc[0]
+    assert row["verdict"] == "not_evaluated" and row["repeat"]
+    row = judged(epochs(["not_evaluated"] * 200))
+    assert row["verdict"] == "not_evaluated" and row["repeat"]
+
+
+def test_windows_of_epochs() -> None:
+    index = epochs(["trusted"] * 10).index
+    spans = pd.DataFrame({"name": ["A", "B"], "start_utc": [index[1], index[3]], "end_utc": [index[4], index[6]]})
+    assert [x if isinstance(x, str) else "-" for x in window_of(spans, index)] == list("-AAAABB---")
+
+
+def test_crossing_lines_make_passes() -> None:
+    t = np.arange(0.0, 400.0)
+    angle = 2 * np.pi * t / 100
+    places = np.column_stack([100 * np.cos(angle), 100 * np.sin(angle)])
+    line = np.array([0.0, -0.1, 200.0, -0.1])
+    assert crossings(line, t, places) == pytest.approx([99.984, 199.984, 299.984, 399.984][:3], abs=0.01)
+    lines = pd.DataFrame([("lap", *line)], columns=["name", "from_east_m", "from_north_m", "to_east_m", "to_north_m"])
+    laps = passes(lines, t, places, START)
+    assert laps["name"].tolist() == ["lap 1", "lap 2"]
+    assert ((laps["end_utc"] - laps["start_utc"]).dt.total_seconds() - 100).abs().max() < 0.01
+    two = pd.DataFrame([("half", *line), ("half", -200.0, -0.1, 0.0, -0.1)], columns=lines.columns)
+    halves = passes(two, t, places, START)
+    assert len(halves) == 6
+    assert ((halves["end_utc"] - halves["start_utc"]).dt.total_seconds()).between(49.8, 50.2).all()
+
+
+@given(st.floats(1e-4, 50))
+def test_lengths_in_words_never_shrink(metres: float) -> None:
+    value, unit = length_in_words(metres).split()
+    assert float(value) * (0.01 if unit == "cm" else 1) >= metres * (1 - 1e-9)
+    assert float(value) * (0.01 if unit == "cm" else 1) <= metres * 1.11
+
+
+def test_shares_never_round_a_remainder_away() -> None:
+    assert [share_in_words(x) for x in (0.0, 0.0004, 0.5, 0.9996, 1.0)] == ["0 %", "less than 0.1 %", "50.0 %", "more than 99.9 %", "100 %"]
+
+
+def test_run_verdict_by_windows() -> None:
+    def level(*verdicts: str) -> str:
+        frame = tables.WINDOWS.conform(pd.DataFrame({"name": list("ABCD")[:len(verdicts)], "verdict": verdicts, "repeat": [v.startswith("not") for v in verdicts]}))
+        return judge_run(epochs(["trusted"]), frame, {"rate_hz": type("M", (), {"value": 10.0})}, load_purpose("lane")).level  # type: ignore[arg-type]
+
+    assert level("fit", "fit") == "fit"
+    assert level("fit", "not_fit") == "fit_with_exclusions"
+    assert level("not_evaluated", "not_fit") == "not_fit"
+    assert level("not_evaluated", "not_evaluated") == "not_evaluated"
+    assert level("fit", "not_evaluated") == "fit_with_exclusions"
