@@ -86,7 +86,7 @@ def _missing(dtype: str, rows: int) -> object:
 
 def _columns(text: str) -> tuple[Column, ...]:
     """Read columns from lines ``name | dtype | unit | meaning``."""
-    rows = [[part.strip() for part in line.split("|")] for line in text.strip().splitlines()]
+    rows = [[part.strip() for part in line.split("|")] for line in text.splitlines() if line.strip()]
     return tuple(Column(*row) for row in rows)
 
 
@@ -186,3 +186,89 @@ marker | float64 | - | marker channel
 """))
 
 TABLES = (FIXES, SATELLITES, ATTITUDE, INERTIAL, CORRECTIONS, MEASUREMENT)
+
+#: Parts of the horizontal bound, in the order of contract and `explain`; the vertical ones have `vertical_` in front.
+BOUND_PARTS = (
+    "bound_claim_m", "bound_class_m", "bound_ageing_m", "bound_baseline_m", "bound_scatter_m", "bound_segment_m",
+    "bound_standstill_m", "bound_sky_m", "bound_frozen_m", "bound_check_point_m", "bound_bridge_m",
+)
+
+EPOCHS = Table("epochs", _columns("""
+source_id | int16 | - | index of the source in summary.json
+latitude_deg | float64 | deg | as logged, never shifted
+longitude_deg | float64 | deg | as logged, never shifted
+height_m | float64 | m | ellipsoidal height as logged
+geoid_separation_m | float64 | m | geoid above ellipsoid as logged
+fix_state | category | - | fix state
+fix_state_source | category | - | reported or derived
+solution_kind | category | - | gnss, fused or unknown
+station_id | Int32 | - | reference station id
+correction_age_s | float64 | s | age of the last correction used
+satellites_used | float32 | - | satellites used
+satellites_in_view | float32 | - | satellites in view
+cn0_median_dbhz | float32 | dB-Hz | median carrier-to-noise density
+hdop | float32 | - | horizontal dilution
+vdop | float32 | - | vertical dilution
+pdop | float32 | - | position dilution
+speed_mps | float64 | m/s | speed over ground
+course_deg | float64 | deg | course over ground
+heading_deg | float64 | deg | true heading
+yaw_rate_radps | float64 | rad/s | yaw rate, positive to the left
+claimed_horizontal_m | float32 | m | claimed 1-sigma per axis, RMS of north and east
+claimed_vertical_m | float32 | m | claimed 1-sigma in height
+horizontal_bound_m | float32 | m | 95 % bound on the horizontal error, relative to the base
+vertical_bound_m | float32 | m | 95 % bound on the height error
+along_bound_m | float32 | m | 95 % bound along the track
+across_bound_m | float32 | m | 95 % bound across the track
+speed_bound_mps | float32 | m/s | 95 % bound on the speed error
+heading_bound_deg | float32 | deg | 95 % bound on the heading error
+""" + "".join(f"{p} | float32 | m | part of the horizontal bound\n" for p in BOUND_PARTS)
+    + "".join(f"vertical_{p} | float32 | m | part of the vertical bound\n" for p in BOUND_PARTS) + """
+trust | category | - | trusted, doubtful, rejected or not_evaluated for the purpose
+reasons | category | - | codes that say why an epoch is not trusted, joined by commas (a list in epochs.parquet)
+segment_id | Int32 | - | stretch with one offset, see segments.parquet
+standstill_id | Int32 | - | standstill, see standstills.csv
+dropout_id | Int32 | - | dropout, see dropouts.csv
+window | category | - | window the epoch lies in
+distance_m | float64 | m | distance along the route, not growing at rest
+base_distance_m | float64 | m | distance from the base
+"""))
+SEGMENTS = Table("segments", _columns("""
+segment_id | Int32 | - | number
+fix_state | str | - | fix state of the stretch
+start_utc | datetime64[us, UTC] | - | first epoch
+end_utc | datetime64[us, UTC] | - | last epoch
+n | Int64 | - | epochs
+offset_e_m | float64 | m | offset found, east
+offset_n_m | float64 | m | offset found, north
+offset_u_m | float64 | m | offset found, up
+sigma_e_m | float64 | m | its uncertainty (1 sigma), east
+sigma_n_m | float64 | m | its uncertainty, north
+sigma_u_m | float64 | m | its uncertainty, up
+decision | str | - | confirmed, accepted, doubtful or wrong
+evidence | str | - | why, in words
+"""), timed=False)
+JUMPS = Table("jumps", _columns("""
+time_utc | datetime64[us, UTC] | - | when
+from_state | str | - | state before
+to_state | str | - | state after
+de_m | float64 | m | size, east
+dn_m | float64 | m | size, north
+du_m | float64 | m | size, up
+sigma_m | float64 | m | uncertainty of the size per horizontal axis (1 sigma)
+decision | str | - | what it means
+"""), timed=False)
+WINDOWS = Table("windows", _columns("""
+name | str | - | name
+start_utc | datetime64[us, UTC] | - | start
+end_utc | datetime64[us, UTC] | - | end
+start_distance_m | float64 | m | distance along the route at the start
+end_distance_m | float64 | m | distance along the route at the end
+verdict | str | - | fit, fit_with_exclusions, not_evaluated or not_fit
+worst_horizontal_bound_m | float64 | m | largest 95 % bound inside
+share_trusted | float64 | - | share of the window's time that is trusted
+reason | str | - | why, in words
+repeat | bool | - | to be driven again
+accepted_by | str | - | who accepted or excluded it
+accepted_reason | str | - | with which reason
+"""), timed=False)

@@ -1,0 +1,57 @@
+"""Judge the positions of a drive after the drive: is this run's position data trustworthy, and for what?
+
+Public names are imported on first use, so that the command line starts quickly.
+"""
+
+from __future__ import annotations
+
+import logging
+from importlib import import_module
+from typing import TYPE_CHECKING
+
+__version__ = "0.1.0"
+
+if TYPE_CHECKING:
+    from analyzer.assessment import Assessment, Limit, Purpose, SetupItem, Verdict
+    from analyzer.errors import AnalyzerError, InputError, MissingExtraError, OutputError, RefusedError, UsageError
+    from analyzer.judging import assess
+    from analyzer.metrics.measure import measure
+    from analyzer.metrics.metric import Metric
+    from analyzer.metrics.result import Metrics
+    from analyzer.parsers.reading import read
+    from analyzer.recording import Finding, Ledger, Recording, Source
+    from analyzer.results.write import write_results
+    from analyzer.userfiles.setup_sheet import Setup, load_setup
+    from analyzer.userfiles.tabular import read_check_points, read_windows
+    from analyzer.verdict.purposes import load_purpose
+
+_HOME = {
+    "AnalyzerError": "errors", "Assessment": "assessment", "Finding": "recording", "InputError": "errors",
+    "Ledger": "recording", "Limit": "assessment", "Metric": "metrics.metric", "Metrics": "metrics.result",
+    "MissingExtraError": "errors", "OutputError": "errors", "Purpose": "assessment", "Recording": "recording",
+    "RefusedError": "errors", "Setup": "userfiles.setup_sheet", "SetupItem": "assessment", "Source": "recording",
+    "UsageError": "errors", "Verdict": "assessment", "assess": "judging", "load_purpose": "verdict.purposes",
+    "load_setup": "userfiles.setup_sheet", "measure": "metrics.measure", "read": "parsers.reading",
+    "read_check_points": "userfiles.tabular", "read_windows": "userfiles.tabular", "write_results": "results.write",
+}
+
+__all__ = [
+    "AnalyzerError", "Assessment", "Finding", "InputError", "Ledger", "Limit", "Metric", "Metrics", "MissingExtraError",
+    "OutputError", "Purpose", "Recording", "RefusedError", "Setup", "SetupItem", "Source", "UsageError", "Verdict",
+    "assess", "load_purpose", "load_setup", "measure", "read", "read_check_points", "read_windows", "write_results",
+]
+
+logging.getLogger(__name__).addHandler(logging.NullHandler())
+
+
+def __getattr__(name: str) -> object:
+    """Import a public name from its module on first use."""
+    if name not in _HOME:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    value = getattr(import_module(f"{__name__}.{_HOME[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *_HOME])

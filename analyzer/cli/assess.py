@@ -1,0 +1,97 @@
+"""``postdrive assess``: read a drive, judge it, write a result folder."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from analyzer.cli.inputs import add_inputs, read_recording, read_setup
+from analyzer.cli.words import out, progress, say, verb
+from analyzer.errors import UsageError
+
+if TYPE_CHECKING:
+    from analyzer.assessment import Assessment, Purpose
+
+LEVELS = ("fit", "fit_with_exclusions", "not_evaluated", "not_fit")
+
+
+def add_parser(verbs: Any) -> None:
+    """Add the verb."""
+    parser = verb(verbs, "assess", "judge the positions of a drive and write a result folder with a report")
+    add_inputs(parser)
+    parser.add_argument("--base", metavar="LAT,LON,H", help="base coordinates, where no set-up sheet gives them")
+    parser.add_argument("--windows", metavar="F", type=Path, help="CSV with manoeuvres (name,start_utc,end_utc) or crossing lines")
+    what_for = parser.add_mutually_exclusive_group()
+    what_for.add_argument("--purpose", metavar="P", help="what the positions are for: a name (see: postdrive purposes) or a TOML file; default lane, 0.10 m")
+    what_for.add_argument("--limit", metavar="M", type=float, help="one horizontal 95 %% limit in metres instead of a purpose")
+    parser.add_argument("--out", metavar="DIR", type=Path, help="result folder to make; needed unless --brief")
+    parser.add_argument("--overwrite", action="store_true", help="move an existing result folder aside and write a new one")
+    parser.add_argument("--brief", action="store_true", help="print verdict, what to drive again and dropouts on one screen")
+    parser.add_argument("--json", action="store_true", help="print summary.json to stdout as well")
+    parser.add_argument("--fail-on", choices=("never", *LEVELS), default="never", help="exit 1 where the verdict is this level or worse")
+    parser.set_defaults(func=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Read, judge, write; return 1 where the verdict is at or below --fail-on."""
+    from analyzer.judging import assess
+    from analyzer.results.folder import refuse_existing
+    from analyzer.userfiles.tabular import read_windows
+
+    if args.out is None and not args.brief:
+        raise UsageError("assess: --out DIR is missing; name the result folder, or pass --brief to only look.")
+    if args.out is not None:
+        refuse_existing(args.out, overwrite=args.overwrite)
+    purpose = chosen_purpose(args.purpose, args.limit)
+    setup = read_setup(args)
+    windows = read_windows(args.windows) if args.windows else None
+    base = parse_base(args.base)
+    recording = read_recording(args, setup)
+    progress(args.quiet)("judging")
+    assessment = assess(recording, purpose=purpose, setup=setup, windows=windows, base=base)
+    if args.brief:
+        from analyzer.report.brief import brief
+
+        out(brief(assessment))
+    if args.out is not None:
+        _write(assessment, args)
+    return 1 if args.fail_on != "never" and LEVELS.index(assessment.verdict.level) >= LEVELS.index(args.fail_on) else 0
+
+
+def _write(assessment: Assessment, args: argparse.Namespace) -> None:
+    from analyzer.results.summary import summary
+    from analyzer.results.write import write_results
+
+    aside = write_results(assessment, args.out, overwrite=args.overwrite)
+    if args.json:
+        out(json.dumps(summary(assessment), indent=1, ensure_ascii=False, allow_nan=False))
+    if args.quiet:
+        return
+    if aside is not None:
+        say(f"the older result now stands in {aside}")
+    if not args.brief:
+        say(f"verdict: {assessment.verdict.level.replace('_', ' ')}; {assessment.verdict.sentences[0]}")
+    say(f"report to open: {args.out / 'report.html'}")
+
+
+def chosen_purpose(name: str | None, limit_m: float | None) -> Purpose:
+    """Return the purpose that was named, or one made of a single limit [m]."""
+    from analyzer.verdict.purposes import load_purpose, purpose_of_limit
+
+    return purpose_of_limit(limit_m) if limit_m is not None else load_purpose(name or "lane")
+
+
+def parse_base(text: str | None) -> tuple[float, float, float] | None:
+    """Return latitude, longitude [deg] and height [m] of ``LAT,LON,H``."""
+    if text is None:
+        return None
+    try:
+        latitude, longitude, height = (float(part) for part in text.split(","))
+    except ValueError:
+        latitude = 999.0
+        longitude = height = 0.0
+    if not (abs(latitude) <= 90 and abs(longitude) <= 180 and abs(height) < 20_000):
+        raise UsageError(f"--base {text}: expected latitude, longitude in degrees and height in metres, like 48.1,11.5,540.2.")
+    return latitude, longitude, height

@@ -1,0 +1,73 @@
+"""``postdrive demo``: make invented drives whose true errors are known."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from analyzer.cli.words import out, progress, verb
+
+
+def add_parser(subparsers: Any) -> None:
+    """Add the verb."""
+    parser = verb(subparsers, "demo", "make invented drives with known truth, to try the tool on")
+    parser.add_argument("dir", metavar="DIR", nargs="?", type=Path, help="folder to write into")
+    parser.add_argument("--seed", type=int, default=1, help="the same seed gives the same drives (default 1)")
+    parser.add_argument("--faults", nargs="+", metavar="FAULT", help="faults to plant, see --list; default a mixture")
+    parser.add_argument("--drives", type=int, metavar="N", help="make N drives in DIR/d01, DIR/d02 ...; without it, "
+                        "one drive in DIR itself")
+    parser.add_argument("--duration", type=float, default=600.0, metavar="S", help="length of a drive in seconds")
+    parser.add_argument("--rate", type=float, default=10.0, metavar="HZ", help="rover epochs per second")
+    parser.add_argument("--fused", action="store_true", help="satellites and inertial data in one solution")
+    parser.add_argument("--files", nargs="+", metavar="KIND", help="further files: corrections inertial "
+                        "measurement_csv measurement_parquet measurement_mf4 check_points; default all but the last "
+                        "measurement file")
+    parser.add_argument("--list", action="store_true", help="list the faults and end")
+    parser.add_argument("--overwrite", action="store_true", help="write into a folder that is not empty")
+    parser.add_argument("--quiet", action="store_true", help="no progress")
+    parser.set_defaults(func=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Make the drives."""
+    from analyzer.demo import families, make_drive
+    from analyzer.errors import OutputError, UsageError
+
+    if args.list:
+        for name, meaning in families().items():
+            out(f"{name:20s} {meaning}")
+        return 0
+    if args.dir is None:
+        raise UsageError("no folder given; expected postdrive demo DIR: name the folder to write into.")
+    if args.drives is not None and args.drives < 1:
+        raise UsageError(f"--drives is {args.drives}; expected 1 and more.")
+    if args.dir.exists() and any(args.dir.iterdir()) and not args.overwrite:
+        raise OutputError(f"{args.dir} is not empty; expected a new or empty folder: choose another or pass --overwrite.")
+    say = progress(args.quiet)
+    specs = _specs(args)
+    for number, spec in enumerate(specs, start=1):
+        folder = args.dir if args.drives is None else args.dir / f"d{number:02d}"
+        say(f"drive {number} of {len(specs)}: {spec.family_name}")
+        make_drive(folder, spec)
+        out(f"{folder}: {spec.family_name}, {spec.duration_s:g} s at {spec.rate_hz:g} Hz")
+    return 0
+
+
+def _specs(args: argparse.Namespace) -> list[Any]:
+    """Return the specifications of the drives that were asked for."""
+    from analyzer.demo import DriveSpec, mixed_specs
+
+    names = [name for text in args.faults or [] for name in text.replace(",", " ").split()]
+    files = tuple(args.files) if args.files else (
+        "corrections", "inertial", "measurement_csv", "measurement_parquet", "check_points")
+    common: dict[str, Any] = {
+        "duration_s": args.duration, "rate_hz": args.rate, "outputs": files, "marks": 2, "windows": 14,
+        "solution_kind": "fused" if args.fused else "gnss",
+    }
+    if args.drives is None or names:
+        kinds = tuple(n for n in names if n != "clean") if names else ("radio_loss", "underpass", "trees")
+        return [DriveSpec(seed=args.seed + k, faults=kinds, run=f"run {k + 1:02d}", **common)
+                for k in range(args.drives or 1)]
+    del common["solution_kind"]
+    return mixed_specs(args.drives, seed=args.seed, **common)

@@ -1,0 +1,69 @@
+"""The arguments that say what was recorded, shared by the verbs that read logs."""
+
+from __future__ import annotations
+
+import argparse
+import datetime as dt
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from analyzer.cli.words import progress
+from analyzer.errors import UsageError
+
+if TYPE_CHECKING:
+    from analyzer.recording import Recording
+    from analyzer.userfiles.setup_sheet import Setup
+
+
+def add_inputs(parser: argparse.ArgumentParser) -> None:
+    """Add what every reading verb takes."""
+    parser.add_argument("logs", nargs="+", metavar="LOG", help="rover log: file, folder, archive, or - for standard input")
+    parser.add_argument("--setup", metavar="F", type=Path, help="set-up sheet (see: postdrive setup)")
+    parser.add_argument("--inertial", metavar="F", action="append", default=[], help="inertial table")
+    parser.add_argument("--measurement", metavar="F", action="append", default=[], help="measurement of the acquisition system")
+    parser.add_argument("--corrections", metavar="F[@base|@rover]", action="append", default=[], help="recorded corrections and where they were recorded")
+    parser.add_argument("--columns", metavar="F", action="append", default=[], help="column map for a table (see: postdrive columns)")
+    parser.add_argument("--bus", metavar="F", type=Path, help="bus description for raw bus recordings")
+    parser.add_argument("--date", metavar="YYYY-MM-DD", help="day of the first epoch, for logs without a date")
+    parser.add_argument("--require-checksum", action="store_true", help="set sentences without checksum aside")
+    parser.add_argument("--quiet", action="store_true", help="no words beside errors")
+
+
+def read_setup(args: argparse.Namespace) -> Setup | None:
+    """Return the set-up sheet that was named, or None."""
+    from analyzer.userfiles.setup_sheet import load_setup
+
+    return load_setup(args.setup) if args.setup else None
+
+
+def read_recording(args: argparse.Namespace, setup: Setup | None) -> Recording:
+    """Read everything that the arguments name."""
+    from analyzer.parsers.column_map import load_column_map
+    from analyzer.parsers.reading import read
+
+    return read(
+        args.logs, date=parse_date(args.date), inertial=args.inertial, measurement=args.measurement,
+        corrections=[split_place(c) for c in args.corrections], maps=[load_column_map(Path(c)) for c in args.columns],
+        bus=args.bus, solution_kind=(setup.solution_kind if setup else None) or "unknown",
+        require_checksum=args.require_checksum, progress=progress(args.quiet),
+    )
+
+
+def parse_date(text: str | None) -> dt.date | None:
+    """Return a date, or raise UsageError."""
+    if text is None:
+        return None
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError:
+        raise UsageError(f"--date {text}: expected a day like 2026-03-24.") from None
+
+
+def split_place(text: str) -> tuple[str, str]:
+    """Return path and place of ``FILE@base`` or ``FILE@rover``; without a place: unknown."""
+    path, at, place = text.rpartition("@")
+    if at and place in ("base", "rover"):
+        return path, place
+    return text, "unknown"
+
+

@@ -1,0 +1,43 @@
+"""Verdict, what to drive again and dropouts as plain text on one screen, for the trackside."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from analyzer.assessment import Assessment
+from analyzer.report import summary, wording
+from analyzer.report.wording import Clock
+
+#: Lines of a common terminal, less the prompt; the rest is counted, not dropped silently.
+SCREEN_LINES = 23
+
+
+def brief(assessment: Assessment) -> str:
+    """Return at most `SCREEN_LINES` lines; what does not fit is said with its number."""
+    clock = Clock()
+    head = [
+        summary.run_line(assessment, clock), f"Verdict: {summary.LEVELS[assessment.verdict.level]}. {summary.headline(assessment)}",
+        *(s[0].upper() + s[1:] + "." for s in assessment.verdict.sentences if not len(assessment.windows)),
+        *summary.quality_lines(assessment), *summary.corrections_lines(assessment),
+    ]
+    again = [f"  {name}: {reason}" for name, reason in summary.again_lines(assessment)]
+    dropouts = [f"  {_dropout(row, clock)}" for _, row in assessment.dropouts.iterrows()]
+    room = max(SCREEN_LINES - len(head) - 2, 2)
+    most_again = min(len(again), max(room - min(len(dropouts), room // 2), 1))
+    lines = [*head, *_block("Drive again", again, most_again)]
+    return "\n".join([*lines, *_block("Dropouts", dropouts, max(room - most_again, 1))])
+
+
+def _block(title: str, lines: list[str], most: int) -> list[str]:
+    if not lines:
+        return []
+    if len(lines) <= most:
+        return [f"{title}:", *lines]
+    shown = lines[:max(most - 1, 0)]
+    return [f"{title}:", *shown, f"  … and {len(lines) - len(shown)} more in the report"]
+
+
+def _dropout(row: pd.Series, clock: Clock) -> str:
+    """Return one dropout in a line."""
+    where = wording.reach(row.get("start_distance_m"), row.get("end_distance_m"))
+    return f"{clock.time(row['start_utc'])} {wording.words(row['kind'])} {wording.duration(float(row['duration_s']))}, {where}: {wording.words(row['cause'])}"

@@ -1,0 +1,291 @@
+"""The parts that follow the first screen: tables and the words around them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+
+from analyzer.assessment import Assessment
+from analyzer.report import view, wording
+from analyzer.report.limits import axis_limits
+from analyzer.report.model import Jump, Section, Table
+from analyzer.report.wording import Clock
+
+_STEP = pd.Timedelta(milliseconds=1)
+_EPOCH = pd.Timestamp("1970-01-01", tz="UTC")
+
+
+def milliseconds(moment: pd.Timestamp) -> float:
+    """Return `moment` as milliseconds since 1970 UTC."""
+    return float((moment - _EPOCH) / _STEP)
+
+
+def text(value: object) -> str:
+    """Return a cell as text, a dash for nothing."""
+    return wording.ABSENT if wording.absent(value) or value == "" else str(value)
+
+
+def real(value: object) -> float | None:
+    """Return a cell as a float, None for nothing."""
+    return None if wording.absent(value) else float(value)  # type: ignore[arg-type]
+
+
+def whole(value: object) -> str:
+    """Return a cell that counts something."""
+    number = real(value)
+    return wording.ABSENT if number is None or not np.isfinite(number) else wording.size(round(number))
+
+
+def _jump(row: pd.Series, label: str) -> Jump | None:
+    """Return where the row's stretch of time leads."""
+    start, end = row.get("start_utc"), row.get("end_utc")
+    if not isinstance(start, pd.Timestamp) or not isinstance(end, pd.Timestamp) or pd.isna(end - start):
+        return None
+    return Jump(milliseconds(start), milliseconds(end), label)
+
+
+def _table(
+    frame: pd.DataFrame,
+    caption: str,
+    cells: dict[str, Callable[[pd.Series], str]],
+    *,
+    numeric: tuple[str, ...] = (),
+    label: Callable[[pd.Series], str] | None = None,
+    wide: tuple[str, ...] = (),
+) -> Table:
+    """Return the table of `frame` with one function per column; `label` makes its rows lead to the linked view."""
+    head = tuple(cells)
+    records = [row for _, row in frame.iterrows()]
+    rows = tuple(tuple(cell(row) for cell in cells.values()) for row in records)
+    jumps = tuple(_jump(row, label(row)) for row in records) if label else ()
+    return Table(caption, head, rows, frozenset(map(head.index, numeric)), jumps, frozenset(map(head.index, wide)))
+
+
+def dropouts(assessment: Assessment, clock: Clock) -> Section:
+    """Return every dropout with its cause, the evidence for it, and advice."""
+    frame = assessment.dropouts
+    if not len(frame):
+        return Section("dropouts", "Dropouts", ("None was found of a second or longer.",))
+    return Section(
+        "dropouts",
+        "Dropouts: where, how long and why",
+        tables=(
+            _table(
+                frame,
+                "Dropouts along the route",
+                {
+                    "dropout": lambda r: f"D{text(r.get('dropout_id'))}",
+                    "place": lambda r: wording.reach(real(r.get("start_distance_m")), real(r.get("end_distance_m"))),
+                    "from, UTC": lambda r: clock.time(r.get("start_utc")),
+                    "length": lambda r: wording.duration(real(r.get("duration_s"))),
+                    "what, and its cause": lambda r: f"{wording.words(r.get('kind'))}: {wording.words(r.get('cause'))}",
+                    "fixed again after": lambda r: wording.duration(real(r.get("refix_s"))),
+                    "satellites, before → least": lambda r: (
+                        f"{whole(r.get('satellites_before'))} → {whole(r.get('satellites_min'))}"
+                    ),
+                    "evidence": lambda r: text(r.get("evidence")),
+                    "advice": lambda r: text(r.get("advice")),
+                },
+                numeric=("length", "fixed again after"),
+                wide=("what, and its cause", "evidence", "advice"),
+                label=lambda r: f"D{text(r.get('dropout_id'))}",
+            ),
+        ),
+    )
+
+
+def manoeuvres(assessment: Assessment, clock: Clock) -> Section:
+    """Return every manoeuvre with its verdict, or say that none was named."""
+    frame, limit = assessment.windows, axis_limits(assessment.purpose).get("horizontal")
+    if not len(frame):
+        return Section(
+            "manoeuvres",
+            "Manoeuvres",
+            (
+                "No manoeuvres were named, so the run is judged as a whole. A windows file (--windows) gives a verdict "
+                "for each manoeuvre.",
+            ),
+        )
+    accepted = view.column(frame, "accepted_by").notna().any()
+    return Section(
+        "manoeuvres",
+        "Manoeuvres",
+        tables=(
+            _table(
+                frame,
+                "Verdict by manoeuvre",
+                {
+                    "manoeuvre": lambda r: text(r.get("name")),
+                    "place": lambda r: wording.reach(real(r.get("start_distance_m")), real(r.get("end_distance_m"))),
+                    "from, UTC": lambda r: clock.time(r.get("start_utc")),
+                    "verdict": lambda r: wording.words(r.get("verdict")),
+                    "largest bound (95 %)": lambda r: wording.length(
+                        real(r.get("worst_horizontal_bound_m")), limit_m=limit, up=True
+                    ),
+                    "trusted": lambda r: wording.share(real(r.get("share_trusted"))),
+                    "reason": lambda r: text(r.get("reason")),
+                    **({"accepted": _accepted} if accepted else {}),
+                },
+                numeric=("largest bound (95 %)", "trusted"),
+                wide=("reason",),
+                label=lambda r: text(r.get("name")),
+            ),
+        ),
+    )
+
+
+def _accepted(row: pd.Series) -> str:
+    """Say who overruled the verdict and why."""
+    who, why = row.get("accepted_by"), row.get("accepted_reason")
+    return wording.ABSENT if wording.absent(who) or who == "" else f"by {who}: {text(why)}"
+
+
+def unusable(assessment: Assessment, run: view.View, clock: Clock, *, most: int = 12) -> Section:
+    """Return the stretches that are not trusted, longest first; how many are left out is said."""
+    runs = run.stretches("trust")
+    runs = runs[runs["value"] != "trusted"]
+    if not len(runs):
+        return Section("not-trusted", "Stretches not trusted", ("None: every epoch is trusted.",))
+    runs = runs.assign(lasting_s=(runs["end_utc"] - runs["start_utc"]).dt.total_seconds())
+    shown = runs.sort_values("lasting_s", ascending=False, kind="stable").head(most)
+    rest = runs.drop(shown.index)
+    note = (
+        ()
+        if not len(rest)
+        else (
+            f"{wording.count(len(rest), 'shorter stretch', 'shorter stretches')}, "
+            f"{wording.duration(float(rest['lasting_s'].sum()))} in all, are not listed here; epochs.parquet holds every epoch.",
+        )
+    )
+    worst = [_worst(run, int(r["start"]), int(r["end"])) for _, r in shown.iterrows()]
+    shown = shown.assign(worst_m=np.array([w[0] for w in worst], dtype=float), why=[w[1] for w in worst])
+    limit = axis_limits(assessment.purpose).get("horizontal")
+    return Section(
+        "not-trusted",
+        "Stretches not trusted",
+        note,
+        tables=(
+            _table(
+                shown,
+                f"Stretches not trusted for {assessment.purpose.title}, longest first",
+                {
+                    "place": lambda r: wording.reach(real(r["start_m"]), real(r["end_m"])),
+                    "from, UTC": lambda r: clock.time(r["start_utc"]),
+                    "length": lambda r: wording.duration(real(r["lasting_s"])),
+                    "trust": lambda r: wording.words(r["value"]),
+                    "largest bound (95 %)": lambda r: wording.length(real(r["worst_m"]), limit_m=limit, up=True),
+                    "why": lambda r: text(r["why"]),
+                },
+                numeric=("length", "largest bound (95 %)"),
+                wide=("why",),
+                label=lambda r: wording.reach(real(r["start_m"]), real(r["end_m"])),
+            ),
+        ),
+    )
+
+
+def _worst(run: view.View, start: int, end: int) -> tuple[float, str]:
+    """Return the largest bound [m] of the epochs from `start` to `end` and the reasons that occur in them."""
+    part = run.frame.iloc[start:end]
+    bound = part["horizontal_bound_m"].to_numpy(dtype=float)
+    codes = dict.fromkeys(code for row in part["reasons"].dropna().unique() for code in str(row).split(", ") if code)
+    top = float(np.nanmax(bound)) if np.isfinite(bound).any() else np.nan
+    return top, ", ".join(wording.words(code) for code in codes)
+
+
+def standstills(assessment: Assessment, clock: Clock) -> Section:
+    """Return the scatter at rest, which is repeatability and never accuracy."""
+    frame = assessment.standstills
+    if not len(frame):
+        return Section(
+            "standstills", "Standstills", ("The vehicle never stood long enough to measure scatter at rest.",)
+        )
+    return Section(
+        "standstills",
+        "Standstills: short-term repeatability",
+        ("Scatter while the vehicle stood. It shows how well positions repeat over that time, not how true they are.",),
+        tables=(
+            _table(
+                frame,
+                "Scatter at rest",
+                {
+                    "stop": lambda r: f"S{text(r.get('standstill_id'))}",
+                    "from, UTC": lambda r: clock.time(r.get("start_utc")),
+                    "length": _lasting,
+                    "fix state": lambda r: wording.words(r.get("fix_state")),
+                    "epochs": lambda r: whole(r.get("n")),
+                    "independent": lambda r: (
+                        wording.ABSENT if real(r.get("n_eff")) is None else wording.faithful(float(r["n_eff"]))
+                    ),
+                    "half within": lambda r: wording.length(real(r.get("cep50_m"))),
+                    "95 % within": lambda r: wording.length(real(r.get("r95_m"))),
+                    "height, 1σ": _sigma_up,
+                    "mark": lambda r: text(r.get("check_point")),
+                },
+                numeric=("length", "epochs", "independent", "half within", "95 % within", "height, 1σ"),
+                label=lambda r: f"S{text(r.get('standstill_id'))}",
+            ),
+        ),
+    )
+
+
+def _lasting(row: pd.Series) -> str:
+    """Return how long the row's stretch lasts."""
+    jump = _jump(row, "")
+    return wording.ABSENT if jump is None else wording.duration((jump.end_ms - jump.start_ms) / 1000.0)
+
+
+def _sigma_up(row: pd.Series) -> str:
+    """Return the standard deviation of height."""
+    variance = real(row.get("var_uu_m2"))
+    return wording.ABSENT if variance is None or variance < 0 else wording.length(variance**0.5)
+
+
+def segments(assessment: Assessment, clock: Clock) -> Section:
+    """Return stretches of one fix state with an offset, and the jumps between them."""
+    parts, jumps = assessment.segments, assessment.jumps
+    tables = []
+    axes = ("e", "n", "u")
+    if len(parts):
+        tables.append(
+            _table(
+                parts,
+                "Stretches of one fix state and the offset found for each",
+                {
+                    "stretch": lambda r: text(r.get("segment_id")),
+                    "from, UTC": lambda r: clock.time(r.get("start_utc")),
+                    "length": _lasting,
+                    "fix state": lambda r: wording.words(r.get("fix_state")),
+                    "offset east, north, up": lambda r: ", ".join(
+                        wording.length(real(r.get(f"offset_{a}_m"))) for a in axes
+                    ),
+                    "1σ east, north, up": lambda r: ", ".join(
+                        wording.length(real(r.get(f"sigma_{a}_m"))) for a in axes
+                    ),
+                    "decision": lambda r: wording.words(r.get("decision")),
+                    "evidence": lambda r: text(r.get("evidence")),
+                },
+                numeric=("length",),
+                wide=("evidence",),
+                label=lambda r: f"stretch {text(r.get('segment_id'))}",
+            )
+        )
+    if len(jumps):
+        tables.append(
+            _table(
+                jumps,
+                "Jumps of the position",
+                {
+                    "at, UTC": lambda r: clock.time(r.get("time_utc")),
+                    "from": lambda r: wording.words(r.get("from_state")),
+                    "to": lambda r: wording.words(r.get("to_state")),
+                    "step east, north, up": lambda r: ", ".join(wording.length(real(r.get(f"d{a}_m"))) for a in axes),
+                    "1σ": lambda r: wording.length(real(r.get("sigma_m"))),
+                    "decision": lambda r: wording.words(r.get("decision")),
+                },
+            )
+        )
+    words = () if tables else ("No step of the position was found that motion does not explain.",)
+    return Section("steps", "Claimed against shown: stretches and jumps", words, tables=tuple(tables))

@@ -1,0 +1,67 @@
+"""How one figure of the trade is printed, and what it is called."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from analyzer.metrics.metric import Metric
+from analyzer.report import wording
+
+NAMES: Mapping[str, str] = {
+    "time_to_first_position_s": "time to first position",
+    "time_to_first_fixed_s": "time to first fixed",
+    "refix_s": "time to be fixed again after a loss",
+    "age_p50_s": "age of corrections, median",
+    "age_p95_s": "age of corrections, 95 % of epochs at most",
+    "rate_hz": "nominal rate",
+    "missing_epochs": "missing epochs",
+    "longest_gap_s": "longest gap",
+    "route_length_m": "length of the route",
+}
+_ENDINGS = ("_mps2", "_radps", "_mps", "_dbhz", "_deg", "_hz", "_ppm", "_s", "_m")
+
+
+def name(key: str) -> str:
+    """Return the name of a figure: from the list, else its key in words without the unit."""
+    if key in NAMES:
+        return NAMES[key]
+    for kind in ("time", "distance"):
+        if key.startswith(f"share_{kind}_"):
+            return f"share of {kind} {wording.words(key.removeprefix(f'share_{kind}_'))}"
+    ending = next((e for e in _ENDINGS if key.endswith(e)), "")
+    return wording.words(key.removesuffix(ending)) if ending else wording.words(key)
+
+
+def amount(key: str, value: object, unit: str) -> str:
+    """Return a value with its unit."""
+    if wording.absent(value):
+        return wording.ABSENT
+    if isinstance(value, str):
+        return wording.words(value)
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if not isinstance(value, int | float):
+        return str(value)
+    if key.startswith("share_") or "_share" in key:
+        return wording.share(float(value))
+    if unit == "m":
+        return wording.length(float(value))
+    if unit == "s":
+        return wording.duration(float(value))
+    digits = wording.size(value) if isinstance(value, int) else wording.faithful(float(value), digits=3)
+    return digits if unit in ("", "-", "1") else f"{digits} {unit}"
+
+
+def metric_value(metric: Metric) -> str:
+    """Return the value of `metric`, or that and why it was not evaluated."""
+    if not metric.evaluated:
+        return f"not evaluated: {metric.not_evaluated}"
+    return amount(metric.key, metric.value, metric.unit)
+
+
+def metric_interval(metric: Metric) -> str:
+    """Return the 95 % interval of `metric` where there is an honest one."""
+    if metric.interval is None:
+        return wording.ABSENT
+    low, high = (amount(metric.key, float(x), metric.unit) for x in metric.interval)
+    return f"{low} to {high}"

@@ -1,0 +1,230 @@
+"""Static figures of the route: a strip by distance and a small map in local metres."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+
+from analyzer.assessment import Assessment
+from analyzer.report import palette, view
+from analyzer.report.figures import STATIC_BUCKETS, TEXT, distance_axis, lane, name_rows, plain_axes
+from analyzer.report.palette import colour
+from analyzer.report.view import View
+
+_LABEL_ROWS = 3
+
+
+def distance_strip(assessment: Assessment, ax: Axes, *, run: View | None = None, dense: float = 110.0) -> int:
+    """Draw manoeuvres, trust, fix state and dropouts along the route; `dense` is how many characters fit its width.
+
+    Returns
+    -------
+    The number of manoeuvres whose name found no room; their brackets are drawn all the same.
+    """
+    run = run or view.build(assessment).thinned(STATIC_BUCKETS)
+    plain_axes(ax)
+    distance = run.frame["distance_m"].to_numpy(dtype=float)
+    route_m = float(np.nanmax(distance)) if np.isfinite(distance).any() else 0.0
+    distance_axis(ax, route_m)
+    states = view.present(run.frame["fix_state"], view.STATE_ORDER)
+    trusts = view.present(run.frame["trust"], view.TRUST_ORDER)
+    rows = [*trusts, *states, "dropouts"]
+    for row, value in enumerate(trusts):
+        lane(ax, _by_km(run, "trust", value), row=row, role=f"trust-{value}")
+    for row, value in enumerate(states, start=len(trusts)):
+        lane(ax, _by_km(run, "fix_state", value), row=row, role=f"state-{value}")
+    _dropouts(ax, assessment.dropouts, row=len(rows) - 1)
+    name_rows(ax, rows)
+    ax.axhline(len(trusts) - 0.5, color=colour("rule"), linewidth=0.8)
+    ax.axhline(len(rows) - 1.5, color=colour("rule"), linewidth=0.8)
+    return _brackets(ax, assessment.windows, per_km=dense / max(route_m / 1000.0, 1e-3))
+
+
+def _by_km(run: View, name: str, value: str) -> pd.DataFrame:
+    """Return the runs of `value` with ``left`` and ``right`` in km along the route."""
+    runs = run.stretches(name)
+    runs = runs[(runs["value"] == value) & runs["start_m"].notna() & runs["end_m"].notna()]
+    return runs.assign(left=runs["start_m"] / 1000.0, right=runs["end_m"] / 1000.0)
+
+
+def _dropouts(ax: Axes, dropouts: pd.DataFrame, *, row: int) -> None:
+    """Draw each dropout with its number below it."""
+    start, end = (view.number(dropouts, f"{side}_distance_m") / 1000.0 for side in ("start", "end"))
+    spans = pd.DataFrame({"left": start, "right": np.where(np.isfinite(end), end, start)}).dropna()
+    lane(ax, spans, row=row, role="limit", height=0.5)
+    low, high = ax.get_xlim()
+    free_from = -np.inf
+    for number, left in sorted(zip(view.column(dropouts, "dropout_id"), start, strict=True), key=lambda pair: pair[1]):
+        if np.isfinite(left) and left >= free_from:
+            ax.text(left, row + 0.32, f"D{number}", fontsize=TEXT - 1, va="top", color=colour("limit"))
+            free_from = left + (high - low) * 0.035
+    ax.set_ylim(row + 0.95, ax.get_ylim()[1])
+
+
+def _brackets(ax: Axes, windows: pd.DataFrame, *, per_km: float) -> int:
+    """Draw each manoeuvre as a bracket above the lanes with its name in the first row that has room."""
+    start, end = (view.number(windows, f"{side}_distance_m") / 1000.0 for side in ("start", "end"))
+    order = np.argsort(start, kind="stable")
+    free_from, unnamed, top = [-np.inf] * _LABEL_ROWS, 0, -0.75
+    again = view.column(windows, "repeat").fillna(False).astype(bool).to_numpy()
+    for i in order[np.isfinite(start[order])]:
+        right = end[i] if np.isfinite(end[i]) else start[i]
+        text = str(windows["name"].iloc[i])
+        role = "limit" if again[i] else "ink-soft"
+        ax.plot(
+            [start[i], start[i], right, right],
+            [top + 0.12, top, top, top + 0.12],
+            color=colour(role),
+            linewidth=1.6 if again[i] else 1.0,
+            clip_on=False,
+            solid_capstyle="butt",
+        )
+        middle, half = (start[i] + right) / 2, (len(text) + 1.5) / per_km / 2
+        level = next((n for n, edge in enumerate(free_from) if middle - half >= edge), None)
+        if level is None:
+            unnamed += 1
+            continue
+        free_from[level] = middle + half
+        ax.text(
+            middle,
+            top - 0.16 - 0.62 * level,
+            text,
+            ha="center",
+            va="bottom",
+            fontsize=TEXT - 1,
+            color=colour("limit" if again[i] else "ink"),
+            fontweight="bold" if again[i] else "normal",
+            parse_math=False,
+        )
+    used = sum(edge > -np.inf for edge in free_from)
+    ax.set_ylim(ax.get_ylim()[0], top - 0.3 - 0.62 * max(used, 0))
+    return unnamed
+
+
+def route_map(assessment: Assessment, ax: Axes, *, run: View | None = None) -> None:
+    """Draw the route in local metres by trust, with dropouts, start, a scale bar and north."""
+    run = run or view.build(assessment).thinned(STATIC_BUCKETS)
+    ax.set_facecolor("none")
+    ax.set_axis_off()
+    ax.set_aspect("equal", adjustable="box")
+    if not run.placed:
+        ax.text(
+            0.5,
+            0.5,
+            "no position recorded",
+            transform=ax.transAxes,
+            ha="center",
+            fontsize=TEXT,
+            color=colour("ink-soft"),
+        )
+        return
+    east, north = run.frame["east_m"].to_numpy(dtype=float), run.frame["north_m"].to_numpy(dtype=float)
+    pieces = run.stretches("trust")
+    for value, start, reach in zip(pieces["value"], pieces["start"], pieces["reach"], strict=True):
+        name = str(value) if value in palette.WIDTH else "not_evaluated"
+        part = slice(start, reach)
+        ax.plot(
+            east[part],
+            north[part],
+            color=colour(f"trust-{name}"),
+            linewidth=palette.WIDTH[name],
+            dashes=_dashes(name),
+            solid_capstyle="round",
+        )
+    first = int(np.flatnonzero(np.isfinite(east))[0])
+    ax.plot(east[first], north[first], "o", color=colour("ink"), markersize=5)
+    ax.annotate(
+        "start",
+        (east[first], north[first]),
+        xytext=(6, 4),
+        textcoords="offset points",
+        fontsize=TEXT - 1,
+        color=colour("ink"),
+    )
+    _mark_dropouts(ax, assessment, run)
+    frame_map(ax, east, north)
+
+
+def _dashes(name: str) -> tuple[float, ...]:
+    """Return the dash of a trust in matplotlib's form."""
+    return palette.DASH[name] or (1, 0)
+
+
+def _mark_dropouts(ax: Axes, assessment: Assessment, run: View) -> None:
+    """Write the number of each dropout where it begins."""
+    places = view.dropout_places(assessment, run)
+    for text, east, north in zip(places["text"], places["east_m"], places["north_m"], strict=True):
+        ax.plot(east, north, "s", color=colour("limit"), markersize=4)
+        ax.annotate(
+            text,
+            (east, north),
+            xytext=(5, -9),
+            textcoords="offset points",
+            fontsize=TEXT - 1,
+            color=colour("limit"),
+            parse_math=False,
+        )
+
+
+def frame_map(ax: Axes, east: np.ndarray, north: np.ndarray) -> None:
+    """Set the limits of a map around its points and draw the scale bar and north below and beside them."""
+    left, right, low, high = _extent(east, north)
+    ax.set_xlim(left, right)
+    ax.set_ylim(low, high)
+    width = right - left
+    bar = round_length(width / 4.0)
+    left, low = left + 0.03 * width, low + 0.03 * width
+    ax.plot([left, left + bar], [low, low], color=colour("ink"), linewidth=2.0, solid_capstyle="butt")
+    ax.annotate(
+        scale_text(bar),
+        (left + bar / 2, low),
+        xytext=(0, 3),
+        textcoords="offset points",
+        ha="center",
+        fontsize=TEXT - 1,
+        color=colour("ink"),
+    )
+    ax.annotate(
+        "north",
+        (0.95, 1.0),
+        (0.95, 0.84),
+        xycoords="axes fraction",
+        ha="center",
+        fontsize=TEXT - 1,
+        color=colour("ink"),
+        arrowprops={"arrowstyle": "-|>", "color": colour("ink"), "linewidth": 1.0},
+    )
+
+
+def _extent(east: np.ndarray, north: np.ndarray) -> tuple[float, float, float, float]:
+    """Return the left, right, lower and upper edge of a map, with room for its furniture and at most 2 to 1 in shape."""
+    sides = [(float(np.nanmin(side)), float(np.nanmax(side))) for side in (east, north)]
+    spans = [high - low for low, high in sides]
+    longest = max(*spans, 0.5)
+    halves = [0.58 * max(spans[0], 0.5 * longest), 0.5 * max(spans[1], 0.4 * longest) + 0.16 * longest]
+    middles = [(low + high) / 2 for low, high in sides]
+    return middles[0] - halves[0], middles[0] + halves[0], middles[1] - halves[1], middles[1] + halves[1]
+
+
+def map_shape(run: View) -> float:
+    """Return the height of a map of `run` over its width."""
+    if not run.placed:
+        return 0.4
+    left, right, low, high = _extent(
+        run.frame["east_m"].to_numpy(dtype=float), run.frame["north_m"].to_numpy(dtype=float)
+    )
+    return (high - low) / (right - left)
+
+
+def round_length(about_m: float) -> float:
+    """Return the largest of 1, 2 or 5 times a power of ten that is at most `about_m` [m]."""
+    power = 10.0 ** np.floor(np.log10(max(about_m, 1e-3)))
+    return float(max(step * power for step in (1.0, 2.0, 5.0) if step * power <= about_m * (1 + 1e-9)))
+
+
+def scale_text(bar_m: float) -> str:
+    """Return the length of a scale bar with its unit."""
+    if bar_m >= 1000:
+        return f"{bar_m / 1000:g} km"
+    return f"{bar_m:g} m" if bar_m >= 1 else f"{bar_m * 100:g} cm"

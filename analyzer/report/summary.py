@@ -1,0 +1,229 @@
+"""The first screen: one sentence for each question, in the order in which an engineer asks them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from analyzer.assessment import Assessment, Purpose
+from analyzer.report import view, wording
+from analyzer.report.limits import axis_limits
+from analyzer.report.model import SetupGroup
+from analyzer.report.wording import Clock
+
+CORRECTED = ("fixed", "float", "differential")
+SETUP_TITLES = (
+    ("contradicted", "Contradicted by the recording"),
+    ("confirmed", "Confirmed by the recording"),
+    ("not_checked", "Not checked"),
+)
+LEVELS: Mapping[str, str] = {
+    "fit": "Fit",
+    "fit_with_exclusions": "Fit with exclusions",
+    "not_evaluated": "Not evaluated",
+    "not_fit": "Not fit",
+}
+_WHOLE: Mapping[str, str] = {
+    "fit": "The whole run is usable for {}.",
+    "fit_with_exclusions": "The run is usable for {} except for the stretches below.",
+    "not_evaluated": "Whether the run is usable for {} could not be evaluated.",
+    "not_fit": "The run is not usable for {}.",
+}
+
+
+def run_name(assessment: Assessment) -> str:
+    """Return the run's own name, else that of its first source."""
+    stated = assessment.setup.get("run")
+    if stated not in (None, ""):
+        return str(stated)
+    sources = assessment.recording.sources
+    return sources[0].name if sources else "without a name"
+
+
+def title(assessment: Assessment) -> str:
+    """Return the title: it speaks of the run."""
+    name = run_name(assessment)
+    return f"Position quality of {name if name.lower().startswith('run') else f'run {name}'}"
+
+
+def run_line(assessment: Assessment, clock: Clock) -> str:
+    """Return run, time, vehicle, point, base and purpose in one sentence."""
+    setup, times = assessment.setup, assessment.epochs.index
+    name = run_name(assessment)
+    parts = [name if name.lower().startswith("run") else f"Run {name}"]
+    parts.append(clock.span(times[0], times[-1]) if len(times) else "no epoch recorded")
+    parts.append(str(setup.get("vehicle") or "vehicle not stated"))
+    parts.append(_point(setup))
+    base = setup.get("base")
+    base_name = base.get("name") if isinstance(base, Mapping) else None
+    parts.append(f"base {base_name}" if base_name else "base not stated")
+    parts.append(f"purpose {assessment.purpose.title}")
+    return ", ".join(parts)
+
+
+def _point(setup: Mapping[str, object]) -> str:
+    """Say whose position it is."""
+    output, point = setup.get("output_point"), setup.get("reference_point")
+    if output == "reference_point":
+        return f"position of {point or 'the reference point'}"
+    if output == "antenna":
+        return f"position of the antenna (wanted: {point})" if point else "position of the antenna"
+    return "position of the point the receiver puts out (not stated which)"
+
+
+def _again(windows: pd.DataFrame) -> pd.Series:
+    """Return per manoeuvre whether it must be driven again."""
+    if "repeat" in windows and windows["repeat"].notna().any():
+        return windows["repeat"].fillna(False).astype(bool)
+    return view.column(windows, "verdict") == "not_fit"
+
+
+def headline(assessment: Assessment) -> str:
+    """Return the verdict in one line: how many manoeuvres are usable and which to drive again."""
+    windows, purpose = assessment.windows, assessment.purpose.title
+    if not len(windows):
+        return _WHOLE[assessment.verdict.level].format(purpose)
+    again = _again(windows)
+    unknown = ~again & (view.column(windows, "verdict") == "not_evaluated")
+    usable = len(windows) - int(again.sum()) - int(unknown.sum())
+    noun = "manoeuvre" if len(windows) == 1 else "manoeuvres"
+    text = f"{usable} of {len(windows)} {noun} usable."
+    if unknown.any():
+        text += f" Not evaluated: {', '.join(map(str, windows.loc[unknown, 'name']))}."
+    return (
+        f"{text} Drive again: {', '.join(map(str, windows.loc[again, 'name']))}"
+        if again.any()
+        else f"{text} Nothing to drive again."
+    )
+
+
+def again_lines(assessment: Assessment) -> tuple[tuple[str, str], ...]:
+    """Return name and one line of reason for each manoeuvre to drive again."""
+    windows = assessment.windows
+    if not len(windows):
+        return ()
+    return tuple(
+        (str(row["name"]), _again_line(row, assessment.purpose)) for _, row in windows[_again(windows)].iterrows()
+    )
+
+
+def _again_line(row: pd.Series, purpose: Purpose) -> str:
+    """Return "corrections 38 s old; position good to 14 cm, you need 10 cm (km 3.42–3.80)"."""
+    reason = "" if wording.absent(row.get("reason")) else str(row.get("reason")).strip(" .;")
+    parts = [reason] if reason else []
+    worst = row.get("worst_horizontal_bound_m")
+    if "good to" not in reason and not wording.absent(worst):
+        parts += _too_coarse(float(worst), purpose)  # type: ignore[arg-type]
+    where = wording.reach(row.get("start_distance_m"), row.get("end_distance_m"))
+    return "; ".join(parts or ["not usable"]) + (f" ({where})" if where != wording.ABSENT else "")
+
+
+def _too_coarse(worst_m: float, purpose: Purpose) -> list[str]:
+    """Say how good the position is against what is needed, where it is not good enough."""
+    limit_m = axis_limits(purpose).get("horizontal")
+    if limit_m is None or worst_m * purpose.margin <= limit_m:
+        return []
+    shown, need = wording.length(worst_m, limit_m=limit_m, up=True), wording.length(limit_m)
+    if worst_m > limit_m:
+        return [f"position good to {shown}, you need {need}"]
+    return [f"position good to {shown}, too near the {need} you need (margin {purpose.margin:g})"]
+
+
+def setup_groups(assessment: Assessment) -> tuple[SetupGroup, ...]:
+    """Return the set-up items by status, what was contradicted first."""
+    groups = []
+    for status, heading in SETUP_TITLES:
+        items = tuple((i.label, i.stated, i.evidence) for i in assessment.setup_items if i.status == status)
+        if items:
+            groups.append(SetupGroup(status, heading, items))
+    return tuple(groups)
+
+
+def corrected(assessment: Assessment) -> bool:
+    """Return whether the run ever used corrections."""
+    ages = view.number(assessment.epochs, "correction_age_s")
+    states = view.column(assessment.epochs, "fix_state")
+    return bool(np.isfinite(ages).any() or states.isin(CORRECTED).any())
+
+
+def quality_lines(assessment: Assessment) -> tuple[str, ...]:
+    """Say how good the positions are relative to the base, and whether the absolute position was checked."""
+    return _relative(assessment), _absolute(assessment)
+
+
+def _relative(assessment: Assessment) -> str:
+    """Return "Good to 3 cm (95 %) relative to the base", with how much of the run that is."""
+    bound = view.number(assessment.epochs, "horizontal_bound_m")
+    trusted = (view.column(assessment.epochs, "trust") == "trusted").to_numpy() & np.isfinite(bound)
+    to_what = (
+        "relative to the base"
+        if corrected(assessment)
+        else "in the frame of the satellites' own orbits: no base was used"
+    )
+    if not np.isfinite(bound).any():
+        return "How good the positions are could not be evaluated: no epoch has an error bound."
+    if not trusted.any():
+        best = wording.length(float(np.nanmin(bound)), up=True)
+        return f"No second may be trusted for {assessment.purpose.title}: the best is good to {best} (95 %) {to_what}."
+    usual, worst = np.quantile(bound[trusted], (0.95, 1.0))
+    text = f"Good to {wording.length(float(usual), up=True)} (95 %) {to_what}"
+    if worst > usual:
+        text += f"; {wording.length(float(worst), up=True)} in the weakest second that is still trusted"
+    if trusted.all():
+        return f"{text}. Every epoch is trusted."
+    return (
+        f"{text}. That holds for the trusted {wording.share(float(trusted.mean()))} of the epochs, not for the others."
+    )
+
+
+def _absolute(assessment: Assessment) -> str:
+    """Say whether a known mark was visited."""
+    marks = view.column(assessment.standstills, "check_point").dropna()
+    names = sorted({str(mark) for mark in marks if str(mark)})
+    if not names:
+        return "Absolute: not checked, no known mark visited."
+    return (
+        f"Absolute: checked on {wording.count(len(names), 'known mark')} ({wording.listing(names)}); see standstills."
+    )
+
+
+def corrections_lines(assessment: Assessment) -> tuple[str, ...]:
+    """Say how often, how long and where corrections dropped out, then the other interruptions."""
+    dropouts = assessment.dropouts
+    lines = [_outages(assessment, dropouts[view.column(dropouts, "kind") == "correction_outage"])]
+    for kind, text in (
+        ("fix_loss", "Fixed was lost {} while corrections arrived"),
+        ("no_fix_despite_corrections", "Corrections arrived without bringing fixed {}"),
+        ("missing_epochs", "Epochs are missing {}"),
+    ):
+        rows = dropouts[view.column(dropouts, "kind") == kind]
+        if len(rows):
+            lines.append(_lost(text, rows))
+    return tuple(lines)
+
+
+def _outages(assessment: Assessment, rows: pd.DataFrame) -> str:
+    """Return the sentence about correction outages."""
+    if len(rows):
+        return _lost("Corrections lost {}", rows)
+    if not corrected(assessment):
+        return "This run never had corrections, so there was nothing to lose."
+    if not np.isfinite(view.number(assessment.epochs, "correction_age_s")).any():
+        return "Whether corrections were lost cannot be said: their age is not in the recording."
+    return "Corrections were never lost for a second or longer."
+
+
+def _lost(text: str, rows: pd.DataFrame) -> str:
+    """Return "Corrections lost 3 times, 71 s in all; longest at km 3.42"."""
+    lasting = view.number(rows, "duration_s")
+    often = {1: "once", 2: "twice"}.get(len(rows), f"{len(rows)} times")
+    total = f"{wording.duration(float(np.nansum(lasting)))}{' in all' if len(rows) > 1 else ''}"
+    said = f"{text.format(often)}, {total}"
+    if not np.isfinite(lasting).any():
+        return f"{said}."
+    place = wording.kilometre(view.number(rows, "start_distance_m")[int(np.nanargmax(lasting))])
+    if place == wording.ABSENT:
+        return f"{said}."
+    return f"{said}; {'longest ' if len(rows) > 1 else ''}at {place}."

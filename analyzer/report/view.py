@@ -1,0 +1,181 @@
+"""The tables of an assessment as pictures need them: joined, with local metres, cut to what a picture can show."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analyzer import intervals, tables
+from analyzer.assessment import Assessment
+from analyzer.report.decimate import decimate
+
+#: Columns of `Frame` that a picture may ask for; one that the assessment lacks is all missing.
+NUMBERS = (
+    "latitude_deg",
+    "longitude_deg",
+    "horizontal_bound_m",
+    "vertical_bound_m",
+    "along_bound_m",
+    "across_bound_m",
+    "claimed_horizontal_m",
+    "correction_age_s",
+    "satellites_used",
+    "speed_mps",
+    "distance_m",
+    "east_m",
+    "north_m",
+    "interval_s",
+)
+PARTS = (
+    "claim",
+    "class",
+    "ageing",
+    "baseline",
+    "scatter",
+    "segment",
+    "standstill",
+    "sky",
+    "frozen",
+    "check_point",
+    "bridge",
+)
+LABELS = ("fix_state", "trust", "window", "dropout_id", "reasons")
+_FROM_METRICS = ("east_m", "north_m", "interval_s", "distance_m")
+
+
+def column(frame: pd.DataFrame, name: str) -> pd.Series:
+    """Return the column `name` of `frame`, or one of missing values."""
+    return frame[name] if name in frame else pd.Series(pd.NA, index=frame.index, dtype=object, name=name)
+
+
+def number(frame: pd.DataFrame, name: str) -> NDArray[np.float64]:
+    """Return the column `name` as floats, NaN for missing."""
+    return np.asarray(pd.to_numeric(column(frame, name), errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan))
+
+
+@dataclass(frozen=True)
+class View:
+    """One run made ready to draw.
+
+    Attributes
+    ----------
+    frame : every epoch, with `NUMBERS`, `LABELS` (``reasons`` as one text) and the parts of the bound.
+    breaks : per epoch, whether epochs are missing right before it.
+    """
+
+    frame: pd.DataFrame
+    breaks: NDArray[np.bool_]
+
+    def __len__(self) -> int:
+        """Return the number of epochs."""
+        return len(self.frame)
+
+    @property
+    def placed(self) -> bool:
+        """Whether any epoch has a place in local metres."""
+        return bool(np.isfinite(self.frame["east_m"]).any())
+
+    def thinned(self, buckets: int) -> View:
+        """Return the view with the epochs that matter: see `analyzer.report.decimate`."""
+        keep = decimate(
+            self.frame,
+            buckets=buckets,
+            changes=("fix_state", "trust", "window", "dropout_id"),
+            highest=("horizontal_bound_m", "vertical_bound_m", "correction_age_s", "speed_mps"),
+            lowest=("satellites_used", "speed_mps"),
+            within=("window", "dropout_id"),
+            breaks=self.breaks,
+        )
+        return View(self.frame.iloc[keep], self.breaks[keep])
+
+    def stretches(self, name: str) -> pd.DataFrame:
+        """Return runs of equal `name`: ``value start_utc end_utc start end reach start_m end_m``, cut at missing epochs.
+
+        A run lasts until the next one begins. `start` and `end` are half-open positions in `frame`; `reach` is `end`,
+        or one more where the next run follows at once, so that lines join.
+        """
+        return stretches(self.frame, name, self.breaks)
+
+
+def build(assessment: Assessment) -> View:
+    """Return the view of all epochs of `assessment`."""
+    frame = assessment.epochs
+    local = assessment.metrics.epochs.reindex(frame.index)
+    columns: dict[str, object] = {n: number(local if n in _FROM_METRICS and n in local else frame, n) for n in NUMBERS}
+    if not np.isfinite(np.asarray(columns["distance_m"])).any():
+        columns["distance_m"] = number(frame, "distance_m")
+    columns |= {f"bound_{part}_m": number(frame, f"bound_{part}_m") for part in PARTS}
+    columns |= {name: _labels(column(frame, name)) for name in LABELS if name != "dropout_id"}
+    columns["dropout_id"] = column(frame, "dropout_id").array
+    return View(pd.DataFrame(columns, index=frame.index), _breaks(frame.index, assessment.metrics.gaps))
+
+
+def _labels(values: pd.Series) -> pd.Categorical:
+    """Return `values` as a category of texts; a list becomes its parts joined by a comma."""
+    if isinstance(values.dtype, pd.CategoricalDtype):
+        return pd.Categorical(values)
+    flat = [_flat(v) for v in values] if values.dtype == object else values
+    return pd.Categorical(flat)
+
+
+def _flat(value: object) -> str | None:
+    """Return one label as text, None for none."""
+    if isinstance(value, str):
+        return value or None
+    if isinstance(value, Sequence | np.ndarray):
+        return ", ".join(str(v) for v in value) or None
+    return None if value is None or value is pd.NA or value != value else str(value)
+
+
+def _breaks(times: pd.Index, gaps: pd.DataFrame) -> NDArray[np.bool_]:
+    """Return whether epochs are missing right before each time, by the table of gaps."""
+    out = np.zeros(len(times), dtype=bool)
+    if len(gaps) and len(times):
+        ends = np.searchsorted(np.asarray(times), np.asarray(pd.DatetimeIndex(gaps["end_utc"]).as_unit("us")))
+        out[ends[ends < len(times)]] = True
+    return out
+
+
+def stretches(frame: pd.DataFrame, name: str, breaks: NDArray[np.bool_]) -> pd.DataFrame:
+    """Return the runs of equal `name` of `frame`, see `View.stretches`."""
+    values = frame[name]
+    codes = pd.factorize(values)[0]
+    spans = intervals.equal_runs(codes, breaks)
+    start, end = spans[:, 0], spans[:, 1]
+    last = np.where((end == len(frame)) | np.r_[breaks, True][end], end - 1, end)
+    times, distance = frame.index, number(frame, "distance_m")
+    return pd.DataFrame(
+        {
+            "value": np.asarray(values.astype(object))[start],
+            "start": start,
+            "end": end,
+            "reach": last + 1,
+            "start_utc": times[start],
+            "end_utc": times[last],
+            "start_m": distance[start],
+            "end_m": distance[last],
+        }
+    )
+
+
+def dropout_places(assessment: Assessment, run: View) -> pd.DataFrame:
+    """Return where each dropout begins on the map, ``text east_m north_m``; those without a place are left out."""
+    times = run.frame.index
+    starts = pd.DatetimeIndex(column(assessment.dropouts, "start_utc")).as_unit("us")
+    at = np.clip(np.searchsorted(np.asarray(times), np.asarray(starts)), 0, max(len(times) - 1, 0))
+    places = run.frame[["east_m", "north_m"]].iloc[at].reset_index(drop=True)
+    return places.assign(text=[f"D{n}" for n in column(assessment.dropouts, "dropout_id")]).dropna()
+
+
+def present(values: pd.Series, order: Sequence[str]) -> list[str]:
+    """Return the labels of `order` that occur in `values`, in that order."""
+    found = set(values.dropna().unique())
+    return [name for name in order if name in found]
+
+
+STATE_ORDER = tables.FIX_STATES
+TRUST_ORDER = tables.TRUST
