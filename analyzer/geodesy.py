@@ -113,7 +113,7 @@ def surface_points(latitude_deg: ArrayLike, longitude_deg: ArrayLike) -> Array:
 def step_lengths(latitude_deg: ArrayLike, longitude_deg: ArrayLike) -> Array:
     """Return the n - 1 distances [m] between neighbours on the ellipsoid; NaN where an end is missing.
 
-    Chord plus the arc correction c³/(24 R²): within 1 mm of the geodesic up to 50 km and several times faster, which
+    Chord plus the arc correction c³/(24 R²): within 1 mm of the geodesic up to 40 km and several times faster, which
     matters for 100 Hz logs. Longer steps belong to `distances`.
     """
     chord = np.sqrt(np.sum(np.diff(surface_points(latitude_deg, longitude_deg), axis=1) ** 2, axis=0))

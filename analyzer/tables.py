@@ -64,7 +64,7 @@ class Table:
             for c in self.columns
         }
         extra = {n: frame[n] for n in frame.columns if n not in columns}
-        out = pd.DataFrame({**columns, **extra}, index=frame.index)
+        out = pd.DataFrame({**columns, **extra}, index=frame.index, copy=False)
         if self.timed:
             out.index = pd.DatetimeIndex(out.index).astype(TIME_DTYPE)
             out.index.name = "time_utc"

@@ -14,7 +14,7 @@ TABLES = ("fixes", "satellites", "attitude", "inertial", "measurement")
 def add_parser(verbs: Any) -> None:
     """Add the verb."""
     parser = verb(verbs, "columns", "propose a column map for a table from its names, units and values")
-    parser.add_argument("file", metavar="FILE", help="delimited text, Parquet or a measurement file; - for standard input")
+    parser.add_argument("file", metavar="FILE", help="delimited text, Parquet, measurement file; - for standard input")
     parser.add_argument("--bus", type=Path, metavar="F", help="bus description for raw bus recordings")
     parser.add_argument("--table", choices=TABLES, help="what it shall become (default: what its columns speak for)")
     parser.set_defaults(func=run)

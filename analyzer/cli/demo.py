@@ -21,8 +21,8 @@ def add_parser(subparsers: Any) -> None:
     parser.add_argument("--rate", type=float, default=10.0, metavar="HZ", help="rover epochs per second")
     parser.add_argument("--fused", action="store_true", help="satellites and inertial data in one solution")
     parser.add_argument("--files", nargs="+", metavar="KIND", help="further files: corrections inertial "
-                        "measurement_csv measurement_parquet measurement_mf4 check_points; default all but the last "
-                        "measurement file")
+                        "measurement_csv measurement_parquet measurement_mf4 check_points base_log; default all but mf4 "
+                        "")
     parser.add_argument("--list", action="store_true", help="list the faults and end")
     parser.add_argument("--overwrite", action="store_true", help="write into a folder that is not empty")
     parser.add_argument("--quiet", action="store_true", help="no progress")
@@ -43,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
     if args.drives is not None and args.drives < 1:
         raise UsageError(f"--drives is {args.drives}; expected 1 and more.")
     if args.dir.exists() and any(args.dir.iterdir()) and not args.overwrite:
-        raise OutputError(f"{args.dir} is not empty; expected a new or empty folder: choose another or pass --overwrite.")
+        raise OutputError(f"{args.dir} is not empty; expected a new or empty folder: choose one or pass --overwrite.")
     say = progress(args.quiet)
     specs = _specs(args)
     for number, spec in enumerate(specs, start=1):

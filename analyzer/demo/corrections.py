@@ -14,8 +14,7 @@ from analyzer.demo.link import captured, outage_end
 from analyzer.demo.rtcm import MSM_SIGNALS, Observed, descriptors, glonass_biases, msm, reference_position
 from analyzer.demo.scenario import BASE_STATION_ID, OTHER_STATION_ID, to_ecef
 from analyzer.demo.sheets import BASE_ANTENNA_HEIGHT_M, entered_base
-from analyzer.demo.sky import _SYSTEMS as SYSTEMS
-from analyzer.demo.sky import MASK_DEG, Constellation, constellation
+from analyzer.demo.sky import MASK_DEG, SYSTEMS, Constellation, constellation
 
 Array = NDArray[np.float64]
 
@@ -48,7 +47,8 @@ def write_corrections(drive: Drive, folder: Path) -> None:
     rover_parts: list[bytes] = []
     for k, epoch in enumerate(link.epoch_s.tolist()):
         if link.sent[k]:
-            frames = epoch_frames(_own_station(drive, epoch), stars, drive.start.timestamp() + epoch, epoch + 30.0, draws)
+            moment = drive.start.timestamp() + epoch
+            frames = epoch_frames(_own_station(drive, epoch), stars, moment, epoch + 30.0, draws)
             base_parts += frames
         rover_parts += _received(drive, k, frames if link.sent[k] else [], stars, draws)
     (folder / "corrections_base.rtcm3").write_bytes(b"".join(base_parts))
@@ -64,7 +64,7 @@ def _own_station(drive: Drive, epoch_s: float) -> Station:
     variant = 7 if drive.spec.seed % 2 else 4
     never = drive.plan.one("never_fixed")
     ecef = to_ecef(place)[0]
-    if never is None:
+    if never is None or epoch_s >= never.end_s:
         return Station(BASE_STATION_ID, ecef, variant)
     if never.detail["a"] < 0.5:
         return Station(BASE_STATION_ID, ecef, variant, systems=(0,), signals=1)
@@ -134,7 +134,7 @@ def epoch_frames(
 
 
 def _epoch_field(system: int, unix_s: float) -> int:
-    """Return the 30 bits of the epoch: week milliseconds, or for GLONASS day of week and day milliseconds (UTC + 3 h)."""
+    """Return the 30 bits of the epoch: week milliseconds, or for GLONASS day and milliseconds of it (UTC + 3 h)."""
     if system == 1:
         local = unix_s + 10_800.0
         day = (int(local // 86_400) + 4) % 7
@@ -156,8 +156,9 @@ def _observed(stars: Constellation, code: int, since_s: float, signals: int, dra
     level = 36.0 + 14.0 * np.sqrt(np.sin(np.deg2rad(stars.elevation_deg[low][mine])))
     spread = draws.normal(count * signals * 2).reshape(2, count, signals)
     return Observed(
-        numbers=[int(n) - _NUMBER_SHIFT[code] for n in stars.number[mine]], range_m=now + rate * (at - low) * stars.block_s,
-        fine_range_m=0.3 * spread[0] + 4.0 * np.arange(signals), fine_phase_m=0.003 * spread[1] - 2.0 * np.arange(signals),
+        numbers=[int(n) - _NUMBER_SHIFT[code] for n in stars.number[mine]],
+        range_m=now + rate * (at - low) * stars.block_s, fine_range_m=0.3 * spread[0] + 4.0 * np.arange(signals),
+        fine_phase_m=0.003 * spread[1] - 2.0 * np.arange(signals),
         rate_mps=rate, lock_s=np.full(count, since_s + 600.0),
         cn0_dbhz=np.clip(level[:, None] - 3.0 * np.arange(signals), 20.0, 55.0),
     )

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 from analyzer.demo.draws import Draws
-from analyzer.demo.errors import Conditions, ageing_error, claimed_sigma, runs_of, state_error, velocity_error
+from analyzer.demo.errors import Conditions, ageing_error, claimed_sigma, state_error, velocity_error
 from analyzer.demo.link import Link, drive_link, station_of
 from analyzer.demo.motion import Motion, drive_motion
 from analyzer.demo.plan import Plan, make_plan
@@ -18,6 +19,7 @@ from analyzer.demo.scenario import BASE_ENU_M, Lever
 from analyzer.demo.sky import HALLS, TREES, Sky, drive_sky
 from analyzer.demo.spec import DriveSpec
 from analyzer.demo.states import DIFFERENTIAL, FIXED, NO_FIX, States, drive_states
+from analyzer.intervals import runs
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -62,12 +64,13 @@ class Drive:
     @property
     def base_enu_m(self) -> Array:
         """True position of the base antenna [m]."""
-        return base_antenna(self.spec)
+        return base_antenna(self.spec, self.plan)
 
 
-def base_antenna(spec: DriveSpec) -> Array:
+def base_antenna(spec: DriveSpec, plan: Plan) -> Array:
     """Return the true position of the base antenna in the local frame [m], as it stands in this drive."""
-    return np.array(BASE_ENU_M) + [spec.base_east_m, spec.base_north_m, 0.0] + np.array(spec.antenna_moved_m)
+    place = np.array(BASE_ENU_M) + np.array([spec.base_east_m, spec.base_north_m, 0.0]) + np.array(spec.antenna_moved_m)
+    return np.asarray(sum((np.array(e.vector_m) for e in plan.of("base_moved")), place))
 
 
 def frame_offset(spec: DriveSpec, plan: Plan) -> Array:
@@ -107,32 +110,40 @@ def simulate(spec: DriveSpec) -> Drive:
     age = np.where(state >= DIFFERENTIAL, link.age(time), np.nan)
     station = station_of(plan, time)
     point = here.antenna(lever) if output_point(plan) == "antenna" else here.enu_m
-    conditions = _conditions(spec, state, age, link, sky, tick, point, here.speed_mps)
+    conditions = conditions_of(
+        spec, plan, state, age, link=link, sky=sky, tick=tick, point=point, speed=here.speed_mps)
     error = _error(spec, plan, conditions, time, station, here, lever)
     shift = frame_offset(spec, plan)[None, :] + _turned(lever_offset(plan), here.heading_rad)
     shift = np.where((state >= DIFFERENTIAL)[:, None], shift, _turned(lever_offset(plan), here.heading_rad))
     logged = _freeze(plan, time, point + error + shift, state)
     error = logged - point - shift
-    claims = spec.claim_factor / (plan.one("optimistic_claims").size if plan.one("optimistic_claims") else 1.0)  # type: ignore[union-attr]
     velocity = _velocity(motion, lever, time, plan) + velocity_error(conditions, error, Draws(spec.seed, "velocity"))
     return Drive(
         spec, start, plan, lever, motion, sky, link, states, time, state, age, station, point, logged, error, velocity,
-        claimed_sigma(conditions, claims, Draws(spec.seed, "claims")),
+        claimed_sigma(conditions, spec.claim_factor / _optimism(plan), Draws(spec.seed, "claims")),
         here.heading_rad + heading_error_rad(plan, time), tick, _recorded(plan, time, states, tick),
     )
 
 
-def _conditions(
-    spec: DriveSpec, state: Codes, age: Array, link: Link, sky: Sky, tick: Codes, point: Array, speed: Array
+def _optimism(plan: Plan) -> float:
+    """Return by how much the scatter exceeds what is claimed."""
+    event = plan.one("optimistic_claims")
+    return 1.0 if event is None else event.size
+
+
+def conditions_of(
+    spec: DriveSpec, plan: Plan, state: Codes, age: Array, *, link: Link, sky: Sky, tick: Codes, point: Array,
+    speed: Array
 ) -> Conditions:
     """Gather what the errors depend on."""
-    optimistic = next((s.size for s in make_plan(spec).of("optimistic_claims")), 1.0)
+    optimistic = _optimism(plan)
     hdop = np.nan_to_num(sky.hdop[tick], nan=6.0)
     code = sky.obstruction[tick]
-    distance = np.hypot(*(point[:, :2] - base_antenna(spec)[:2]).T)
+    distance = np.hypot(*(point[:, :2] - base_antenna(spec, plan)[:2]).T)
     return Conditions(
         step_s=1.0 / spec.rate_hz, state=state, age_s=age, usual_age_s=link.usual_largest_age_s,
-        dilution=np.clip((hdop / 0.5) ** 0.75, 0.85, 5.0), multipath=np.select([code == TREES, code == HALLS], [1.7, 1.6], 1.0),
+        dilution=np.clip((hdop / 0.5) ** 0.75, 0.85, 5.0),
+        multipath=np.select([code == TREES, code == HALLS], [1.7, 1.6], 1.0),
         baseline_m=distance, speed_mps=speed, noise_factor=spec.noise_factor * optimistic,
         fused=spec.solution_kind == "fused",
     )
@@ -159,15 +170,26 @@ def _filtered(error: Array, conditions: Conditions, speed: Array, *, pinned: boo
     """Smooth the error as a filter with inertial data does; while standing it may be pinned."""
     out = error.copy()
     weight = 1.0 - np.exp(-conditions.step_s / 0.25)
-    from scipy.signal import lfilter
-
     first = (1.0 - weight) * out[0]
     for axis in range(3):
         out[:, axis] = lfilter([weight], [1.0, weight - 1.0], out[:, axis], zi=np.array([first[axis]]))[0]
+    recent = max(1, round(1.0 / conditions.step_s))
+    for start, end in runs(conditions.state == FIXED):
+        out[start : min(start + recent, end)] = error[start : min(start + recent, end)]
     if pinned:
-        for start, end in runs_of((speed == 0.0) & (conditions.state == FIXED)):
-            out[start:end] = out[start]
+        _pin(out, (speed == 0.0) & (conditions.state == FIXED), conditions.step_s)
     return out
+
+
+def _pin(error: Array, standing: NDArray[np.bool_], step_s: float) -> None:
+    """Hold the error while the car stands, from 3 s after it stopped; let it go within 2 s of driving off."""
+    for start, end in runs(standing):
+        first = start + round(3.0 / step_s)
+        if first < end:
+            held = error[first].copy()
+            error[first:end] = held
+            fade = np.clip(1.0 - np.arange(1, len(error) - end + 1) * step_s / 2.0, 0.0, None)[:, None]
+            error[end:] += fade * (held - error[end:])
 
 
 def _turned(vector: Array, heading_rad: Array) -> Array:

@@ -11,13 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyzer.demo.drive import Drive
-from analyzer.demo.errors import runs_of
 from analyzer.demo.kinds import kind_of
 from analyzer.demo.link import outage_end
 from analyzer.demo.planted import acting
+from analyzer.demo.route import lap, stretch
 from analyzer.demo.sky import OPEN
 from analyzer.demo.states import DIFFERENTIAL, FIXED
-from analyzer.intervals import join_close, subtract
+from analyzer.intervals import join_close, runs, subtract
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -49,10 +49,13 @@ def true_dropouts(drive: Drive, logged: Flags) -> list[Dropout]:
     fixed = seen[drive.state[seen] == FIXED]
     missing = _missing(drive, seen, step)
     out = [_named(drive, "missing_epochs", a, b) for a, b in missing]
+    if not len(fixed) or drive.plan.one("never_fixed") is not None:
+        waiting = seen[seen < fixed[0]] if len(fixed) else seen
+        out += [_named(drive, "no_fix_despite_corrections", a, b) for a, b in _never(drive, waiting)]
     if not len(fixed):
-        out += [_named(drive, "no_fix_despite_corrections", a, b) for a, b in _never(drive, seen)]
         return sorted(out, key=lambda d: d.start_s)
     outages = _outages(drive, seen, int(fixed[0]))
+    outages = outages[outages[:, 1] - outages[:, 0] >= LOST_SET_INTERVALS * drive.link.interval_s]
     losses = _losses(drive, seen, int(fixed[0]), outages)
     out += [_named(drive, "correction_outage", a, b) for a, b in _long(subtract(outages, missing))]
     taken = join_close(np.array(sorted([*map(tuple, missing), *map(tuple, outages)])), 0.0)
@@ -91,7 +94,7 @@ def _outages(drive: Drive, seen: NDArray[np.int64], first_fixed: int) -> Array:
     last_known = np.maximum.accumulate(np.where(known, np.arange(len(seen)), -1))
     stale = np.where(known, stale, (last_known >= 0) & stale[np.maximum(last_known, 0)])
     spans = []
-    for start, end in runs_of(stale):
+    for start, end in runs(stale):
         if seen[start] <= first_fixed:
             continue
         used = time[start] - age[start] + (drive.link.usual_largest_age_s - drive.link.interval_s)
@@ -104,7 +107,7 @@ def _losses(drive: Drive, seen: NDArray[np.int64], first_fixed: int, outages: Ar
     time = drive.time_s[seen]
     lost = (drive.state[seen] != FIXED) & (seen > first_fixed)
     spans = []
-    for start, end in runs_of(lost):
+    for start, end in runs(lost):
         begin, stop = float(time[start]), float(time[end] if end < len(time) else time[-1])
         if not any(a <= begin <= b + 0.5 for a, b in outages):
             spans.append((begin, stop))
@@ -115,6 +118,8 @@ def _named(drive: Drive, kind: str, start: float, end: float) -> Dropout:
     """Return the dropout with the fault that brought it."""
     fault = _fault(drive, kind, start, end)
     if not fault:
+        if kind == "correction_outage":
+            return Dropout(kind, start, end, "link_hiccup", "correction_link", "corrections_stopped")
         return Dropout(kind, start, end, "unplanned", "unknown", "unknown")
     if fault == "gantry":
         return Dropout(kind, start, end, "wrong_fix", "sky_obstruction", "sky_obstruction")
@@ -135,13 +140,21 @@ def _fault(drive: Drive, kind: str, start: float, end: float) -> str:
         stop = event.end_s if kind != "correction_outage" else outage_end(
             event.kind, event.start_s, event.end_s, event.detail["a"])
         tail = 25.0 if event.kind == "receiver_restart" and kind == "fix_loss" else 3.0
-        if event.start_s - 3.0 <= start <= stop + tail and end >= event.start_s - 3.0:
+        early = 2.0 + 1.2 * drive.link.interval_s
+        if event.start_s - early <= start <= stop + tail and end >= event.start_s:
             return event.kind
-    if kind == "correction_outage" and plan.one("radio_shadow") is not None and end - start > SURE_S:
+    if kind == "correction_outage" and plan.one("radio_shadow") is not None and _in_shadow(drive, start, end):
         return "radio_shadow"
     if kind == "fix_loss":
         return _sky_fault(drive, start)
     return ""
+
+
+def _in_shadow(drive: Drive, start: float, end: float) -> bool:
+    """Return whether the car was in the radio shadow for most of a span."""
+    first, last = stretch("shadow")
+    position = drive.motion.at(np.linspace(start, end, 9)[2:-1]).lap_m % lap().length_m
+    return bool(np.mean((position >= first) & (position < last)) > 0.5)
 
 
 def _sky_fault(drive: Drive, start: float) -> str:

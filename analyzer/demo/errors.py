@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from analyzer.demo.draws import Draws
 from analyzer.demo.states import AUTONOMOUS, DIFFERENTIAL, ESTIMATED, FIXED, FLOAT, NO_FIX
+from analyzer.intervals import runs
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -55,7 +56,7 @@ class Conditions:
 def state_error(conditions: Conditions, draws: Draws) -> Array:
     """Return the error (east, north, up) [m] that follows from state and sky, without planted faults; shape (n, 3)."""
     count = len(conditions.state)
-    stretch = draws.between(0.6, 1.6)
+    style = _Style(draws)
     scale = conditions.noise_factor * conditions.dilution
     out = np.zeros((count, 3))
     for state, parts in PARTS.items():
@@ -63,9 +64,9 @@ def state_error(conditions: Conditions, draws: Draws) -> Array:
         factor = scale * (conditions.multipath if state == FIXED else 1.0)
         for axis in range(3):
             size = HEIGHT_RATIO if axis == 2 else 1.0
-            series = sum(
-                (sigma * _unit(draws, count, conditions.step_s, tau * stretch) for sigma, tau in parts), np.zeros(count)
-            )
+            series = np.zeros(count)
+            for sigma, tau in style.mixed(parts):
+                series += sigma * _unit(draws, count, conditions.step_s, tau * style.stretch, style)
             out[inside, axis] = (series * factor * size)[inside]
     out += _baseline(conditions, draws)
     out += _float_offsets(conditions, draws)
@@ -73,10 +74,28 @@ def state_error(conditions: Conditions, draws: Draws) -> Array:
     return out
 
 
-def _unit(draws: Draws, count: int, step_s: float, tau_s: float) -> Array:
+class _Style:
+    """How the errors of one drive are made up: no two receivers have the same error model."""
+
+    def __init__(self, draws: Draws) -> None:
+        self.stretch = draws.between(0.6, 1.6)
+        self.wide_share, self.wide_factor = draws.between(0.0, 0.02), draws.between(2.5, 4.5)
+        self._weights = np.exp(0.35 * draws.normal(3))
+
+    def mixed(self, parts: tuple[tuple[float, float], ...]) -> list[tuple[float, float]]:
+        """Return the parts in another mixture with the same total."""
+        sigma = np.array([s for s, _ in parts])
+        other = sigma * self._weights[: len(parts)]
+        other *= np.sqrt(np.sum(sigma**2) / np.sum(other**2))
+        return [(float(s), tau) for s, (_, tau) in zip(other, parts, strict=True)]
+
+
+def _unit(draws: Draws, count: int, step_s: float, tau_s: float, style: _Style) -> Array:
     """Return a unit-variance series: white with rare wide samples, or correlated over `tau_s`."""
     if tau_s == 0.0:
-        return draws.heavy_tailed(count, share=0.01, factor=3.0) / np.sqrt(1.08)
+        variance = 1.0 + style.wide_share * (style.wide_factor**2 - 1.0)
+        white = draws.heavy_tailed(count, share=style.wide_share, factor=style.wide_factor)
+        return np.asarray(white / np.sqrt(variance))
     return draws.correlated(count, step_s, tau_s)
 
 
@@ -89,16 +108,10 @@ def _baseline(conditions: Conditions, draws: Draws) -> Array:
     return np.asarray(sigma[:, None] * slow * np.array([1.0, 1.0, HEIGHT_RATIO]))
 
 
-def runs_of(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Return the [start, end) index pairs of the stretches where `flags` is true."""
-    edge = np.flatnonzero(np.diff(np.r_[0, flags.astype(np.int8), 0]))
-    return list(zip(edge[::2].tolist(), edge[1::2].tolist(), strict=True))
-
-
 def _float_offsets(conditions: Conditions, draws: Draws) -> Array:
     """Return the offset of each stretch of float: converging after a start, growing after a lost fix."""
     out = np.zeros((len(conditions.state), 3))
-    for start, end in runs_of(conditions.state == FLOAT):
+    for start, end in runs(conditions.state == FLOAT):
         since = np.arange(end - start) * conditions.step_s
         tau = draws.between(6.0, 25.0)
         lost = start > 0 and conditions.state[start - 1] == FIXED
@@ -113,7 +126,7 @@ def _float_offsets(conditions: Conditions, draws: Draws) -> Array:
 def _dead_reckoning(conditions: Conditions, draws: Draws) -> Array:
     """Return the growth of a fused position without satellites: bias-driven, more at speed."""
     out = np.zeros((len(conditions.state), 3))
-    for start, end in runs_of(conditions.state == ESTIMATED):
+    for start, end in runs(conditions.state == ESTIMATED):
         since = np.arange(end - start) * conditions.step_s
         east, north = draws.direction()
         speed = float(np.mean(conditions.speed_mps[start:end]))
@@ -126,7 +139,7 @@ def ageing_error(conditions: Conditions, draws: Draws, rate_mmps: float | None) 
     """Return the error that grows while corrections are stale, about 1 mm/s; `rate_mmps` overrides the draw."""
     out = np.zeros((len(conditions.state), 3))
     over = np.nan_to_num(conditions.age_s - conditions.usual_age_s - 0.5, nan=0.0)
-    for start, end in runs_of(over > 0.0):
+    for start, end in runs(over > 0.0):
         rate = rate_mmps if rate_mmps is not None else float(np.clip(np.exp(draws.gauss(0.5)), 0.3, 3.0))
         east, north = draws.direction() * rate * 1e-3
         vector = np.array([east, north, rate * 1e-3 * draws.between(-2.0, 2.0)])
@@ -169,4 +182,4 @@ def claimed_sigma(conditions: Conditions, claim_factor: float, draws: Draws) -> 
     sigma = np.hypot(sigma, np.where(conditions.state >= FLOAT, stale * claim_factor, 0.0))
     east = sigma * np.exp(0.05 * draws.gauss())
     north = sigma * np.exp(0.05 * draws.gauss())
-    return np.maximum(np.column_stack([east, north, HEIGHT_RATIO * sigma]), 0.003)
+    return np.asarray(np.maximum(np.column_stack([east, north, HEIGHT_RATIO * sigma]), 0.003))

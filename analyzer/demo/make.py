@@ -5,8 +5,15 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import pandas as pd
+
+from analyzer.demo.base_log import make_base_log
+from analyzer.demo.channel_files import write_inertial, write_measurement
+from analyzer.demo.corrections import write_corrections
 from analyzer.demo.drive import Drive, simulate
 from analyzer.demo.nmea import write_nmea
+from analyzer.demo.scenario import BASE_ENU_M
 from analyzer.demo.sheets import write_check_points, write_setup, write_windows
 from analyzer.demo.spec import DriveSpec, Fault, option_names
 from analyzer.demo.truth import write_faults, write_truth
@@ -52,8 +59,26 @@ def write_drive(drive: Drive, folder: str | Path) -> Path:
         write_faults(drive, logged, place / "faults.json")
         write_setup(drive, place / "setup.toml")
         write_windows(drive, place / "windows.csv")
+        if "corrections" in drive.spec.outputs:
+            write_corrections(drive, place)
+        if "inertial" in drive.spec.outputs:
+            write_inertial(drive, place)
+        write_measurement(drive, place)
+        if "base_log" in drive.spec.outputs:
+            _write_base_log(drive, place / "base_log.nmea")
         if "check_points" in drive.spec.outputs or drive.spec.marks:
             write_check_points(drive, place / "check_points.csv")
     except OSError as error:
-        raise OutputError(f"cannot write the drive into {place}: {error.strerror or error}; choose another folder.") from error
+        reason = error.strerror or error
+        raise OutputError(f"cannot write the drive into {place}: {reason}; choose another folder.") from error
     return place
+
+
+def _write_base_log(drive: Drive, path: Path) -> None:
+    """Write what the base receiver logged in the 15 minutes before its coordinates were taken, 40 minutes earlier."""
+    begin = drive.start - pd.Timedelta(minutes=40)
+    east, north, up = (drive.base_enu_m - np.array(BASE_ENU_M)).tolist()
+    make_base_log(
+        path, seed=drive.spec.seed, duration_s=900.0, start_utc=begin.strftime("%Y-%m-%dT%H:%M:%S"),
+        settled=drive.plan.one("base_not_settled") is None, antenna_moved_m=(east, north, up),
+    )

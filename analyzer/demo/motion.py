@@ -6,7 +6,7 @@ axle, which follows the path without side slip.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,7 @@ from analyzer.demo.draws import Draws
 from analyzer.demo.route import SPACING_M, Path, journey, lap, mark_points, mark_positions
 from analyzer.demo.scenario import Lever
 from analyzer.demo.spec import DriveSpec
+from analyzer.intervals import runs
 
 Array = NDArray[np.float64]
 
@@ -98,9 +99,9 @@ def _stops(path: Path, spec: DriveSpec, lever: Lever, draws: Draws) -> tuple[Pat
     length = lap().length_m
     for point, position in list(zip(mark_points(), mark_positions(), strict=True))[: spec.marks]:
         distance = np.abs((path.lap_m - position + length / 2) % length - length / 2)
-        for low, high in _passes(distance < 3.0):
-            here = np.column_stack([path.east_m, path.north_m])[low:high]
-            ahead = np.column_stack([np.cos(path.heading_rad), np.sin(path.heading_rad)])[low:high]
+        for low, high in runs(distance < 3.0).tolist():
+            here, heading = path.place(along[low:high])[:, :2], path.heading_rad(along[low:high])
+            ahead = np.column_stack([np.cos(heading), np.sin(heading)])
             short = np.sum((point[:2] - here) * ahead, axis=1) - lever.forward_m
             index = low + int(np.argmin(np.abs(short)))
             if index > 60:
@@ -108,13 +109,7 @@ def _stops(path: Path, spec: DriveSpec, lever: Lever, draws: Draws) -> tuple[Pat
                 stops.append((index, spec.mark_rest_s * draws.between(0.9, 1.1)))
     if spec.long_rest_s > 0.0:
         stops.append((round(0.43 * length / SPACING_M), spec.long_rest_s))
-    return path.resampled(along), sorted(stops)
-
-
-def _passes(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """Return the [start, end) index pairs of the stretches where `flags` is true."""
-    edge = np.flatnonzero(np.diff(np.r_[0, flags.astype(np.int8), 0]))
-    return list(zip(edge[::2].tolist(), edge[1::2].tolist(), strict=True))
+    return replace(path, along_m=along), sorted(stops)
 
 
 def _timetable(path: Path, stops: list[tuple[int, float]], spec: DriveSpec) -> tuple[Array, Array]:
@@ -123,7 +118,7 @@ def _timetable(path: Path, stops: list[tuple[int, float]], spec: DriveSpec) -> t
     The speed limit, the lateral limit and the stops are an upper bound; constant acceleration and braking cut it from
     both sides, which is a running minimum of v^2 - 2 a s.
     """
-    bend = np.sqrt(_LATERAL / np.maximum(np.abs(gaussian_filter1d(path.curvature_1pm, 6.0)), 1e-6))
+    bend = np.sqrt(_LATERAL / np.maximum(np.abs(gaussian_filter1d(path.curvature_1pm(path.along_m), 6.0)), 1e-6))
     square = (spec.speed_factor * np.minimum(path.limit_mps, bend)) ** 2
     index = np.array([s[0] for s in stops])
     square[index] = 0.0
@@ -160,12 +155,9 @@ def _on_grid(path: Path, time: Array, speed: Array, duration_s: float) -> Motion
 
 def _kinematics(path: Path, grid: Array, travelled: Array, speed: Array) -> Motion:
     """Return every quantity at `travelled` metres along the path."""
-    def value(series: Array) -> Array:
-        return np.interp(travelled, path.along_m, series)
-
     nearest = np.clip(np.searchsorted(path.along_m, travelled), 0, len(path.along_m) - 1)
     return Motion(
-        grid, np.column_stack([value(path.east_m), value(path.north_m), value(path.up_m)]), value(path.heading_rad),
-        value(path.pitch_rad), speed, value(path.curvature_1pm) * speed, np.gradient(speed, 1.0 / GRID_HZ),
-        path.lap_m[nearest], travelled - travelled[0],
+        grid, path.place(travelled), path.heading_rad(travelled), path.pitch_rad(travelled), speed,
+        path.curvature_1pm(travelled) * speed, np.gradient(speed, 1.0 / GRID_HZ), path.lap_m[nearest],
+        travelled - travelled[0],
     )

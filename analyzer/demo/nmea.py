@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from analyzer.demo.draws import Draws
 from analyzer.demo.drive import Drive
 from analyzer.demo.scenario import GEOID_SEPARATION_M, to_geodetic
-from analyzer.demo.sky import _SYSTEMS as SYSTEMS
+from analyzer.demo.sky import SYSTEMS
 from analyzer.demo.states import AUTONOMOUS, DIFFERENTIAL, NO_FIX
 
 Array = NDArray[np.float64]
@@ -74,7 +74,8 @@ def _columns(drive: Drive, index: NDArray[np.int64]) -> _Columns:
     lat = minutes_text(latitude, width=2, positive="N", negative="S")
     lon = minutes_text(longitude, width=3, positive="E", negative="W")
     clock, date = clock_text(drive, index)
-    return _Columns(clock, date, [f"{a},{b}" for a, b in zip(lat, lon, strict=True)], drive.state[index].tolist(), index)
+    place = [f"{a},{b}" for a, b in zip(lat, lon, strict=True)]
+    return _Columns(clock, date, place, drive.state[index].tolist(), index)
 
 
 def _gga(drive: Drive, columns: _Columns) -> list[str]:
@@ -89,7 +90,7 @@ def _gga(drive: Drive, columns: _Columns) -> list[str]:
     out = []
     for k, state in enumerate(columns.state):
         if state == NO_FIX:
-            out.append(f"GNGGA,{columns.clock[k]},,,,,0,{used[k]:02d},{hdop[k]:.2f},,M,,M,,")
+            out.append(f"GNGGA,{columns.clock[k]},,,,,0,00,99.99,,M,,M,,")
             continue
         tail = f"{age[k]:.1f},{station[k]:04d}" if state >= DIFFERENTIAL else ","
         out.append(
@@ -138,8 +139,13 @@ def _gst(drive: Drive, columns: _Columns) -> list[str]:
 
 
 def _hdt(drive: Drive, columns: _Columns) -> list[str]:
-    """Return HDT bodies of a fused solution."""
+    """Return HDT bodies of a fused solution; THS where its alignment is at stake, with E while it is not aligned."""
+    event = drive.plan.one("not_aligned")
     heading = np.mod(np.round(90.0 - np.rad2deg(drive.heading_rad[columns.rows]), 3), 360.0).tolist()
+    if event is not None:
+        early = (drive.time_s[columns.rows] < event.end_s).tolist()
+        return [f"GNTHS,{h:.3f},{'E' if e else 'A'}" if s != NO_FIX else "GNTHS,,V"
+                for h, e, s in zip(heading, early, columns.state, strict=True)]
     return [
         f"GNHDT,{h:.3f},T" if s != NO_FIX else "GNHDT,,T" for h, s in zip(heading, columns.state, strict=True)
     ]
@@ -162,7 +168,9 @@ def _sky_bodies(drive: Drive, row: int) -> list[str]:
     state = int(drive.state[row])
     fix = 1 if state == NO_FIX else 3
     hdop, vdop = float(sky.hdop[tick]), float(sky.vdop[tick])
-    dops = "99.99,99.99,99.99" if np.isnan(hdop) else f"{min(np.hypot(hdop, vdop), 99.99):.2f},{hdop:.2f},{vdop:.2f}"
+    dops = f"{min(np.hypot(hdop, vdop), 99.99):.2f},{hdop:.2f},{vdop:.2f}"
+    if np.isnan(hdop) or state == NO_FIX:
+        dops = "99.99,99.99,99.99"
     out: list[str] = []
     for code in range(len(SYSTEMS)):
         used = stars.number[(stars.system == code) & sky.used[tick]].tolist() if state != NO_FIX else []

@@ -103,7 +103,7 @@ def _span(
     """Return start and end [s] of an event."""
     whole = spec.duration_s
     if kind.timing in ("whole", "place"):
-        return 0.0, whole
+        return 0.0, whole if fault.duration_s is None else min(fault.duration_s, whole)
     low, high = kind.duration_s
     drawn = float(np.exp(draws.between(np.log(low), np.log(high)))) if 0 < low < high else low
     if kind.timing == "start":

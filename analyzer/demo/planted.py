@@ -9,7 +9,7 @@ from analyzer.demo.draws import Draws
 from analyzer.demo.link import captured, outage_end
 from analyzer.demo.plan import Event, Plan
 from analyzer.demo.scenario import OTHER_STATION_ID, Lever
-from analyzer.demo.states import DIFFERENTIAL, FIXED, FLOAT
+from analyzer.demo.states import DIFFERENTIAL, FIXED
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -117,14 +117,15 @@ def _misaligned(event: Event, times_s: Array, heading_rad: Array, lever: Lever) 
     return np.column_stack([right_e - wrong_e, right_n - wrong_n, np.zeros(len(times_s))])
 
 
-def acting(plan: Plan, times_s: Array, codes: Array, open_code: int) -> list[str]:
+def acting(plan: Plan, times_s: Array, codes: Codes, open_code: int) -> list[str]:
     """Return, per epoch, the kinds of fault at work, joined by ``;`` (empty where none)."""
     labels = np.zeros(len(times_s), dtype=object)
+    half = 0.51 * float(np.median(np.diff(times_s))) if len(times_s) > 1 else 0.5
     labels[:] = ""
     for event in plan.events:
         if event.kind in ("underpass", "trees", "halls", "radio_shadow"):
             continue
-        width = 0.06 if event.kind == "spikes" else 0.0
+        width = half if event.kind == "spikes" else 0.0
         inside = (times_s >= event.start_s - width) & (times_s < event.end_s + width)
         labels[inside] = [f"{x};{event.kind}" if x else event.kind for x in labels[inside]]
     names = {1: "underpass", 2: "trees", 3: "halls", 4: "gantry"}
@@ -132,8 +133,3 @@ def acting(plan: Plan, times_s: Array, codes: Array, open_code: int) -> list[str
         inside = (codes == code) & (codes != open_code)
         labels[inside] = [f"{x};{name}" if x else name for x in labels[inside]]
     return [str(x) for x in labels]
-
-
-def reduces_to_float(state: Codes) -> NDArray[np.bool_]:
-    """Return where the state is float or worse."""
-    return np.asarray(state <= FLOAT)

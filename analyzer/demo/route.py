@@ -75,11 +75,10 @@ def lap() -> Lap:
     east, north = (np.interp(at, along, line[:, k]) for k in (0, 1))
     turn = 2.0 * np.pi * at / length
     up = 2.2 * np.sin(turn + 0.4) + 1.1 * np.sin(3.0 * turn + 1.9)
-    corner = np.interp(chord, fine, along)
+    corner = np.asarray(np.interp(chord, fine, along), dtype=np.float64)
     limit = np.empty(count)
-    for _, first, last, speed in _STRETCHES:
-        start = corner[first]
-        limit[at >= start] = speed
+    for _, first, _, speed in _STRETCHES:
+        limit[at >= corner[first]] = speed
     return Lap(east, north, up, limit, corner, length)
 
 
@@ -115,28 +114,40 @@ def mark_points() -> Array:
 
 @dataclass(frozen=True)
 class Path:
-    """A journey over the ground at even spacing; `lap_m` is the position on the lap, `direction` +1 or -1."""
+    """A journey over the ground: points about every half metre, and the smooth curve through them.
 
-    east_m: Array
-    north_m: Array
-    up_m: Array
+    Attributes
+    ----------
+    along_m : distance of each point from the start [m]; the parameter of `curve`.
+    lap_m, direction : position on the lap [m] and +1 or -1, per point.
+    limit_mps : speed limit per point [m/s].
+    curve : cubic spline of (east, north, up) [m] over the distance.
+    """
+
     along_m: Array
     lap_m: Array
     direction: Array
     limit_mps: Array
-    heading_rad: Array
-    curvature_1pm: Array
-    pitch_rad: Array
+    curve: CubicSpline
 
-    def resampled(self, along_m: Array) -> Path:
-        """Return the same path with its points at other distances [m]; lap position and direction stay by index."""
-        def value(series: Array) -> Array:
-            return np.interp(along_m, self.along_m, series)
+    def place(self, along_m: Array) -> Array:
+        """Return (east, north, up) [m] at distances [m], shape (n, 3)."""
+        return np.asarray(self.curve(along_m), dtype=np.float64)
 
-        return Path(
-            value(self.east_m), value(self.north_m), value(self.up_m), along_m, self.lap_m, self.direction,
-            self.limit_mps, value(self.heading_rad), value(self.curvature_1pm), value(self.pitch_rad),
-        )
+    def heading_rad(self, along_m: Array) -> Array:
+        """Return the direction of travel [rad], anticlockwise from east, continuous along the path."""
+        slope = self.curve(along_m, 1)
+        return np.asarray(np.unwrap(np.arctan2(slope[:, 1], slope[:, 0])))
+
+    def curvature_1pm(self, along_m: Array) -> Array:
+        """Return the curvature [1/m], positive to the left."""
+        slope, bend = self.curve(along_m, 1), self.curve(along_m, 2)
+        square = slope[:, 0] ** 2 + slope[:, 1] ** 2
+        return np.asarray((slope[:, 0] * bend[:, 1] - slope[:, 1] * bend[:, 0]) / square**1.5)
+
+    def pitch_rad(self, along_m: Array) -> Array:
+        """Return the slope of the road as an angle [rad], positive uphill."""
+        return np.asarray(np.arctan(self.curve(along_m, 1)[:, 2]))
 
 
 def journey(laps: int, *, reverse: bool, both_ways: bool, draws: Draws) -> Path:
@@ -196,13 +207,10 @@ def _wander(points: Array, draws: Draws) -> None:
 
 
 def _geometry(points: Array) -> Path:
-    """Smooth the points and add heading, curvature and pitch."""
-    east, north, up = (gaussian_filter1d(points[:, k], 2.0 / SPACING_M, mode="nearest") for k in range(3))
-    step = np.hypot(np.diff(east), np.diff(north))
-    along = np.r_[0.0, np.cumsum(step)]
-    heading = np.unwrap(np.arctan2(np.gradient(north, along), np.gradient(east, along)))
+    """Smooth the points and lay the curve through them."""
+    smooth = np.column_stack([gaussian_filter1d(points[:, k], 2.0 / SPACING_M, mode="nearest") for k in range(3)])
+    along = np.r_[0.0, np.cumsum(np.hypot(*np.diff(smooth[:, :2], axis=0).T))]
     return Path(
-        east_m=east, north_m=north, up_m=up, along_m=along, lap_m=points[:, 3], direction=points[:, 4],
-        limit_mps=points[:, 5], heading_rad=heading, curvature_1pm=np.gradient(heading, along),
-        pitch_rad=np.arctan(np.gradient(up, along)),
+        along_m=along, lap_m=points[:, 3], direction=points[:, 4], limit_mps=points[:, 5],
+        curve=CubicSpline(along, smooth),
     )

@@ -11,26 +11,20 @@ from analyzer.demo.draws import Draws
 from analyzer.demo.drive import Drive, frame_offset, lever_offset, output_point
 from analyzer.demo.route import MARK_NAMES, mark_points, stretch, stretch_names
 from analyzer.demo.scenario import BASE_NAME, BASE_STATION_ID, CAR_NAME, to_geodetic
-from analyzer.demo.errors import runs_of
 from analyzer.demo.truth import utc_text
+from analyzer.intervals import runs
 
 Array = NDArray[np.float64]
 
 #: Height of the reference point above the ground [m]; a mark lies in the ground.
 AXLE_HEIGHT_M = 0.31
 BASE_ANTENNA_HEIGHT_M = 1.8
-FRAME = "local frame of the ground, epoch 2026.3"
+FRAME = "GROUND-2026"
 
 
 def entered_base(drive: Drive) -> Array:
-    """Return the base coordinates as entered, local frame [m]."""
-    return drive.base_enu_m + frame_offset(drive.spec, drive.plan) + _moved(drive)
-
-
-def _moved(drive: Drive) -> Array:
-    """Return how far faults of this drive moved the antenna away from where its coordinates were taken [m]."""
-    event = drive.plan.one("base_moved")
-    return np.zeros(3)
+    """Return the base coordinates as entered, local frame [m]: the shift of every position added to the truth."""
+    return np.asarray(drive.base_enu_m + frame_offset(drive.spec, drive.plan))
 
 
 def write_setup(drive: Drive, path: Path) -> None:
@@ -69,7 +63,7 @@ def window_spans(drive: Drive) -> list[tuple[str, float, float, str]]:
     spans: list[tuple[float, float, str]] = []
     for name in stretch_names():
         start, end = stretch(name)
-        for low, high in runs_of((here.lap_m >= start) & (here.lap_m < end) & (here.speed_mps > 3.0)):
+        for low, high in runs((here.lap_m >= start) & (here.lap_m < end) & (here.speed_mps > 3.0)):
             first, last = float(drive.time_s[low]), float(drive.time_s[high - 1])
             if last - first >= 5.0:
                 spans.append((round(first, 1), round(last, 1), name))
@@ -95,7 +89,7 @@ def mark_stands(drive: Drive) -> list[tuple[int, float, float, float]]:
     here = drive.motion.at(drive.time_s)
     antenna = here.antenna(drive.lever)
     out = []
-    for low, high in runs_of(here.speed_mps == 0.0):
+    for low, high in runs(here.speed_mps == 0.0):
         first, last = float(drive.time_s[low]), float(drive.time_s[high - 1])
         distance = np.hypot(*(mark_points()[:, :2] - antenna[low, :2]).T)
         if last - first >= 5.0 and distance.min() < 0.05:

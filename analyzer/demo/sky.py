@@ -24,7 +24,7 @@ Flags = NDArray[np.bool_]
 TICK_S = 0.2
 _EARTH_RATE_RADPS, _GM_M3PS2 = 7.292115e-5, 3.986004418e14
 #: system, talker, satellites, planes, radius [m], inclination [deg], first satellite number
-_SYSTEMS = (
+SYSTEMS = (
     ("GPS", "GP", 30, 6, 26_560e3, 55.0, 1),
     ("GLONASS", "GL", 24, 3, 25_508e3, 64.8, 65),
     ("Galileo", "GA", 24, 3, 29_600e3, 56.0, 1),
@@ -73,7 +73,7 @@ def constellation(start_unix_s: float, duration_s: float) -> Constellation:
     """Return the satellites over the ground from `start_unix_s` [s since 1970] on."""
     middle = start_unix_s + _BLOCK_S * (np.arange(max(1, int(np.ceil(duration_s / _BLOCK_S)))) + 0.5)
     system, number, elevation, azimuth = [], [], [], []
-    for code, (_, _, count, planes, radius, inclination, first) in enumerate(_SYSTEMS):
+    for code, (_, _, count, planes, radius, inclination, first) in enumerate(SYSTEMS):
         index = np.arange(count)
         plane, slot = index % planes, index // planes
         rate = np.sqrt(_GM_M3PS2 / radius**3)
@@ -106,7 +106,7 @@ def _look(angle: Array, node: Array, inclination: float, radius: float) -> tuple
 
 def drive_sky(spec: DriveSpec, plan: Plan, motion: Motion, start_unix_s: float) -> Sky:
     """Return what the antenna sees along the drive."""
-    time = np.arange(int(spec.duration_s / TICK_S) + 1) * TICK_S
+    time = np.asarray(np.arange(int(spec.duration_s / TICK_S) + 1) * TICK_S, dtype=np.float64)
     here = motion.at(time)
     stars = constellation(start_unix_s, spec.duration_s)
     draws = Draws(spec.seed, "sky")

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, fields
 
 from analyzer.demo.kinds import kind_of
 from analyzer.errors import UsageError
 
 RATES_HZ = (1.0, 2.0, 5.0, 10.0, 20.0, 25.0, 50.0, 100.0)
-OUTPUTS = ("corrections", "inertial", "measurement_csv", "measurement_parquet", "measurement_mf4", "check_points")
+OUTPUTS = ("corrections", "inertial", "measurement_csv", "measurement_parquet", "measurement_mf4", "check_points",
+           "base_log")
 
 
 @dataclass(frozen=True)
@@ -98,7 +99,6 @@ class DriveSpec:
     measurement_rate_hz: float = 100.0
     sensor_delay_s: float = 0.0
     windows: int = 12
-    extra: dict[str, float] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         known = ", ".join(f"{r:g}" for r in RATES_HZ)

@@ -103,7 +103,7 @@ def _spoiled(plan: Plan, times_s: Array) -> list[tuple[int, NDArray[np.bool_]]]:
     out = []
     never = plan.one("never_fixed")
     if never is not None:
-        out.append((FLOAT if never.detail["a"] < 0.5 else DIFFERENTIAL, np.ones(len(times_s), dtype=bool)))
+        out.append((FLOAT if never.detail["a"] < 0.5 else DIFFERENTIAL, never.holds(times_s)))
     for event in plan.of("second_base"):
         settle = 3.0 + 7.0 * event.detail["b"]
         spans = [(event.start_s, event.start_s + settle), (event.end_s, event.end_s + settle)]

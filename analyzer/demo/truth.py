@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analyzer.demo.drive import Drive, frame_offset, lever_offset
-from analyzer.demo.dropouts import LOST_SET_INTERVALS, SURE_S, Dropout, true_dropouts
+from analyzer.demo.dropouts import SURE_S, Dropout, true_dropouts
 from analyzer.demo.planted import acting
 from analyzer.demo.scenario import to_geodetic
 from analyzer.demo.sky import OPEN
@@ -104,8 +104,7 @@ def _planted(drive: Drive, number: int) -> dict[str, object]:
 def _dropout(drive: Drive, dropout: Dropout) -> dict[str, object]:
     """Return the entry of a dropout; short ones carry no kind, since readers may or may not count them."""
     length = dropout.end_s - dropout.start_s
-    lost_set = dropout.kind == "correction_outage" and length < LOST_SET_INTERVALS * drive.link.interval_s
-    if length < SURE_S or lost_set:
+    if length < SURE_S:
         return _entry(drive, "short", dropout.start_s, dropout.end_s, size=round(length, 2), unit="s")
     return _entry(
         drive, dropout.fault, dropout.start_s, dropout.end_s, size=round(length, 2), unit="s",

@@ -30,21 +30,24 @@ def integrate(t: Floats, velocity: Floats) -> Floats:
 def residual(track: Track) -> tuple[Floats, Floats]:
     """Return the residual, (n, 2) [m], and the extra variance [m²] of each step to the next epoch, (n-1,).
 
-    Steps without velocity at both ends count as `bridge.blind`; a gap adds ``(gap_growth * gap^2.5)²``, the error of
-    interpolating the velocity of a car across it.
+    Between two epochs with velocity the way is integrated; a pause of `gap` seconds between them, of epochs or of
+    velocity, adds ``(gap_growth gap^2.5)²``, the error of interpolating the velocity of a car across it. Where velocity is
+    missing for longer than `bridge.longest_hole` nothing is known of the way.
     """
     limits = thresholds("analyzer.evidence")
     dt = np.diff(track.t)
-    known = np.isfinite(track.velocity).all(axis=1)
-    velocity = np.where(known[:, None], track.velocity, 0.0)
-    moved = integrate(track.t, velocity)
-    usual = dt <= limits["bridge.longest_usual"] * track.nominal_s
-    extra = np.where(usual, 0.0, (limits["bridge.gap_growth"] * dt**2.5) ** 2)
-    # a car in motion may do anything between two stands, and anything while no velocity is logged
-    blind = ~(known[1:] & known[:-1])
-    moved[blind] = 0.0
+    known = np.flatnonzero(np.isfinite(track.velocity).all(axis=1))
+    if len(known) < 2:
+        return track.places[:, :2].copy(), limits["bridge.blind"] ** 2 * dt**2
+    velocity = np.column_stack([np.interp(track.t, track.t[known], track.velocity[known, axis]) for axis in (0, 1)])
+    after = np.clip(np.searchsorted(known, np.arange(1, len(track))), 1, len(known) - 1)
+    hole = track.t[known[after]] - track.t[known[after - 1]]
+    outside = (np.arange(1, len(track)) > known[-1]) | (np.arange(len(track) - 1) < known[0])
+    pause = hole > limits["bridge.longest_usual"] * track.nominal_s
+    extra = np.where(pause, (limits["bridge.gap_growth"] * hole**2.5) ** 2 * dt / hole, 0.0)
+    blind = outside | ((hole > limits["bridge.longest_hole"]) & (dt < hole * 0.999))
     extra = np.where(blind, limits["bridge.blind"] ** 2 * np.maximum(dt, track.nominal_s) ** 2, extra)
-    path = np.vstack([np.zeros((1, 2)), np.cumsum(moved, axis=0)])
+    path = np.vstack([np.zeros((1, 2)), np.cumsum(integrate(track.t, velocity), axis=0)])
     return track.places[:, :2] - path, extra
 
 

@@ -1,57 +1,125 @@
 """Gather the evidence of a recording into an error bound per epoch.
 
-The rule that combines the parts (all 95 %)::
+The rule that combines the parts (each a 95 % figure, horizontal radius or height)::
 
-    base   = claim where GST is logged, but at least the class value of the fix state where the state is fixed
-    bound  = sqrt(base² + baseline²) + ageing
+    fixed      bound = sqrt(base² + baseline² + sky²) + ageing + max(scatter, segment, standstill, frozen)
+    not fixed  bound = measured deviation where it is known better than the claim (bridge), else claim or class value
+
+base is the claim (GST), not below a floor (`claimed_sigma.fixed_base`); every other part is zero where nothing speaks
+for it. Heights use the same parts times `class_vertical.ratio`, a wrong fix times `wrong.height_ratio`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import numpy as np
 import pandas as pd
 
-from analyzer import tables
-from analyzer.evidence.claim import AXIS_95, RADIUS_95, claimed_sigma, class_bounds, has_position
+
+from analyzer.evidence import parts as part_of
+from analyzer.evidence.ageing import age_excess
+from analyzer.evidence.claim import AXIS_95, RADIUS_95, claimed_sigma, class_bounds
+from analyzer.evidence.claimed_sigma import claim_ratio, fixed_base
+from analyzer.evidence.frozen import frozen_distance
+from analyzer.evidence.parts import Parts
 from analyzer.evidence.result import Evidence
+from analyzer.evidence.second_opinion import PriorOf, SecondOpinion, form
+from analyzer.evidence.track import Flags, Floats, Track, build_track
 from analyzer.metrics.result import Metrics
 from analyzer.recording import Recording
 from analyzer.settings import thresholds
 
 
-def gather(recording: Recording, metrics: Metrics) -> Evidence:
-    """Return the evidence on every epoch of `recording`."""
+def gather(recording: Recording, metrics: Metrics, *, without: Collection[str] = ()) -> Evidence:
+    """Return the evidence on every epoch of `recording`; kinds named in `without` (see `result.KINDS`) are left out."""
     fixes = recording.fixes
-    limits = thresholds("analyzer.evidence")
-    claimed, claimed_up = claimed_sigma(fixes)
-    class_h, class_v = class_bounds(fixes)
-    fixed = (fixes["fix_state"].astype(object) == "fixed").to_numpy()
-    claim_h, claim_v = RADIUS_95 * claimed, AXIS_95 * claimed_up
-    base_h = np.where(np.isfinite(claim_h), np.where(fixed, np.fmax(claim_h, class_h), claim_h), class_h)
-    base_v = np.where(np.isfinite(claim_v), np.where(fixed, np.fmax(claim_v, class_v), claim_v), class_v)
-    age = fixes["correction_age_s"].to_numpy(np.float64)
-    ageing = limits["ageing.rate"] * np.nan_to_num(np.clip(age - limits["ageing.free"], 0, None))
-    ppm = limits["baseline.ppm"] * 1e-6 * np.nan_to_num(metrics.epochs["base_distance_m"].to_numpy(np.float64))
-    parts = {
-        "bound_claim_m": claim_h, "bound_class_m": class_h, "bound_ageing_m": RADIUS_95 * ageing, "bound_baseline_m": RADIUS_95 * ppm,
-        "vertical_bound_claim_m": claim_v, "vertical_bound_class_m": class_v, "vertical_bound_ageing_m": AXIS_95 * ageing,
-        "vertical_bound_baseline_m": AXIS_95 * ppm,
-    }
-    horizontal = np.hypot(base_h, parts["bound_baseline_m"]) + parts["bound_ageing_m"]
-    vertical = np.hypot(base_v, parts["vertical_bound_baseline_m"]) + parts["vertical_bound_ageing_m"]
-    placed = has_position(fixes)
-    bounds = pd.DataFrame(parts, index=fixes.index)
-    bounds["horizontal_bound_m"] = np.where(placed, horizontal, np.nan)
-    bounds["vertical_bound_m"] = np.where(placed & np.isfinite(fixes["height_m"].to_numpy()), vertical, np.nan)
-    bounds["along_bound_m"] = bounds["across_bound_m"] = bounds["horizontal_bound_m"] * AXIS_95 / RADIUS_95
-    speed = np.isfinite(fixes["speed_mps"].to_numpy())
-    bounds["speed_bound_mps"] = np.where(speed, limits["speed.class"], np.nan)
-    bounds["heading_bound_deg"] = np.nan
-    bounds["shown_horizontal_m"] = np.where(placed, np.hypot(base_h, parts["bound_baseline_m"]), np.nan)
-    bounds["shown_vertical_m"] = np.where(placed, base_v, np.nan)
-    bounds["contradicted"] = False
-    bounds["undecided"] = False
+    rate = metrics["rate_hz"].value
+    track = build_track(fixes, metrics.epochs, 1 / float(rate) if rate else 1.0)
+    ageing = age_excess(track)
+    frozen = frozen_distance(track, fixes)
+    fresh = track.fixed & ~ageing.stale & (frozen == 0)
+    opinion = form(track, fresh=fresh, breaks=_breaks(fixes), prior_wrong=PriorOf(track, ageing))
+    found = part_of.parts(fixes, track, opinion, ageing=ageing, frozen_m=frozen, baseline_m=metrics.epochs["base_distance_m"].to_numpy(np.float64))
+    bounds = combine(fixes, track, opinion, found, without)
     return Evidence(
-        bounds, tables.SEGMENTS.empty(), tables.JUMPS.empty(), pd.Series(pd.array([None] * len(fixes), dtype="Int32"), index=fixes.index),
+        bounds, part_of.segment_table(fixes, track, opinion), part_of.jump_table(fixes, opinion), _segment_id(fixes, opinion),
         cannot_show=("a constant offset of the whole day: nothing in a rover log shows it without a check point",),
     )
+
+
+def combine(fixes: pd.DataFrame, track: Track, opinion: SecondOpinion, found: Parts, without: Collection[str]) -> pd.DataFrame:
+    """Return the bound columns by the rule above."""
+    limits = thresholds("analyzer.evidence")
+    ratio, wrong_ratio = limits["class_vertical.ratio"], limits["wrong.height_ratio"]
+    zero = np.zeros(len(track))
+    part = {k: (zero if k in without else getattr(found, k)) for k in
+            ("ageing", "baseline", "scatter", "segment", "standstill", "sky", "frozen", "bridge")}
+    claimed, claimed_up = claimed_sigma(fixes)
+    class_h, class_v = class_bounds(fixes)
+    base_h, base_v = fixed_base(claimed, claimed_up, class_h, class_v, opinion.noise)
+    worst = np.maximum.reduce([part["scatter"], part["segment"], part["standstill"], part["frozen"]])
+    worst_v = np.maximum.reduce([part["scatter"] * ratio, part["segment"] * wrong_ratio, part["standstill"] * ratio, part["frozen"]])
+    steady = np.sqrt(base_h**2 + part["baseline"] ** 2 + part["sky"] ** 2)
+    fixed_h = steady + part["ageing"] + worst
+    fixed_v = np.sqrt(base_v**2 + (part["baseline"] ** 2 + part["sky"] ** 2) * ratio**2) + part["ageing"] * ratio + worst_v
+    loose_h, loose_v = _not_fixed(fixes, track, opinion, claimed, claimed_up, part["bridge"])
+    horizontal = np.where(track.fixed, fixed_h, loose_h + part["frozen"])
+    vertical = np.where(track.fixed, fixed_v, loose_v + part["frozen"])
+    placed = np.isfinite(fixes["latitude_deg"].to_numpy(np.float64))
+    shown = np.where(track.fixed, steady + np.where(found.undecided, 0.0, worst) + np.where(found.age_measured, part["ageing"], 0.0), horizontal)
+    bounds = pd.DataFrame(_columns(part, ratio, wrong_ratio), index=fixes.index)
+    bounds["bound_claim_m"], bounds["vertical_bound_claim_m"] = RADIUS_95 * claimed, AXIS_95 * claimed_up
+    bounds["bound_class_m"], bounds["vertical_bound_class_m"] = class_h, class_v
+    bounds["horizontal_bound_m"] = np.where(placed, horizontal, np.nan)
+    bounds["vertical_bound_m"] = np.where(placed & np.isfinite(fixes["height_m"].to_numpy(np.float64)), vertical, np.nan)
+    bounds["along_bound_m"] = bounds["across_bound_m"] = bounds["horizontal_bound_m"] * AXIS_95 / RADIUS_95
+    bounds["speed_bound_mps"] = np.where(np.isfinite(fixes["speed_mps"].to_numpy(np.float64)), limits["speed.class"], np.nan)
+    bounds["heading_bound_deg"] = np.nan
+    bounds["shown_horizontal_m"] = np.where(placed, shown, np.nan)
+    bounds["shown_vertical_m"] = np.where(placed, np.where(track.fixed, base_v + np.where(found.undecided, 0.0, worst_v), vertical), np.nan)
+    bounds["contradicted"] = found.contradicted
+    bounds["undecided"] = found.undecided
+    return bounds
+
+
+def _not_fixed(
+    fixes: pd.DataFrame, track: Track, opinion: SecondOpinion, claimed: Floats, claimed_up: Floats, bridge: Floats
+) -> tuple[Floats, Floats]:
+    """Return the bounds of epochs that are not fixed."""
+    limits = thresholds("analyzer.evidence")
+    class_h, class_v = class_bounds(fixes)
+    state = fixes["fix_state"].astype(object).to_numpy()
+    horizontal, vertical = class_h.copy(), class_v.copy()
+    for name in ("float", "differential", "autonomous", "precise", "estimated"):
+        group: Flags = state == name
+        ratio = claim_ratio(claimed, opinion.deviation, opinion.sigma, group) if group.any() else 1.0
+        claim = group & np.isfinite(claimed)
+        horizontal[claim] = np.maximum(RADIUS_95 * ratio * claimed[claim], limits["claim.least_not_fixed"])
+        vertical[claim] = np.fmax(AXIS_95 * ratio * claimed_up, horizontal * limits["class_vertical.ratio"])[claim]
+    measured = np.isfinite(bridge) & (bridge > 0) & ~track.fixed
+    known = RADIUS_95 * opinion.sigma
+    tighter = measured & (known < 0.5 * horizontal)
+    beyond = measured & ~tighter & (np.nan_to_num(bridge) - 2 * np.nan_to_num(known, nan=np.inf) > horizontal)
+    new = np.where(tighter | beyond, bridge, horizontal)
+    vertical = np.where(tighter, np.maximum(vertical * np.sqrt(new / horizontal), new * limits["class_vertical.ratio"]), np.maximum(vertical, new))
+    return np.where(track.placed, new, class_h), np.where(track.placed, vertical, class_v)
+
+
+def _columns(part: dict[str, Floats], ratio: float, wrong_ratio: float) -> dict[str, Floats]:
+    own = {"segment": wrong_ratio, "frozen": 1.0}
+    flat = {f"bound_{k}_m": v for k, v in part.items()}
+    return flat | {f"vertical_bound_{k}_m": v * own.get(k, ratio) for k, v in part.items()}
+
+
+def _breaks(fixes: pd.DataFrame) -> Flags:
+    """Return whether the reference station changed at each epoch."""
+    station = fixes["station_id"].ffill().fillna(-1).to_numpy(np.int64)
+    return np.r_[False, (station[1:] != station[:-1]) & (station[:-1] >= 0)]
+
+
+def _segment_id(fixes: pd.DataFrame, opinion: SecondOpinion) -> pd.Series:
+    ids = opinion.stretches.id
+    return pd.Series(pd.arrays.IntegerArray(ids.astype(np.int32), ids < 0), index=fixes.index)
+
+

@@ -1,9 +1,12 @@
 """How far residuals wander in a given time on this very drive: the ruler for every step and bridge.
 
-For fixed stretches the differences of the residual over a lag have variance ``2 w² + q lag``: white position noise at
-both ends and the random walk of integrated velocity noise. Both are learnt by medians, so that a minority of wrong
-fixes or jumps does not stretch the ruler; correlated velocity errors show as faster growth, which `q` takes over by its
-largest value over the lags.
+For fixed stretches the difference of the residual over a lag has the variance::
+
+    D(lag) = 2 w² + q lag + 2 s² T² (lag/T - 1 + exp(-lag/T))
+
+white position noise at both ends, the random walk of integrated white velocity noise, and the integral of a slowly
+changing velocity error (standard deviation s, time constant T). D is learnt by medians, so that a minority of wrong
+fixes or jumps does not stretch the ruler.
 """
 
 from __future__ import annotations
@@ -11,46 +14,77 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import uniform_filter1d
+from scipy.optimize import nnls
 
 from analyzer.evidence.displacement import lagged, robust_sigma
 from analyzer.evidence.track import Flags, Floats
 from analyzer.settings import thresholds
 
-LAGS_S = (0.5, 1.0, 2.0, 5.0, 10.0, 20.0)
+LAGS_S = (0.3, 0.5, 1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 20.0, 30.0)
 
 
 @dataclass(frozen=True)
 class Noise:
-    """Per horizontal axis: `white_m` of a position, `walk_m2ps` growth of variance with time, and the lags that were seen.
+    """Per horizontal axis: `white_m` of a position, `walk_m2ps` of its integral, `rate_mps` of the slow velocity error.
 
-    `learnt` is false where too few fixed epochs follow each other and the published values stand in.
+    `learnt` is false where too few fixed epochs follow each other and the published values stand in; `lags_s` and
+    `sigma_m` are what was seen.
     """
 
     white_m: float
     walk_m2ps: float
+    rate_mps: float
+    time_s: float
     learnt: bool
     lags_s: tuple[float, ...] = ()
     sigma_m: tuple[float, ...] = ()
 
-    def bridge_sigma(self, seconds: Floats) -> Floats:
+    def wander(self, seconds: float) -> float:
         """Return sigma [m] per axis of the residual's wander over `seconds`, without white noise."""
-        return np.sqrt(self.walk_m2ps * np.clip(seconds, 0, None))
+        ratio = seconds / self.time_s
+        slow = 2 * self.rate_mps**2 * self.time_s**2 * (ratio - 1 + np.exp(-ratio))
+        return float(np.sqrt(self.walk_m2ps * seconds + slow))
 
 
 def learn(residual: Floats, usable: Flags, nominal_s: float) -> Noise:
-    """Learn the noise from `residual` (n, 2) where `usable` (fixed, moving, velocity known)."""
+    """Learn the noise from `residual` (n, 2) where `usable` (fixed, velocity known)."""
     limits = thresholds("analyzer.evidence")
+    time_s, least = limits["noise.time"], limits["noise.least_pairs"]
     step = robust_sigma(lagged(residual, 1, usable).ravel())
     lags, sigmas = [], []
-    for lag_s in LAGS_S:
-        lag = max(1, round(lag_s / nominal_s))
+    for lag in sorted({max(1, round(lag_s / nominal_s)) for lag_s in LAGS_S}):
         change = lagged(residual, lag, usable)
-        if len(change) >= limits["noise.least_pairs"] and abs(lag * nominal_s - lag_s) <= nominal_s:
+        if len(change) >= least and lag * nominal_s <= LAGS_S[-1] * 1.1:
             lags.append(lag * nominal_s)
             sigmas.append(robust_sigma(change.ravel()))
-    if not lags or not np.isfinite(step):
-        return Noise(limits["noise.white"], limits["noise.walk"], learnt=False)
-    white = max(step / np.sqrt(2), 1e-4)
-    growth = [(s**2 - min(step**2, s**2)) / max(lag - nominal_s, nominal_s) for lag, s in zip(lags, sigmas, strict=True)]
-    walk = max([*growth, limits["noise.least_walk"]])
-    return Noise(white, walk, learnt=True, lags_s=tuple(lags), sigma_m=tuple(sigmas))
+    if len(lags) < 2 or not np.isfinite(step):
+        return Noise(limits["noise.white"], limits["noise.walk"], limits["noise.rate"], time_s, learnt=False)
+    lag_s, seen = np.asarray(lags), np.maximum(np.asarray(sigmas), 1e-4) ** 2
+    design = np.column_stack([np.full(len(lag_s), 2.0), lag_s, 2 * time_s**2 * (lag_s / time_s - 1 + np.exp(-lag_s / time_s))])
+    parts, _ = nnls(design / seen[:, None], np.ones(len(lag_s)))
+    white = min(np.sqrt(parts[0]), step / np.sqrt(2)) if parts[0] > 0 else step / 2
+    return Noise(
+        max(float(white), 1e-4), max(float(parts[1]), limits["noise.least_walk"]), float(np.sqrt(parts[2])), time_s, learnt=True,
+        lags_s=tuple(lags), sigma_m=tuple(sigmas),
+    )
+
+
+def roughness(values: Floats, nominal_s: float, *, slowest_s: float = 0.26) -> Floats:
+    """Return per epoch how much noisier `values` (n, 2) are than usual on this drive, a factor of at least 1.
+
+    Local mean over two seconds of capped absolute second differences, over its median. At intervals beyond `slowest_s`
+    second differences of a velocity show driving, not noise, and the factor is 1.
+    """
+    count = len(values)
+    width = 2 * max(2, round(1.0 / nominal_s)) + 1
+    if nominal_s > slowest_s or count < 3 * width:
+        return np.ones(count)
+    second = np.abs(np.diff(np.nan_to_num(values), 2, axis=0)).max(axis=1)
+    second = np.r_[second[:1], second, second[-1:]]
+    usual = float(np.median(second[second > 0])) if (second > 0).any() else 0.0
+    if usual == 0:
+        return np.ones(count)
+    # the mean of capped values follows a change within seconds and is not moved by a single jump
+    local = uniform_filter1d(np.minimum(second, 8 * usual), width, mode="nearest")
+    return np.clip(local / max(float(np.median(local)), 1e-12), 1.0, 8.0)

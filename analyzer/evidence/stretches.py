@@ -1,8 +1,8 @@
 """Cut the fixed epochs into stretches with one offset each, and measure the steps between neighbours.
 
 A new stretch begins where fixed is reached again, behind a gap, at a change of station, and where the residual jumps
-within fixed. A step is the difference of medians over `stretch.end_window` at both ends; its variance is white noise over
-the epochs used plus the wander of the bridge between them.
+within fixed. A step is measured by predicting the walk of the residual from the stretch before, and back from the
+stretch behind, to the same moment; the slow velocity error seen on either side is carried across.
 """
 
 from __future__ import annotations
@@ -13,11 +13,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyzer import intervals
+from analyzer.evidence.knots import Knots, value_variance, walk_model
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.track import Flags, Floats, Track
+from analyzer.evidence.two_state import Model, reversed_model, run_filter
 from analyzer.settings import thresholds
 
 Ints = NDArray[np.int64]
+#: Steps with more variance than this have no velocity behind them [m²].
+BLIND_VAR = 1.0
 
 
 @dataclass(frozen=True)
@@ -27,14 +31,11 @@ class Stretches:
     Attributes
     ----------
     spans : (k, 2) [start, end) epochs.
-    steps, step_var : (k-1, 2) [m] and (k-1,) [m²] between neighbours.
     by_jump : (k,) whether the stretch began with a jump inside fixed.
     id : per epoch, -1 outside.
     """
 
     spans: Ints
-    steps: Floats
-    step_var: Floats
     by_jump: Flags
     id: Ints
 
@@ -42,30 +43,33 @@ class Stretches:
         return len(self.spans)
 
 
-def cut(track: Track, residual: Floats, extra_var: Floats, noise: Noise, breaks: Flags) -> Stretches:
-    """Return the stretches of `track`; `breaks[i]` true begins a new one at epoch i (station or base change)."""
+def cut(track: Track, residual: Floats, noise: Noise, *, breaks: Flags, fixed: Flags, coarse: Floats) -> Stretches:
+    """Return the stretches of `fixed` epochs; `breaks[i]` true begins a new one at epoch i (station or base change).
+
+    `coarse` (n,) says how much noisier the positions around each epoch are than usual.
+    """
     gap = np.r_[False, np.diff(track.t) > max(thresholds("analyzer.evidence")["stretch.gap"], 1.5 * track.nominal_s)]
-    spans = intervals.equal_runs(track.fixed, gap | breaks)
-    spans = spans[track.fixed[spans[:, 0]]] if len(spans) else spans
+    spans = intervals.equal_runs(fixed, gap | breaks)
+    spans = spans[fixed[spans[:, 0]]] if len(spans) else spans
     pieces: list[tuple[int, int]] = []
     by_jump: list[bool] = []
     for start, end in spans:
-        at = [int(start), *jumps_in(residual[start:end], track, noise, int(start)), int(end)]
+        at = [int(start), *jumps_in(residual[start:end], track, noise, int(start), coarse=coarse[start:end]), int(end)]
         pieces += list(zip(at[:-1], at[1:], strict=True))
         by_jump += [False] + [True] * (len(at) - 2)
     whole = np.asarray(pieces, dtype=np.int64).reshape(-1, 2)
     ids = np.full(len(track), -1, dtype=np.int64)
     for number, (start, end) in enumerate(whole):
         ids[start:end] = number
-    steps, variances = _steps(whole, track, residual, extra_var, noise)
-    return Stretches(whole, steps, variances, np.asarray(by_jump, dtype=bool), ids)
+    return Stretches(whole, np.asarray(by_jump, dtype=bool), ids)
 
 
-def jumps_in(residual: Floats, track: Track, noise: Noise, offset: int) -> list[int]:
+def jumps_in(residual: Floats, track: Track, noise: Noise, offset: int, *, coarse: Floats) -> list[int]:
     """Return epochs (from the start of the track) at which the residual jumps and stays, inside one fixed stretch.
 
     The medians of `stretch.jump_window` before and after must differ by more than `stretch.jump_sigmas` of their own
-    noise and by more than `stretch.least_jump`; single spikes do not move a median.
+    noise and by more than `stretch.least_jump`; single spikes do not move a median. Half of the change must come within three
+    epochs: a receiver that mends a fix does so at once, noise under trees wanders.
     """
     limits = thresholds("analyzer.evidence")
     stride = max(1, int(0.1 / track.nominal_s))
@@ -75,16 +79,17 @@ def jumps_in(residual: Floats, track: Track, noise: Noise, offset: int) -> list[
         return []
     medians = _running_median(thin, half)
     change = np.hypot(*(medians[half:] - medians[:-half]).T)
-    span_s = np.array([half * stride * track.nominal_s])
-    sigma = np.sqrt(2 * (1.57 * noise.white_m**2 / half) + noise.bridge_sigma(span_s)[0] ** 2)
-    beyond = change > max(limits["stretch.jump_sigmas"] * sigma, limits["stretch.least_jump"])
+    local = noise.white_m * coarse[half * stride::stride][:len(change)]
+    sigma = np.hypot(2.0 * local, noise.wander(half * stride * track.nominal_s))
+    beyond = change > np.maximum(limits["stretch.jump_sigmas"] * sigma, limits["stretch.least_jump"])
     found: list[int] = []
     for start, end in intervals.runs(beyond):
         centre = (int(start + np.argmax(change[start:end])) + half) * stride
         first = max(centre - half * stride, 1)
         step = np.hypot(*np.diff(residual[first - 1:centre + half * stride], axis=0).T)
         at = first + int(np.argmax(step))
-        if 1 < at < len(residual) - 1 and (not found or at - (found[-1] - offset) >= half * stride):
+        abrupt = np.hypot(*(residual[min(at + 1, len(residual) - 1)] - residual[at - 2])) >= 0.5 * change[start:end].max()
+        if 1 < at < len(residual) - 1 and abrupt and (not found or at - (found[-1] - offset) >= half * stride):
             found.append(offset + at)
     return found
 
@@ -96,20 +101,66 @@ def _running_median(values: Floats, width: int) -> Floats:
     return np.median(sliding_window_view(values, width, axis=0), axis=-1)
 
 
-def _steps(spans: Ints, track: Track, residual: Floats, extra_var: Floats, noise: Noise) -> tuple[Floats, Floats]:
-    """Return the steps between neighbouring stretches and their variances."""
-    count = max(len(spans) - 1, 0)
-    steps, variances = np.zeros((count, 2)), np.empty(count)
-    width = max(1, round(thresholds("analyzer.evidence")["stretch.end_window"] / track.nominal_s))
-    gathered = np.r_[0.0, np.cumsum(extra_var)]
-    walk = np.r_[0.0, np.cumsum(np.where(track.standing[1:] & track.standing[:-1], 0.0, np.diff(track.t)))]
-    for k in range(count):
-        before = np.arange(max(spans[k, 0], spans[k, 1] - width), spans[k, 1])
-        after = np.arange(spans[k + 1, 0], min(spans[k + 1, 1], spans[k + 1, 0] + width))
-        steps[k] = np.median(residual[after], axis=0) - np.median(residual[before], axis=0)
-        centre = before[len(before) // 2], after[len(after) // 2]
-        variances[k] = (
-            1.57 * noise.white_m**2 * (1 / len(before) + 1 / len(after)) + noise.walk_m2ps * (walk[centre[1]] - walk[centre[0]])
-            + gathered[spans[k + 1, 0]] - gathered[spans[k, 1] - 1]
-        )
-    return steps, variances
+def measure_steps(stretches: Stretches, knots: Knots, noise: Noise) -> tuple[Floats, Floats]:
+    """Return the horizontal steps (k-1, 2) [m] between neighbouring stretches and their variances per axis (k-1,) [m²]."""
+    return _across(stretches, knots, knots.value, value_variance(knots, noise), walk_model(knots, noise))
+
+
+def measure_height_steps(stretches: Stretches, knots: Knots, noise: Noise) -> tuple[Floats, Floats]:
+    """Return the height steps (k-1,) [m] and their variances [m²]; `noise` is that of heights on this road.
+
+    Here the slowly changing rate is the slope of the road, seen on either side and carried across.
+    """
+    walk = Knots(knots.t, knots.of_epoch, np.column_stack([knots.up, knots.up]), knots.up, knots.count, knots.coarse,
+                 noise.walk_m2ps * knots.moving + np.where(knots.walk_var > BLIND_VAR, knots.walk_var, 0.0), knots.moving)
+    steps, variances = _across(stretches, walk, walk.value, value_variance(walk, noise), walk_model(walk, noise))
+    return steps[:, 0], variances
+
+
+def _across(stretches: Stretches, knots: Knots, value: Floats, variance: Floats, model: Model) -> tuple[Floats, Floats]:
+    """Predict each boundary from the stretch before and back from the one behind; return difference and variance."""
+    if len(stretches) < 2:
+        return np.zeros((0, 2)), np.zeros(0)
+    begins = np.zeros(len(knots.t), dtype=bool)
+    ends = np.zeros(len(knots.t), dtype=bool)
+    begins[knots.of_epoch[stretches.spans[:, 0]]] = True
+    ends[knots.of_epoch[stretches.spans[:, 1] - 1]] = True
+    ahead = run_filter(value, variance, model, begins)
+    back = run_filter(value[::-1], variance[::-1], reversed_model(model), ends[::-1])
+    at = knots.of_epoch[stretches.spans[1:, 0]]
+    from_before, before_cov = ahead.before[at], ahead.before_cov[at]
+    from_behind, behind_cov = back.after[::-1][at], back.after_cov[::-1][at]
+    gain = (before_cov[:, 1] + behind_cov[:, 1]) / (before_cov[:, 2] + behind_cov[:, 2])
+    difference = from_behind - from_before
+    steps = difference[:, [0, 2]] - gain[:, None] * difference[:, [1, 3]]
+    variances = before_cov[:, 0] + behind_cov[:, 0] - gain * (before_cov[:, 1] + behind_cov[:, 1])
+    least = thresholds("analyzer.evidence")["knot.floor"] * np.maximum(knots.coarse[at], knots.coarse[np.maximum(at - 1, 0)])
+    return steps, np.maximum(variances, 2 * least**2)
+
+
+def merge_false_jumps(stretches: Stretches, steps: Floats, step_var: Floats, coarse: Floats) -> Stretches:
+    """Return the stretches with jumps undone that the walk, once filtered, does not confirm against the noise around them."""
+    limits = thresholds("analyzer.evidence")
+    size = np.hypot(*steps.T) if len(steps) else np.zeros(0)
+    around = coarse[stretches.spans[1:, 0]] if len(steps) else np.zeros(0)
+    sigma = np.sqrt(step_var + 2 * (limits["stretch.right_sigma"] * around) ** 2)
+    false = np.r_[False, stretches.by_jump[1:] & (size < np.maximum(limits["stretch.least_jump"], 3 * sigma))]
+    if not false.any():
+        return stretches
+    first = np.flatnonzero(~false)
+    last = np.r_[first[1:] - 1, len(stretches) - 1]
+    spans = np.column_stack([stretches.spans[first, 0], stretches.spans[last, 1]])
+    renumber = np.cumsum(~false) - 1
+    ids = np.where(stretches.id >= 0, renumber[np.maximum(stretches.id, 0)], -1)
+    return Stretches(spans, stretches.by_jump[first], ids)
+
+
+def inner(stretches: Stretches, t: Floats) -> Flags:
+    """Return the epochs inside stretches but for their last and first moments: the state lags the position by an epoch or two."""
+    margin = thresholds("analyzer.evidence")["stretch.margin"]
+    out = stretches.id >= 0
+    for start, end in stretches.spans:
+        if end - start > 5:
+            out[start:max(start + 1, int(np.searchsorted(t[start:end], t[start] + margin)) + start)] = False
+            out[min(end - 1, int(np.searchsorted(t[start:end], t[end - 1] - margin, side="right")) + start):end] = False
+    return out

@@ -62,10 +62,14 @@ def standing_by_speed(t: Floats, speed: Floats, nominal_s: float) -> Flags:
     """Return whether the vehicle stands by its Doppler speed alone, so that positions may be tested against it."""
     limits = thresholds("analyzer.evidence")
     slow = np.nan_to_num(speed, nan=np.inf) < limits["standstill.speed"]
+    margin = limits["standstill.margin"]
     standing = np.zeros(len(t), dtype=bool)
     for start, end in intervals.runs(slow):
-        if t[end - 1] - t[start] >= limits["standstill.shortest"]:
-            standing[start:end] = True
+        if t[end - 1] - t[start] >= limits["standstill.shortest"] + 2 * margin:
+            # the first and last moments are still, or already, motion below the limit
+            first = start + int(np.searchsorted(t[start:end], t[start] + margin)) if start else start
+            last = start + int(np.searchsorted(t[start:end], t[end - 1] - margin)) if end < len(t) else end
+            standing[first:last] = True
     return standing
 
 

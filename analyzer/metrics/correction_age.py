@@ -58,7 +58,7 @@ def age_field(
     reason = _no_use(values, constant, usual + resolution)
     if reason:
         return AgeField(False, reason, resolution, constant, usual, *(float("nan"),) * 3)
-    interval, top, spread = _sawtooth(age_s, known, codes, line, usual)
+    interval, top, spread = _sawtooth(age_s, codes, line, resolution_s=resolution, usual_s=usual)
     least = limit["age.least_margin_s"]
     fresh = top + max(limit["age.fresh_margin"] * interval, 0.6 * least, spread, resolution)
     stale = top + max(limit["age.stale_margin"] * interval, least, 2.0 * spread, resolution)
@@ -86,24 +86,24 @@ def grid(values: Array) -> float:
 
 
 def _sawtooth(
-    age_s: Array, known: NDArray[np.bool_], codes: NDArray[np.int64], line: Timeline, usual: float,
+    age_s: Array, codes: NDArray[np.int64], line: Timeline, *, resolution_s: float, usual_s: float,
 ) -> tuple[float, float, float]:
     """Return interval between corrections, usual top of the age and the spread of the tops [s].
 
-    Each drop of the age ends a cycle. An outage is one cycle like any other, so the median is robust against outages
-    however long they last. Ages that hardly drop (corrections in step with epochs) give their median instead.
+    A new correction is one whose time (epoch less age) lies later than the one before by more than rounding; the age
+    just before it is the top of a cycle. An outage is one cycle like any other, so the median is robust against
+    outages however long they last. With too few cycles the median age stands in.
     """
-    at = np.flatnonzero(known)
-    age, moment = age_s[at], line.seconds[at]
-    drop = np.flatnonzero(np.diff(age) < -0.2 * max(float(np.median(age)), 1e-3) - 1e-9)
-    last_used = moment - age
-    steps = np.diff(last_used[np.r_[drop, drop[-1] + 1]]) if len(drop) > 1 else np.empty(0)
-    steps = steps[steps > 0.05]
-    if len(drop) < thresholds("analyzer.metrics")["age.least_cycles"] or not len(steps):
+    at = np.flatnonzero(np.isfinite(age_s) & (age_s >= 0))
+    age = age_s[at]
+    made = line.seconds[at] - age
+    new = np.flatnonzero(np.diff(made) > 0.75 * resolution_s)
+    if len(new) < thresholds("analyzer.metrics")["age.least_cycles"]:
         fixed = codes[at] == tables.FIX_STATES.index("fixed")
-        return usual, float(np.median(age[fixed] if fixed.sum() >= 10 else age)), 0.0
-    top = float(np.median(age[drop]))
-    return float(np.median(steps)), top, max(float(np.percentile(age[drop], 90)) - top, 0.0)
+        return usual_s, float(np.median(age[fixed] if fixed.sum() >= 10 else age)), 0.0
+    top = float(np.median(age[new]))
+    interval = float(np.median(np.diff(made[np.r_[new, new[-1] + 1]])))
+    return interval, top, max(float(np.percentile(age[new], 90)) - top, 0.0)
 
 
 def weighted_percentile(values: Array, weight: Array, percent: float) -> float:
@@ -116,7 +116,7 @@ def weighted_percentile(values: Array, weight: Array, percent: float) -> float:
 
 def age_metrics(age_s: Array, codes: NDArray[np.int64], line: Timeline, field: AgeField) -> list[Metric]:
     """Return percentiles of the age, time above limits, and the same by fix state."""
-    names = ("age_p50_s", "age_p95_s", "age_max_s", *(f"share_time_age_above_{a}_s" for a in ABOVE_S))
+    names = ("age_p50_s", "age_p95_s", "age_max_s", *(f"share_age_above_{a}_s" for a in ABOVE_S))
     units = {n: "1" if n.startswith("share") else "s" for n in names}
     count = int(np.isfinite(age_s).sum())
     if not field.usable:
@@ -130,7 +130,7 @@ def age_metrics(age_s: Array, codes: NDArray[np.int64], line: Timeline, field: A
     age, time = age_s[known], weight[known]
     out = [Metric(f"age_p{p}_s", weighted_percentile(age, time, p), "s", len(age), METHOD) for p in (50, 95)]
     out.append(Metric("age_max_s", float(age.max()), "s", len(age), METHOD))
-    out += [Metric(f"share_time_age_above_{a}_s", float(time[age > a].sum() / time.sum()), "1", len(age), METHOD)
+    out += [Metric(f"share_age_above_{a}_s", float(time[age > a].sum() / time.sum()), "1", len(age), METHOD)
             for a in ABOVE_S]
     for code in np.unique(codes[known]):
         here = codes[known] == code
@@ -149,7 +149,7 @@ def _constant_metrics(field: AgeField, count: int, names: tuple[str, ...]) -> li
     evidence = {"constant_s": field.constant_s, "resolution_s": field.resolution_s}
     out = [Metric(n, most, "s", count, method, evidence=evidence) for n in names if n.startswith("age")]
     for above in ABOVE_S:
-        key = f"share_time_age_above_{above}_s"
+        key = f"share_age_above_{above}_s"
         if most <= above:
             out.append(Metric(key, 0.0, "1", count, method, evidence=evidence))
         else:

@@ -6,7 +6,7 @@ import re
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, cached_property
 from importlib import resources
 
 import numpy as np
@@ -21,6 +21,7 @@ from analyzer.settings import thresholds
 
 Array = NDArray[np.float64]
 Cause = tuple[str, str]
+_FIXED = tables.FIX_STATES.index("fixed")
 _ALIVE = tuple(tables.FIX_STATES.index(s) for s in ("fixed", "precise", "float"))
 _STOP_OR_START = re.compile(r"start|stop|end|begin|open|clos|log|record|boot|power|session|restart", re.IGNORECASE)
 
@@ -30,8 +31,8 @@ class Scene:
     """What the causes are read from, one entry per epoch unless said otherwise.
 
     `notes` holds, per source, (byte offset, text) of free-text lines; `damage`, per source, the byte offsets of damaged
-    sentences. `off_grid` says which epochs lie off the usual grid of times; `station_changes` is a table
-    ``index time_s from_id to_id``.
+    sentences; `set_aside`, per source, whether its ledger holds damaged pieces at all. `off_grid` says which epochs lie
+    off the usual grid of times; `station_changes` is a table ``index time_s from_id to_id``.
     """
 
     line: Timeline
@@ -46,6 +47,7 @@ class Scene:
     fresh_s: float
     notes: Sequence[Sequence[tuple[int, str]]] = field(default=())
     damage: Sequence[NDArray[np.int64]] = field(default=())
+    set_aside: Sequence[bool] = field(default=())
 
     def index(self, time_s: float, *, side: str = "left") -> int:
         """Return the first epoch at or after `time_s` (left), or the last at or before it (right)."""
@@ -57,6 +59,13 @@ class Scene:
         """Return the median of `values` in the 10 s before `time_s`, NaN where unknown."""
         span = thresholds("analyzer.metrics")["cause.before_s"]
         return _middle(values[self.index(time_s - span):self.index(time_s, side="right") + 1])
+
+    @cached_property
+    def usual(self) -> tuple[float, float]:
+        """Median satellites used and C/N0 [dB-Hz] while fixed, or of all epochs where none is fixed."""
+        fixed = self.codes == _FIXED
+        keep = fixed if fixed.any() else np.ones(len(fixed), dtype=bool)
+        return _middle(self.satellites[keep]), _middle(self.cn0_dbhz[keep])
 
     def during(self, values: Array, start_s: float, end_s: float) -> Array:
         """Return the known `values` from `start_s` up to, not including, `end_s`."""
@@ -98,6 +107,9 @@ def _of_missing(start_s: float, end_s: float, scene: Scene) -> Cause:
     damaged = _damaged_between(last, first, scene)
     if damaged >= max(1.0, limit["cause.damaged_share"] * lost):
         return "damaged_data", f"{damaged} damaged sentences stand in place of about {lost:.0f} epochs"
+    filled = _bytes_instead(last, first, lost, scene)
+    if filled:
+        return "damaged_data", filled
     was, now = int(scene.codes[last]), int(scene.codes[first])
     if now in _ALIVE:
         return "logger_gap", f"the solution was {state_name(now)} right after: the receiver never stopped"
@@ -133,12 +145,31 @@ def _damaged_between(last: int, first: int, scene: Scene) -> int:
     return int(high - low)
 
 
+def _bytes_instead(last: int, first: int, lost: float, scene: Scene) -> str:
+    """Return in words that the log holds as many bytes as the missing epochs would take, or an empty text.
+
+    A logger or receiver that paused leaves nothing behind; sentences that could not be used leave their bytes.
+    """
+    source = int(scene.source_id[last])
+    if not 0 <= source < len(scene.set_aside) or not scene.set_aside[source] or lost < 0.5:
+        return ""
+    steps = np.diff(scene.byte_offset[scene.source_id == source])
+    steps = steps[steps > 0]
+    if not len(steps):
+        return ""
+    usual = float(np.median(steps))
+    extra = float(scene.byte_offset[first] - scene.byte_offset[last]) - usual
+    if extra < thresholds("analyzer.metrics")["cause.damaged_share"] * lost * usual:
+        return ""
+    return f"{extra:.0f} bytes that could not be used stand in place of about {lost:.0f} epochs"
+
+
 def _of_outage(start_s: float, end_s: float, scene: Scene) -> Cause:
     """Return the cause of a correction outage."""
     other = _other_station(start_s, end_s, scene)
     if other:
         return "interference", other
-    sky = _sky(start_s, end_s, scene)
+    sky = _sky_of_outage(start_s, end_s, scene)
     if sky:
         return "sky_obstruction", f"{sky} while corrections were missing"
     ages = scene.during(scene.age_s, start_s, end_s)
@@ -153,7 +184,8 @@ def _of_outage(start_s: float, end_s: float, scene: Scene) -> Cause:
 def _of_loss(start_s: float, end_s: float, scene: Scene) -> Cause:
     """Return the cause of a lost fix with fresh corrections."""
     limit = thresholds("analyzer.metrics")
-    last, first = scene.index(start_s - limit["cause.near_s"]), scene.index(start_s)
+    first = scene.index(start_s)
+    last = min(scene.index(start_s - limit["cause.near_s"]), max(first - 1, 0))
     gaps = np.flatnonzero(scene.line.gap_after[last:first])
     if len(gaps):
         at = last + int(gaps[-1])
@@ -187,18 +219,30 @@ def _other_station(start_s: float, end_s: float, scene: Scene) -> str:
 
 
 def _sky(start_s: float, end_s: float, scene: Scene) -> str:
-    """Return in words that the sky was obstructed, or an empty text."""
+    """Return in words that the sky was obstructed during a loss or just before it, or an empty text.
+
+    Held against what is usual while fixed, since the seconds before a loss may lie under the same trees.
+    """
     limit = thresholds("analyzer.metrics")
-    low, high = scene.index(start_s), scene.index(end_s, side="right")
-    count, during = scene.before(scene.satellites, start_s), scene.during(scene.satellites, start_s, end_s)
-    if len(during) and (during.min() < (1 - limit["cause.satellites_drop"]) * count
-                        or during.min() < limit["cause.satellites_needed"]):
-        return f"satellites fell from {_number(count)} to {during.min():.0f}"
-    usual, signal = scene.before(scene.cn0_dbhz, start_s), scene.during(scene.cn0_dbhz, start_s, end_s)
-    if len(signal) and signal.min() < usual - limit["cause.cn0_drop_db"]:
-        return f"C/N0 fell from {usual:.0f} to {signal.min():.0f} dB-Hz"
-    if np.isin(scene.codes[low:high], BLIND).any():
+    early = start_s - limit["cause.near_s"]
+    counts, signals = scene.during(scene.satellites, early, end_s), scene.during(scene.cn0_dbhz, early, end_s)
+    usual = scene.usual
+    if len(counts) and (counts.min() < (1 - limit["cause.satellites_drop"]) * usual[0]
+                        or counts.min() < limit["cause.satellites_needed"]):
+        return f"satellites fell to {counts.min():.0f} from the usual {_number(usual[0])}"
+    if len(signals) and signals.min() < usual[1] - limit["cause.cn0_drop_db"]:
+        return f"C/N0 fell to {signals.min():.0f} from the usual {usual[1]:.0f} dB-Hz"
+    if np.isin(scene.codes[scene.index(start_s):scene.index(end_s, side="right")], BLIND).any():
         return "the position was lost"
+    return ""
+
+
+def _sky_of_outage(start_s: float, end_s: float, scene: Scene) -> str:
+    """Return in words that satellites were missing through most of an outage, or an empty text."""
+    limit = thresholds("analyzer.metrics")
+    middle, usual = _middle(scene.during(scene.satellites, start_s, end_s)), scene.usual[0]
+    if middle < (1 - limit["cause.satellites_drop"]) * usual:
+        return f"satellites fell to {middle:.0f} from the usual {usual:.0f}"
     return ""
 
 

@@ -16,6 +16,8 @@ from analyzer.settings import thresholds
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
 FIXED = tables.FIX_STATES.index("fixed")
+#: Kind, start, end, fixed again, time to be fixed again; seconds.
+Row = tuple[str, float, float, float, float]
 
 
 @dataclass(frozen=True)
@@ -51,6 +53,8 @@ def outages(fresh: NDArray[np.int8], made_s: Array, codes: Codes, line: Timeline
         begin = float(min(made_s[start], line.seconds[start]))
         stop = float(line.seconds[end]) if end < len(fresh) else float(line.seconds[-1])
         again = _first_after(fixed_at, stop) if end < len(fresh) else float("nan")
+        if out and begin - out[-1].end_s < thresholds("analyzer.metrics")["dropout.join_s"]:
+            begin = out.pop().start_s  # a single correction between two outages does not part them
         out.append(Outage(begin, stop, again))
     return out
 
@@ -68,35 +72,49 @@ def find(fresh: NDArray[np.int8], made_s: Array, codes: Codes, line: Timeline) -
     only missing epochs and no_fix_despite_corrections count.
     """
     limit = thresholds("analyzer.metrics")
-    shortest, pause = limit["dropout.shortest_s"], limit["dropout.join_s"]
+    shortest = limit["dropout.shortest_s"]
     fixed_at = line.seconds[codes == FIXED]
     first = float(fixed_at[0]) if len(fixed_at) else float("inf")
     gaps = _long(intervals.join_close(line.gap_spans, 1e-9), shortest)
     rows = [_missing_row(s, e, codes, line) for s, e in gaps]
-    taken = gaps
-    for one in outages(fresh, made_s, codes, line):
-        if one.end_s <= first:
-            continue
-        begin = max(one.start_s, first)
-        pieces = _long(intervals.subtract([[begin, one.end_s]], taken), shortest)
-        refix = one.fixed_again_s - one.end_s
-        for number, (s, e) in enumerate(pieces):
-            last = number == len(pieces) - 1
-            rows.append(("correction_outage", s, e, one.fixed_again_s if last else np.nan, refix if last else np.nan))
-        reach = one.fixed_again_s if np.isfinite(one.fixed_again_s) else float(line.seconds[-1])
-        if len(pieces):
-            taken = np.vstack([taken, [[begin, reach]]])
-    lost = intervals.join_close(_loss_spans(codes, line, first), pause)
-    for s, e in _long(intervals.subtract(lost, _sorted(taken)), shortest):
-        again = _first_after(fixed_at, e)
-        rows.append(("fix_loss", s, e, again, again - e))
-    taken = np.vstack([taken, lost])
-    for s, e in _never_fixed(fresh, codes, line, first):
-        for low, high in _long(intervals.subtract([[s, e]], _sorted(taken)), limit["dropout.no_fix_after_s"]):
-            again = _first_after(fixed_at, high)
-            rows.append(("no_fix_despite_corrections", low, high, again, again - high))
+    stale, reach = _outage_rows([o for o in outages(fresh, made_s, codes, line) if o.end_s > first], first, gaps, line)
+    rows += stale
+    taken = _sorted(np.vstack([gaps, reach]))
+    lost = intervals.join_close(_loss_spans(codes, line, first), limit["dropout.join_s"])
+    rows += _rest("fix_loss", lost, taken, shortest, fixed_at=fixed_at)
+    waiting = _never_fixed(fresh, codes, line, first)
+    rows += _rest("no_fix_despite_corrections", waiting, taken, limit["dropout.no_fix_after_s"], fixed_at=fixed_at)
     table = pd.DataFrame(rows, columns=["kind", "start_s", "end_s", "fixed_again_s", "refix_s"])
     return table.sort_values("start_s", kind="stable", ignore_index=True)
+
+
+def _outage_rows(found: list[Outage], first_fixed_s: float, gaps: Array, line: Timeline) -> tuple[list[Row], Array]:
+    """Return the rows of the outages outside `gaps`, and the spans they take with the time to be fixed again.
+
+    Where missing epochs cut an outage, only its last piece carries the time to be fixed again.
+    """
+    shortest = thresholds("analyzer.metrics")["dropout.shortest_s"]
+    rows: list[Row] = []
+    reach = []
+    for one in found:
+        begin = max(one.start_s, first_fixed_s)
+        pieces = _long(intervals.subtract([[begin, one.end_s]], gaps), shortest)
+        for number, (start, end) in enumerate(pieces):
+            again = one.fixed_again_s if number == len(pieces) - 1 else float("nan")
+            rows.append(("correction_outage", start, end, again, again - one.end_s))
+        if len(pieces):
+            until = one.fixed_again_s if np.isfinite(one.fixed_again_s) else float(line.seconds[-1])
+            reach.append((begin, until))
+    return rows, np.asarray(reach, dtype=np.float64).reshape(-1, 2)
+
+
+def _rest(kind: str, spans: Array, taken: Array, shortest_s: float, *, fixed_at: Array) -> list[Row]:
+    """Return the rows of what `taken` leaves of `spans`, each with the next fixed epoch after it."""
+    rows: list[Row] = []
+    for start, end in _long(intervals.subtract(spans, taken), shortest_s):
+        again = _first_after(fixed_at, end)
+        rows.append((kind, start, end, again, again - end))
+    return rows
 
 
 def _sorted(spans: Array) -> Array:
@@ -109,7 +127,7 @@ def _long(spans: Array, shortest_s: float) -> Array:
     return spans[spans[:, 1] - spans[:, 0] >= shortest_s - 1e-6]
 
 
-def _missing_row(start: float, end: float, codes: Codes, line: Timeline) -> tuple[str, float, float, float, float]:
+def _missing_row(start: float, end: float, codes: Codes, line: Timeline) -> Row:
     """Return the row of one gap, with the time to be fixed again where it was fixed before."""
     before = int(np.searchsorted(line.seconds, start + 1e-9)) - 1
     if codes[before] != FIXED:

@@ -35,12 +35,14 @@ def minute_decimals(latitude_deg: Array) -> int | None:
 
 
 def _decimals(values: Array) -> int | None:
-    """Return the fewest decimals that 999 of 1000 `values` need, or None."""
+    """Return the fewest decimals that 999 of 1000 `values` need, or None; double precision leaves 1e-12 of room."""
     known = values[np.isfinite(values)]
-    known = known[:: max(1, len(known) // 2000)]
+    known = np.unique(known[:: max(1, len(known) // 2000)])
+    if len(known) < thresholds("analyzer.metrics")["first_minute.resolution_n"]:
+        return None
     for count in _DECIMALS:
         scaled = known * 10.0**count
-        if len(known) and np.mean(np.abs(scaled - np.rint(scaled)) < 1e-3 + 4e-13 * 10.0**count) >= 0.999:
+        if np.mean(np.abs(scaled - np.rint(scaled)) < 1e-9 + 1e-12 * 10.0**count) >= 0.999:
             return count
     return None
 
@@ -62,7 +64,8 @@ def resolution_metric(fixes: pd.DataFrame, details: Mapping[str, object]) -> Met
     steps = [per_degree / 60.0 * 10.0**-minutes] if minutes is not None else []
     steps += [per_degree * 10.0**-degrees] if degrees is not None else []
     if not steps:
-        return missing("position_resolution_m", "m", method, "positions are finer than any decimal step", count)
+        reason = "too few different positions, or finer ones than any decimal step"
+        return missing("position_resolution_m", "m", method, reason, count)
     return Metric("position_resolution_m", max(steps), "m", count, method, evidence={"minute_decimals": minutes})
 
 

@@ -76,7 +76,9 @@ def _tried(inertial: pd.DataFrame, motion: Motion, quantity: str, *, axes: tuple
     """Return the agreement of each axis that might carry `quantity`, at `lag_s` or at the best lag of the strongest."""
     moment = seconds(pd.DatetimeIndex(inertial.index), motion.origin)
     reference: NDArray[np.float64] = getattr(motion, quantity)
-    series = {a: inertial[a].to_numpy(np.float64) for a in axes if a in inertial and inertial[a].notna().any()}
+    # A constant axis correlates with anything by its rounding.
+    moving = [a for a in axes if a in inertial and inertial[a].min() < inertial[a].max()]
+    series = {a: inertial[a].to_numpy(np.float64) for a in moving}
     at = np.asarray([0.0 if lag_s is None else lag_s])
     first = [agreement(moment, v, motion, reference=reference, axis=a, lags_s=at) for a, v in series.items()]
     known = [a for a in first if np.isfinite(a.correlation)]

@@ -33,23 +33,25 @@ def freshness(
 ) -> NDArray[np.int8]:
     """Return NOTHING_YET, FRESH or STALE per epoch.
 
-    An age beyond ``field.stale_s`` is stale until it is back below ``field.fresh_s``; between the two, the loss of fixed
-    after that last correction decides. An age that is absent is stale once the time since the last correction passes
-    that limit, unless the receiver could not use corrections: no position, satellites lost, or a start-up.
+    An age beyond ``field.stale_s`` is stale until it is back below ``field.fresh_s``; between the two, the loss of
+    fixed after that last correction decides. An age that is absent is stale once the time since the last correction
+    passes that limit, unless the receiver could not use corrections: no position, satellites lost, or a start-up.
     """
     if not field.usable:
         return np.zeros(len(age_s), dtype=np.int8)
+    limit = thresholds("analyzer.metrics")
     made = last_used(age_s, line)
     known = np.isfinite(age_s)
     mark = np.zeros(len(age_s), dtype=np.int8)
     with np.errstate(invalid="ignore"):
         mark[known & (age_s <= field.fresh_s)] = FRESH
         fixed_since = _last_time(codes == FIXED, line) >= made
-        doubtful = known & (age_s > field.fresh_s) & (codes != FIXED) & fixed_since
+        full = ~(satellites < (1 - limit["cause.satellites_drop"]) * _median(satellites[codes == FIXED]))
+        doubtful = known & (age_s > field.fresh_s) & (codes != FIXED) & fixed_since & full
         mark[(known & (age_s > field.stale_s)) | doubtful] = STALE
         silent = ~known & reported & ~np.isin(codes, BLIND) & (line.seconds - made > field.stale_s)
     absent = ~known & reported & ~np.isin(codes, BLIND)
-    silent &= ~_excused(absent, codes, line, satellites=satellites, cn0_dbhz=cn0_dbhz)
+    silent &= ~_excused(absent, silent, codes, line, satellites=satellites, cn0_dbhz=cn0_dbhz)
     mark[silent] = STALE
     return _carry(mark)
 
@@ -67,9 +69,10 @@ def _carry(mark: NDArray[np.int8]) -> NDArray[np.int8]:
 
 
 def _excused(
-    absent: NDArray[np.bool_], codes: Codes, line: Timeline, *, satellites: Array, cn0_dbhz: Array,
+    absent: NDArray[np.bool_], silent: NDArray[np.bool_], codes: Codes, line: Timeline, *, satellites: Array,
+    cn0_dbhz: Array,
 ) -> NDArray[np.bool_]:
-    """Return the epochs of absent age that a lost sky or a start-up explains.
+    """Return the epochs of absent age that a lost sky or a start-up explains; only runs with `silent` epochs matter.
 
     A run of absent ages is excused where its satellites or C/N0 lie well below what fixed epochs have, or where it
     follows missing epochs or a time without position and lasts less than a minute.
@@ -77,7 +80,9 @@ def _excused(
     limit = thresholds("analyzer.metrics")
     excused = np.zeros(len(codes), dtype=bool)
     usual_count, usual_cn0 = (_median(x[codes == FIXED]) for x in (satellites, cn0_dbhz))
-    for start, end in intervals.runs(absent):
+    before = np.r_[0, np.cumsum(silent)]
+    runs = intervals.runs(absent)
+    for start, end in runs[before[runs[:, 1]] > before[runs[:, 0]]]:
         count, cn0 = _median(satellites[start:end]), _median(cn0_dbhz[start:end])
         few = count < (1 - limit["cause.satellites_drop"]) * usual_count or count < limit["cause.satellites_needed"]
         weak = cn0 < usual_cn0 - limit["cause.cn0_drop_db"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -22,6 +22,8 @@ from analyzer.metrics.route import Route, gap_table, route, route_metrics
 from analyzer.recording import Finding, Recording, Source
 
 Array = NDArray[np.float64]
+#: Ledger kinds that stand for sentences lost to damage.
+_DAMAGE = ("checksum", "truncated", "field", "other_text", "binary")
 _CORRECTED = ("fixed", "float", "differential", "precise")
 
 
@@ -52,7 +54,7 @@ def measure(
     codes = fix_state.state_codes(fixes["fix_state"])
     origin = local_origin(fixes)
     local = _local(fixes, origin)
-    resolution = resolution_metric(fixes, recording.sources[0].details if recording.sources else {})
+    resolution = resolution_metric(fixes, _details(recording))
     still = standstill.standstills(fixes, line, moves, origin=origin, local_m=local,
                                    resolution_m=float(resolution.value or 0.0))
     states = fix_state.stretches(times, codes, line, way.distance_m)
@@ -123,6 +125,7 @@ def _link(
         source_id=fixes["source_id"].to_numpy(dtype=np.int64),
         station_changes=changes, fresh_s=field.fresh_s, notes=[_notes(s) for s in recording.sources],
         damage=[_damage(s) for s in recording.sources],
+        set_aside=[any(s.ledger.count(k) for k in _DAMAGE) for s in recording.sources],
     )
     found = find(fresh, last_used(age, line), judged, line)
     table = dropout_table.dropout_table(found, fixes, scene, distance_m=way.distance_m, base=base)
@@ -138,6 +141,13 @@ def _link(
     ]
     findings = dropout_table.link_findings(field.reason, used=used, changes=changes)
     return values, findings, table, dropout_table.dropout_ids(table, found, line.seconds)
+
+
+def _details(recording: Recording) -> Mapping[str, object]:
+    """Return the details of the source that most positions came from."""
+    ids = recording.fixes["source_id"].to_numpy(dtype=np.int64)
+    main = int(np.bincount(ids[ids >= 0]).argmax()) if (ids >= 0).any() else 0
+    return recording.sources[main].details if main < len(recording.sources) else {}
 
 
 def _notes(source: Source) -> list[tuple[int, str]]:

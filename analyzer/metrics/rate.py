@@ -153,4 +153,4 @@ def phase(line: Timeline) -> Array:
 def off_grid(line: Timeline) -> NDArray[np.bool_]:
     """Return whether each epoch lies off the usual grid; none where no grid holds for nine epochs in ten."""
     away = np.abs(phase(line)) > thresholds("analyzer.metrics")["cause.off_grid"]
-    return away if away.mean() < 0.1 else np.zeros(len(away), dtype=bool)
+    return away if away.sum() < 0.1 * len(away) else np.zeros(len(away), dtype=bool)

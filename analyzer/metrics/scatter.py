@@ -81,7 +81,7 @@ def scatter(
     major, minor, orientation = principal_axes(var_ee, var_nn, var_en)
     drms = float(np.sqrt(var_ee + var_nn))
     worth = np.array([effective_samples(x) for x in (east, north)]).min(axis=0)
-    correlation = float(np.nanmax([lag_one(east), lag_one(north)])) if drms > 0 else float("nan")
+    correlation = max(lag_one(east), lag_one(north), key=lambda v: (np.isfinite(v), v))
     drift = float(max(np.ptp(east), np.ptp(north)))
     vertical = _vertical(east, north, up)
     limit = thresholds("analyzer.metrics")
@@ -104,9 +104,12 @@ def scatter(
 
 
 def _vertical(east: Array, north: Array, up: Array) -> dict[str, float]:
-    """Return mean, variance, sigma, number of independent samples for the variance, and SEP; NaN without heights."""
+    """Return mean, variance, sigma, number of independent samples for the variance, and SEP.
+
+    All NaN where fewer than half of the positions have a height: the others would stand for a different time.
+    """
     known = np.isfinite(up)
-    if known.sum() < 2:
+    if known.sum() < max(2, 0.5 * len(up)):
         return dict.fromkeys(("mean", "variance", "sigma", "worth", "sep"), float("nan"))
     height = up[known]
     full = np.cov(np.stack([east[known], north[known], height]))

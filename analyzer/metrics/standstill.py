@@ -41,16 +41,19 @@ def standstills(
     """Return the standstills of at least 5 s with at least two positions.
 
     `local_m` holds east, north, up [m] about `origin`, shape (3, n). Only epochs of the state that most of a standstill
-    has count towards its scatter, so that a float minute does not widen a fixed one.
+    has count towards its scatter, so that a float minute does not widen a fixed one, and none of the first and last
+    second, in which the car still creeps.
     """
-    runs = rest_runs(moves.moving, line, thresholds("analyzer.metrics")["standstill.shortest_s"])
+    limit = thresholds("analyzer.metrics")
+    runs = rest_runs(moves.moving, line, limit["standstill.shortest_s"])
     codes = state_codes(fixes["fix_state"])
     times = pd.DatetimeIndex(fixes.index)
     ids = np.zeros(len(codes), dtype=np.int64)
     rows: list[dict[str, object]] = []
     scatters: list[Scatter] = []
     for start, end in runs:
-        at = np.arange(start, end)[moves.position[start:end]]
+        calm = _calm(line, start, end, limit["standstill.trim_s"])
+        at = np.arange(start, end)[moves.position[start:end] & calm]
         if len(at) < 2 or origin is None:
             continue
         main = int(np.bincount(codes[at]).argmax())
@@ -63,6 +66,15 @@ def standstills(
         scatters.append(one)
     table = pd.DataFrame(rows, columns=[*COLUMNS, *MORE])
     return Standstills(table, ids, tuple(scatters))
+
+
+def _calm(line: Timeline, start: int, end: int, trim_s: float) -> NDArray[np.bool_]:
+    """Return which epochs of a standstill lie away from its ends; the ends of a log or gap need no trimming."""
+    moment = line.seconds[start:end]
+    rolled = start > 0 and not line.gap_after[start - 1]
+    leaves = end < len(line.seconds) and not line.gap_after[end - 1]
+    low, high = moment[0] + trim_s * rolled, moment[-1] - trim_s * leaves
+    return np.asarray((moment >= low - 1e-6) & (moment <= high + 1e-6))
 
 
 def _row(
@@ -98,15 +110,15 @@ def standstill_metrics(found: Standstills, line: Timeline, moves: Motion) -> lis
     speed = "speed below a threshold, from the speed channel" if moves.from_channel > 0.5 else \
         "speed below a threshold, formed from positions"
     out = [Metric("standstills", len(found.scatters), "1", len(moves.moving), f"{speed}, for at least 5 s")]
-    out.append(Metric("share_time_standing", rest / total, "1", len(moves.moving), speed) if total > 0
-               else missing("share_time_standing", "1", speed, "fewer than two neighbouring epochs"))
+    out.append(Metric("share_standing", rest / total, "1", len(moves.moving), speed) if total > 0
+               else missing("share_standing", "1", speed, "fewer than two neighbouring epochs"))
     names = ("cep50_m", "r95_m", "drms_m", "two_drms_m", "vertical_68_m", "vertical_95_m", "sep_m")
     best = _best(found)
     for name in names:
         key = f"standstill_{name}"
         value = getattr(found.scatters[best], name) if best is not None else float("nan")
         if best is None or not np.isfinite(value):
-            reason = "no standstill of at least 5 s" if best is None else "no ellipsoidal height at the standstill"
+            reason = "no standstill of at least 5 s" if best is None else "most positions there have no height"
             out.append(missing(key, "m", METHOD, reason))
             continue
         one = found.scatters[best]
@@ -134,8 +146,8 @@ def standstill_findings(found: Standstills) -> list[Finding]:
         worst = max(drifting, key=lambda i: found.scatters[i].drift_m)
         one = found.scatters[worst]
         out.append(Finding("standstill_drift", "warning", (
-            f"At standstill {worst + 1} the position drifts slowly by {one.drift_m:.2f} m peak to peak in east or north "
-            f"(lag-one autocorrelation {one.lag_one:.2f}): its {one.n} epochs are worth about {one.n_eff:.0f} "
+            f"At standstill {worst + 1} the position drifts slowly by {one.drift_m:.2f} m peak to peak in east or "
+            f"north (lag-one autocorrelation {one.lag_one:.2f}): its {one.n} epochs are worth about {one.n_eff:.0f} "
             "independent sample(s), so the scatter has no useful confidence interval."),
             {"standstills": [i + 1 for i in drifting], "drift_m": one.drift_m, "n_eff": one.n_eff}))
     pinned = [i + 1 for i, s in enumerate(found.scatters) if s.pinned]

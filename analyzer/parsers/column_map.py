@@ -92,6 +92,7 @@ class ColumnMap:
     frame: str = "iso8855"
     fix_state: Codes | None = None
     alignment: Codes | None = None
+    valid: Codes | None = None
     solution_kind: str | None = None
     join_tolerance_s: float | None = None
     details: Mapping[str, object] = field(default_factory=dict)
@@ -105,7 +106,7 @@ class ColumnMap:
     def used_columns(self) -> tuple[str, ...]:
         """Columns of the file that this map reads, each once."""
         clocks = self.time.used_columns + (self.arrival.used_columns if self.arrival else ())
-        coded = tuple(c.column for c in (self.fix_state, self.alignment) if c is not None)
+        coded = tuple(c.column for c in (self.fix_state, self.alignment, self.valid) if c is not None)
         return tuple(dict.fromkeys((*clocks, *(c.column for c in self.columns), *coded)))
 
     def serves(self, name: str) -> bool:
@@ -139,6 +140,7 @@ def parse_column_map(text: str, *, name: str = "column map") -> ColumnMap:
         frame=content.get("axes", {}).get("frame", "iso8855"),
         fix_state=_codes(content, "fix_state", ("fixes", tables.FIX_STATES), table.name, fail=fail),
         alignment=_codes(content, "alignment", ("attitude", ALIGNMENT_STATES), table.name, fail=fail),
+        valid=_valid(content),
         missing=tuple(str(m) for m in content.get("missing", [])),
         **{k: content[k] for k in ("delimiter", "decimal", "encoding", "header_row", "unit_row", "comment",
                                    "solution_kind", "join_tolerance_s") if k in content},
@@ -211,6 +213,14 @@ def _codes(content: Mapping[str, Any], key: str, rule: tuple[str, Sequence[str]]
     if wrong:
         raise fail([key, "codes"], f"'{wrong[0]}' is no state; use one of {', '.join(words)}.")
     return Codes(str(content[key]["column"]), codes)
+
+
+def _valid(content: Mapping[str, Any]) -> Codes | None:
+    """Return the column that marks valid rows; numbers are written as in the file, 1 and not 1.0."""
+    if "valid" not in content:
+        return None
+    values = (f"{v:g}" if isinstance(v, float) else str(v) for v in content["valid"]["values"])
+    return Codes(str(content["valid"]["column"]), dict.fromkeys(values, "valid"))
 
 
 def _clock(item: Mapping[str, Any], key: str, fail: _Fault) -> Clock:

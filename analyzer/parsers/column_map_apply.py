@@ -15,13 +15,13 @@ from analyzer.errors import UsageError
 from analyzer.parsers.column_map import Codes, ColumnMap, ValueColumn
 from analyzer.parsers.column_map_cells import numbers
 from analyzer.parsers.column_map_checks import (
-    check_order,
     check_range,
     check_unit,
     gravity_unit,
     unit_of,
     zero_channels,
 )
+from analyzer.parsers.column_map_order import check_order
 from analyzer.parsers.column_map_time import utc_times
 from analyzer.parsers.column_map_units import factor_to
 from analyzer.parsers.reader import ReadOptions
@@ -71,6 +71,7 @@ def apply_map(used: ColumnMap, raw: RawTable, options: ReadOptions) -> Applied:
     times = utc_times(clock, raw.columns, raw.name)
     book = _Book(raw, len(used.used_columns))
     data = {value.name: _converted(value, used, raw, book) for value in used.columns}
+    _drop_invalid(data, used, raw, book)
     if used.arrival is not None:
         data["arrival_utc"] = pd.Series(utc_times(used.arrival, raw.columns, raw.name))
     elif clock.taken_by == "logger" and "arrival_utc" in used.schema.names:
@@ -83,11 +84,14 @@ def apply_map(used: ColumnMap, raw: RawTable, options: ReadOptions) -> Applied:
 
 def _finish(table: pd.DataFrame, used: ColumnMap, raw: RawTable, options: ReadOptions, *, book: _Book) -> Applied:
     """Drop rows without time, order them, and fit the schema."""
-    dated = ~table.index.isna()
+    dated = ~np.asarray(table.index.isna(), dtype=bool)
     book.rows_out(~dated, "field", "row without a time")
     table = table.loc[dated]
-    findings = book.findings + check_order(pd.DatetimeIndex(table.index), used.time, raw.name, raw.first_row)
-    table = table.sort_index(kind="stable")
+    rows = np.flatnonzero(dated) + raw.first_row
+    keep, said = check_order(pd.DatetimeIndex(table.index), rows, used.time, raw.name)
+    book.rows_out(~keep, "field", "row with a time out of order")
+    findings = book.findings + said
+    table = table.loc[keep].sort_index(kind="stable")
     if used.table == "fixes":
         again = np.asarray(table.index.duplicated(keep="first"))
         book.rows_out(again, "duplicate_epoch", "second row of one time")
@@ -152,6 +156,7 @@ def _converted(value: ValueColumn, used: ColumnMap, raw: RawTable, book: _Book) 
     sign = -1.0 if used.frame == "forward_right_down" and value.name in _TURNED else 1.0
     factor = factor_to(value.unit, target, quantity=value.name) * value.factor * sign
     out = cells.values * factor + value.offset
+    out = _wrapped(value.name, out)
     beyond = check_range(value.name, out, value.column, raw.name)
     out[beyond] = np.nan
     bad = replace(cells, bad=cells.bad | beyond)
@@ -159,12 +164,26 @@ def _converted(value: ValueColumn, used: ColumnMap, raw: RawTable, book: _Book) 
     if count:
         cases = bad.cases(source, raw.first_row)
         book.cells_out(Entry("field", value.column, count, count, cases))
-        book.findings.append(Finding(
-            "unreadable_cells", "warning",
-            f"{raw.name}: {count} cells of column '{value.column}' hold no possible value and count as missing (first: row "
-            f"{cases[0].start}, '{cases[0].excerpt}'): correct them, or name their text under missing in the column map.",
-            {"source": raw.name, "column": value.column, "count": count}))
+        book.findings.append(
+            Finding(
+                "unreadable_cells",
+                "warning",
+                f"{raw.name}: cells without a possible value in column '{value.column}': {count} (first: row"
+                f" {cases[0].start}, '{cases[0].excerpt}'); they count as missing: correct them, or name their text"
+                " under missing in the column map.",
+                {"source": raw.name, "column": value.column, "count": count},
+            )
+        )
     return pd.Series(out)
+
+
+def _wrapped(name: str, values: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return longitudes in -180…180 and directions in 0…360; what is further off stays, to be found by its range."""
+    if name == "longitude_deg":
+        return np.where((values > 180.0) & (values <= 360.0), values - 360.0, values)
+    if name in ("heading_deg", "course_deg"):
+        return np.where((values < 0.0) & (values >= -180.0), values + 360.0, values)
+    return values
 
 
 def _state_columns(data: dict[str, pd.Series], used: ColumnMap, raw: RawTable, options: ReadOptions, *,
@@ -180,27 +199,54 @@ def _state_columns(data: dict[str, pd.Series], used: ColumnMap, raw: RawTable, o
                                      else "dated"] * raw.rows, dtype="str")
     if used.fix_state is not None:
         data["fix_state"] = _coded(used.fix_state, raw, book)
-        data["fix_state_source"] = pd.Series(np.where(data["fix_state"].notna(), "reported", None), dtype="object")
+        data["fix_state_source"] = data["fix_state"].map(lambda v: None if pd.isna(v) else "reported")
 
 
 def _coded(codes: Codes, raw: RawTable, book: _Book) -> pd.Series:
     """Return the words for the codes of a column; unknown codes are missing and reported."""
-    source = raw.columns[codes.column]
-    if pd.api.types.is_float_dtype(source.dtype):
-        text = source.map(lambda v: "" if pd.isna(v) else f"{v:g}")
-    else:
-        text = source.astype("object").where(source.notna(), "").astype("str").str.strip()
+    text = _code_text(raw.columns[codes.column])
     out = text.map(dict(codes.codes)).astype("object").reset_index(drop=True)
     unknown = (text != "").to_numpy(dtype=bool) & out.isna().to_numpy(dtype=bool)
     if unknown.any():
         count = int(unknown.sum())
         shown = sorted(set(text[unknown]))
         book.cells_out(Entry("field", codes.column, count, count))
-        book.findings.append(Finding(
-            "unknown_code", "warning",
-            f"{raw.name}: column '{codes.column}' holds codes the column map does not list ({', '.join(shown[:6])}; {count} "
-            "rows), which count as missing: add them under codes.", {"source": raw.name, "codes": shown[:20]}))
+        book.findings.append(
+            Finding(
+                "unknown_code",
+                "warning",
+                f"{raw.name}: column '{codes.column}' holds codes the column map does not list ({', '.join(shown[:6])};"
+                f" {count} rows), which count as missing: add them under codes.",
+                {"source": raw.name, "codes": shown[:20]},
+            )
+        )
     return out
+
+
+def _code_text(source: pd.Series) -> pd.Series:
+    """Return codes as text: 4 for 4.0, the empty text where there is none."""
+    if pd.api.types.is_float_dtype(source.dtype):
+        return source.map(lambda v: "" if pd.isna(v) else f"{v:g}")
+    return source.astype("object").where(source.notna(), "").astype("str").str.strip()
+
+
+def _drop_invalid(data: dict[str, pd.Series], used: ColumnMap, raw: RawTable, book: _Book) -> None:
+    """Take the values of rows that the file itself marks as invalid as missing."""
+    if used.valid is None:
+        return
+    wrong = ~_code_text(raw.columns[used.valid.column]).isin(list(used.valid.codes)).to_numpy(dtype=bool)
+    for value in used.columns:
+        data[value.name] = data[value.name].mask(wrong)
+    if wrong.any():
+        book.findings.append(
+            Finding(
+                "marked_invalid",
+                "note",
+                f"{raw.name}: {int(wrong.sum())} of {raw.rows} rows are marked invalid by column '{used.valid.column}';"
+                " their values count as missing.",
+                {"source": raw.name, "count": int(wrong.sum())},
+            )
+        )
 
 
 def _heights(table: pd.DataFrame) -> pd.DataFrame:

@@ -58,9 +58,10 @@ def numbers(raw: pd.Series, *, column: str, name: str, decimal: str = ".", missi
         Most cells are text (the wrong column), or cells carry different units.
     """
     if pd.api.types.is_bool_dtype(raw.dtype) or pd.api.types.is_numeric_dtype(raw.dtype):
-        values = np.array(raw.astype("Float64").to_numpy(dtype=np.float64, na_value=np.nan))
-        for text in missing:
-            number = _as_number(text)
+        values: NDArray[np.float64] = np.array(raw.astype("Float64").to_numpy(dtype=np.float64, na_value=np.nan),
+                                               dtype=np.float64)
+        for mark in missing:
+            number = _as_number(mark)
             if number is not None:
                 values[values == number] = np.nan
         values[~np.isfinite(values)] = np.nan
@@ -68,14 +69,20 @@ def numbers(raw: pd.Series, *, column: str, name: str, decimal: str = ".", missi
     text = raw.astype("object").where(raw.notna(), "").astype("str").str.strip()
     gone = text.str.lower().isin(_MISSING | {m.lower() for m in missing}).to_numpy(dtype=bool)
     plain = text.str.replace(",", ".", regex=False) if decimal == "," else text
-    values = np.array(pd.to_numeric(plain.where(~gone, None), errors="coerce"), dtype=np.float64)
-    values[~np.isfinite(values)] = np.nan
+    values = _floats(plain.where(~gone, None))
     bad = np.isnan(values) & ~gone
     unit = None
     if bad.any():
         unit = _carried_unit(text, bad, values, column=column, name=name, first_row=first_row)
     _refuse_text(text, bad, gone, column=column, name=name)
     return Cells(values, bad, unit)
+
+
+def _floats(text: pd.Series) -> NDArray[np.float64]:
+    """Return text as floats, NaN where it is no finite number."""
+    values: NDArray[np.float64] = np.array(pd.to_numeric(text, errors="coerce"), dtype=np.float64)
+    values[~np.isfinite(values)] = np.nan
+    return values
 
 
 def _as_number(text: str) -> float | None:
@@ -89,14 +96,16 @@ def _carried_unit(text: pd.Series, bad: NDArray[np.bool_], values: NDArray[np.fl
                   first_row: int) -> str | None:
     """Fill in cells such as ``12.3 km/h`` and return their unit; refuse a mixture."""
     found: dict[str, int] = {}
-    for i in np.flatnonzero(bad):
+    taken: dict[int, float] = {}
+    for i in np.flatnonzero(bad).tolist():
         match = _WITH_UNIT.match(text.iloc[i])
         if match and is_unit(match.group(2)):
-            found.setdefault(match.group(2), int(i))
-            values[i] = float(match.group(1).replace(",", "."))
-            bad[i] = False
-    if not found:
+            found.setdefault(match.group(2), i)
+            taken[i] = float(match.group(1).replace(",", "."))
+    # a damaged cell can look like a number with a unit; a unit is written in more than single cells
+    if len(taken) <= _LIMITS["table.share_out_of_order"] * len(text):
         return None
+    values[list(taken)], bad[list(taken)] = list(taken.values()), False
     carried = np.isfinite(values) & text.str.contains("|".join(map(re.escape, found)), regex=True).to_numpy(dtype=bool)
     bare = np.flatnonzero(np.isfinite(values) & ~carried)
     if len(found) > 1 or len(bare):
@@ -111,5 +120,7 @@ def _refuse_text(text: pd.Series, bad: NDArray[np.bool_], gone: NDArray[np.bool_
     filled = int((~gone).sum())
     if filled and bad.sum() > _LIMITS["table.share_not_numeric"] * filled:
         shown = text.iloc[int(np.flatnonzero(bad)[0])][:40]
-        raise InputError(f"{name}: column '{column}' is no column of numbers ({int(bad.sum())} of {filled} cells are text "
-                         f"such as '{shown}'): name another column in the column map.")
+        raise InputError(
+            f"{name}: column '{column}' is no column of numbers ({int(bad.sum())} of {filled} cells are text "
+            f"such as '{shown}'): name another column in the column map."
+        )

@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analyzer.errors import InputError
-from analyzer.parsers.column_map import Clock, ColumnMap, ValueColumn
+from analyzer.parsers.column_map import ColumnMap, ValueColumn
 from analyzer.parsers.column_map_units import factor_to, parse_unit
 from analyzer.recording import Finding
 from analyzer.settings import thresholds
@@ -21,8 +21,22 @@ _AXES = ("acceleration_x_mps2", "acceleration_y_mps2", "acceleration_z_mps2")
 #: Quantities of which zero throughout cannot be a measurement of a drive.
 _NEVER_ALL_ZERO = ("latitude_deg", "longitude_deg", "acceleration", "rate_", "sigma_", "cn0", "hdop", "vdop", "pdop")
 #: Units that names of columns end in, behind an underscore.
-_ENDINGS = {"mps": "m/s", "kmh": "km/h", "kph": "km/h", "mph": "mph", "mps2": "m/s2", "radps": "rad/s", "degps": "deg/s",
-            "deg": "deg", "rad": "rad", "g": "g", "knots": "knot", "m": "m", "mm": "mm", "cm": "cm"}
+_ENDINGS = {
+    "mps": "m/s",
+    "kmh": "km/h",
+    "kph": "km/h",
+    "mph": "mph",
+    "mps2": "m/s2",
+    "radps": "rad/s",
+    "degps": "deg/s",
+    "deg": "deg",
+    "rad": "rad",
+    "g": "g",
+    "knots": "knot",
+    "m": "m",
+    "mm": "mm",
+    "cm": "cm",
+}
 
 
 def check_unit(value: ValueColumn, stated: str | None, *, target: str, where: str) -> None:
@@ -52,8 +66,10 @@ def check_unit(value: ValueColumn, stated: str | None, *, target: str, where: st
     except ValueError:
         differ = True
     if differ:
-        raise InputError(f"{where}: column '{value.column}' is in {stated} by the file itself, but the column map reads it "
-                         f"as {value.unit}: set unit = \"{stated}\" under [columns.{value.name}], or name another column.")
+        raise InputError(
+            f"{where}: column '{value.column}' is in {stated} by the file itself, but the column map reads it "
+            f'as {value.unit}: set unit = "{stated}" under [columns.{value.name}], or name another column.'
+        )
 
 
 def check_range(name: str, values: NDArray[np.float64], column: str, where: str) -> NDArray[np.bool_]:
@@ -64,7 +80,7 @@ def check_range(name: str, values: NDArray[np.float64], column: str, where: str)
     InputError
         Most values are impossible: the unit or the column is wrong.
     """
-    limit = {"latitude_deg": 90.0, "longitude_deg": 360.0, "speed_mps": _LIMITS["table.largest_speed_mps"],
+    limit = {"latitude_deg": 90.0, "longitude_deg": 180.0, "speed_mps": _LIMITS["table.largest_speed_mps"],
              "rate_x_radps": _LIMITS["table.largest_rate_radps"], "rate_y_radps": _LIMITS["table.largest_rate_radps"],
              "rate_z_radps": _LIMITS["table.largest_rate_radps"],
              "yaw_rate_radps": _LIMITS["table.largest_rate_radps"]}.get(name)
@@ -90,11 +106,16 @@ def zero_channels(table: pd.DataFrame, columns: tuple[ValueColumn, ...], where: 
             continue
         if bool((cells.dropna() == 0).all()):
             table[value.name] = np.nan
-            out.append(Finding(
-                "all_zero_channel", "warning",
-                f"{where}: column '{value.column}' ({value.name}) is zero in all {int(cells.notna().sum())} rows and is "
-                "taken as not recorded: check the sensor and its wiring, or remove the column from the map.",
-                {"source": where, "column": value.column}))
+            out.append(
+                Finding(
+                    "all_zero_channel",
+                    "warning",
+                    f"{where}: column '{value.column}' ({value.name}) is zero in all {int(cells.notna().sum())} rows"
+                    " and is taken as not recorded: check the sensor and its wiring, or remove the column from the"
+                    " map.",
+                    {"source": where, "column": value.column},
+                )
+            )
     return out
 
 
@@ -115,31 +136,15 @@ def gravity_unit(table: pd.DataFrame, used: ColumnMap, where: str) -> list[Findi
         if 0.9 <= as_if / _G <= 1.1:
             raise InputError(f"{where}: columns {columns} have a median norm of {norm:.3g} m/s2 with the unit "
                              f"{mapped[_AXES[0]].unit} of the column map, but 9.81 with {unit}: set unit = \"{unit}\".")
-    return [Finding("no_gravity", "warning",
-                    f"{where}: the norm of {columns} has a median of {norm:.3g} m/s2 instead of 9.81: gravity was removed "
-                    "or a channel is missing, so checks against gravity and tilt are not possible.",
-                    {"source": where, "median_norm_mps2": norm})]
-
-
-def check_order(times: pd.DatetimeIndex, clock: Clock, where: str, first_row: int) -> list[Finding]:
-    """Refuse time that runs backwards, unless the map says to sort.
-
-    Raises
-    ------
-    InputError
-        Names the row and the remedy.
-    """
-    back = np.flatnonzero(np.diff(times.asi8) < 0)
-    if not len(back):
-        return []
-    row = int(back[0]) + 1
-    step_s = (times[row - 1] - times[row]).total_seconds()
-    words = (f"{where}: time in column '{clock.column or 'of the channel'}' runs backwards by {step_s:.3f} s at row "
-             f"{row + first_row} and {len(back)} times in all")
-    if clock.backwards == "sort":
-        return [Finding("time_backwards", "warning", f"{words}; the rows were sorted as the column map says.",
-                        {"source": where, "row": row + first_row, "count": len(back)})]
-    raise InputError(f"{words}: split the file there, or set backwards = \"sort\" under [time] of the column map.")
+    return [
+        Finding(
+            "no_gravity",
+            "warning",
+            f"{where}: the norm of {columns} has a median of {norm:.3g} m/s2 instead of 9.81: gravity was removed "
+            "or a channel is missing, so checks against gravity and tilt are not possible.",
+            {"source": where, "median_norm_mps2": norm},
+        )
+    ]
 
 
 def unit_of(column: str, units: Mapping[str, str]) -> str | None:

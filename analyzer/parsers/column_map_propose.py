@@ -38,7 +38,7 @@ class Guess:
 
 @dataclass(frozen=True)
 class Proposal:
-    """A proposed map as TOML `text`, the guesses behind it, and the columns without one. `map` is None if incomplete."""
+    """A proposed map as TOML `text`, the guesses behind it, and columns without one; `map` is None if incomplete."""
 
     text: str
     guesses: tuple[Guess, ...]
@@ -66,7 +66,9 @@ def propose(raw: RawSource, *, bus: Path | None = None, wanted: str | None = Non
     table, stamped = _load(raw, bus)
     guesses = _guess_all(table)
     name = wanted or _table_of(guesses)
-    clocks = sorted((g for g in guesses if g.name.startswith("time:")), key=lambda g: (_CLOCKS.index(g.name), -g.confidence))
+    clocks = sorted(
+        (g for g in guesses if g.name.startswith("time:")), key=lambda g: (_CLOCKS.index(g.name), -g.confidence)
+    )
     # in a measurement file only positions carry a clock of their own; all else is stamped by the logger
     clock = clocks[0] if clocks and (not stamped or name == "fixes") else None
     chosen, spare = _choose(guesses, name)
@@ -84,23 +86,31 @@ def propose(raw: RawSource, *, bus: Path | None = None, wanted: str | None = Non
 
 def _load(raw: RawSource, bus: Path | None) -> tuple[RawTable, bool]:
     """Return the columns of a table, and whether its rows carry a stamp beside them (measurement files)."""
-    from analyzer.parsers import columnar, delimited, mdf4, mdf4_channels
+    from analyzer.parsers import columnar, delimited, mdf4
 
     head = raw.head()
     if columnar.recognise(head, raw.base_name) == 1.0:
         return columnar.load(raw, _ROWS), False
     if mdf4.recognise(head, raw.base_name) == 1.0:
-        with raw.local_file() as path, mdf4_channels.open_measurement(path, raw.name, bus) as opened:
-            channels = [opened.channel(n) for n in opened.names]
+        from analyzer.parsers.mdf4_process import fetch
+
+        with raw.local_file() as path:
+            fetched = fetch(path, raw.name, bus=bus, wanted=None)
+        channels = list(fetched.channels.values())
         if not channels:
-            raise InputError(f"{raw.name} holds no signals" + (": pass the bus description with --bus, its rows are raw bus "
-                             "frames." if opened.raw_frames else ": name another file."))
+            hint = (
+                "pass the bus description with --bus, its rows are raw bus frames" if fetched.raw_frames
+                else "name another file"
+            )
+            raise InputError(f"{raw.name} holds no signals: {hint}.")
         return RawTable(raw.name, {c.name: pd.Series(c.values) for c in channels}, max(len(c.values) for c in channels),
                         {c.name: c.unit for c in channels}), True
     if delimited.recognise(head, raw.base_name) > 0.0:
         return delimited.load(raw)[0], False
-    raise InputError(f"{raw.name} is no table of columns (delimited text, Parquet or a measurement file): only tables need a "
-                     "column map.")
+    raise InputError(
+        f"{raw.name} is no table of columns (delimited text, Parquet or a measurement file): only tables need a "
+        "column map."
+    )
 
 
 def _guess_all(table: RawTable) -> list[Guess]:
@@ -141,7 +151,7 @@ def _score(quantity: Quantity, column: str, cells: pd.Series, unit: str | None, 
 
 
 def _range_fit(quantity: Quantity, cells: pd.Series, unit: str | None, decimal: str) -> float:
-    """Return 1 where the values lie in the range of the quantity, 0 where most do not, 0.5 where nothing can be said."""
+    """Return 1 where the values lie in the range of the quantity, 0 where most do not, 0.5 where that is unknown."""
     if quantity.low is None or quantity.high is None:
         return quantity.text_fit(cells)
     some = cells.iloc[:_ROWS]

@@ -14,8 +14,10 @@ from analyzer.recording import Entry, Finding, Ledger, Source
 
 def no_map(raw: RawSource) -> UsageError:
     """Return the error for a table that no column map serves."""
-    return UsageError(f"{raw.name} is a table and no column map serves it: run 'postdrive columns {raw.name}', keep what it "
-                      "prints as a file, check it, and pass that file with --columns.")
+    return UsageError(
+        f"{raw.name} is a table and no column map serves it: run 'postdrive columns {raw.name}', keep what it "
+        "prints as a file, check it, and pass that file with --columns."
+    )
 
 
 def mapped_part(raw: RawSource, table: RawTable, maps: Sequence[ColumnMap], options: ReadOptions, *,
@@ -26,8 +28,16 @@ def mapped_part(raw: RawSource, table: RawTable, maps: Sequence[ColumnMap], opti
                       columns=list(table.columns))
 
 
-def build_part(raw: RawSource, applied: Sequence[tuple[ColumnMap, Applied]], options: ReadOptions, *,
-               digest: tuple[str, int], format_name: str, findings: Sequence[Finding], columns: Sequence[str]) -> ReadPart:
+def build_part(
+    raw: RawSource,
+    applied: Sequence[tuple[ColumnMap, Applied]],
+    options: ReadOptions,
+    *,
+    digest: tuple[str, int],
+    format_name: str,
+    findings: Sequence[Finding],
+    columns: Sequence[str],
+) -> ReadPart:
     """Return the part of a source from what each map gave."""
     entries = _merged([e for _, one in applied for e in one.entries])
     used = {c for one, _ in applied for c in one.used_columns}
@@ -37,6 +47,7 @@ def build_part(raw: RawSource, applied: Sequence[tuple[ColumnMap, Applied]], opt
         name=raw.name, format=format_name, sha256=digest[0], stored_size=raw.stored_size, unpacked_size=digest[1],
         ledger=ledger, place=options.place,
         details={"column_maps": [one.name for one, _ in applied], "tables": [one.table for one, _ in applied],
+                 "units": {c.name: c.unit for one, _ in applied for c in one.columns if c.name not in one.schema.names},
                  "stamped_by": {one.table: one.time.taken_by for one, _ in applied}},
     )
     found = (*findings, *(f for _, one in applied for f in one.findings))

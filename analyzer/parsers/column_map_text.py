@@ -37,23 +37,36 @@ def map_text(file_name: str, table: str, rows: Sequence[Row], *, clock: tuple[st
     """
     sure = [c for *_, c, _ in rows] + ([clock[2]] if clock else [])
     lowest = min(sure, default=0.0)
-    lines = [f"# Proposed from {file_name}; the least sure line is sure to {lowest:.0%}. Check every line, above all those",
-             f"# marked CHECK (below {_SURE:.0%}), then pass this file with --columns.",
-             f"files = [{_quoted(file_name)}]", f'table = "{table}"', ""]
+    lines = [
+        f"# Proposed from {file_name}; the least sure line is sure to {lowest:.0%}. Check every line, above all those",
+        f"# marked CHECK (below {_SURE:.0%}), then pass this file with --columns.",
+        f"files = [{_quoted(file_name)}]",
+        f'table = "{table}"',
+        "",
+    ]
     lines += _clock_lines(clock, stamped, week)
     if second is not None:
         lines += [f"# CHECK: {second} is a time too; if the logger wrote it at arrival, add", "# [arrival]",
                   f"# column = {_quoted(second)}", '# scale = "…"', ""]
     if table in ("inertial", "attitude", "measurement"):
         down = any("down" in column.lower() or "right" in column.lower() for _, column, *_ in rows)
-        lines += ["[axes]", f'frame = "{"forward_right_down" if down else "iso8855"}"  # CHECK: iso8855 is forward, left, up', ""]
+        lines += [
+            "[axes]",
+            f'frame = "{"forward_right_down" if down else "iso8855"}"  # CHECK: iso8855 is forward, left, up',
+            "",
+        ]
     for name, column, unit, confidence, why in rows:
         mark = "" if confidence >= _SURE else "  CHECK"
         lines += [f"[columns.{name}]  # {confidence:.0%} by {why}{mark}", f"column = {_quoted(column)}",
                   f"unit = {_quoted(unit)}", ""]
     if not rows:
-        lines += ["# CHECK: no column was recognised; add one table [columns.NAME] per quantity, for example", "# [columns.speed_mps]",
-                  '# column = "…"', '# unit = "m/s"', ""]
+        lines += [
+            "# CHECK: no column was recognised; add one table [columns.NAME] per quantity, for example",
+            "# [columns.speed_mps]",
+            '# column = "…"',
+            '# unit = "m/s"',
+            "",
+        ]
     lines += _state_lines(state)
     if others:
         lines += ["# not mapped: " + ", ".join(others)]
@@ -67,13 +80,22 @@ def _clock_lines(clock: tuple[str, str, float, str] | None, stamped: bool, week:
         head = [f"[time]  # {note}"] + ([] if stamped else ['column = ""'])
         return [*head, 'scale = "relative"', ""]
     column, scale, confidence, why = clock
-    lines = [f"[time]  # {confidence:.0%} by {why}{'' if confidence >= _SURE else '  CHECK'}", f"column = {_quoted(column)}",
-             f'scale = "{scale}"']
+    lines = [
+        f"[time]  # {confidence:.0%} by {why}{'' if confidence >= _SURE else '  CHECK'}",
+        f"column = {_quoted(column)}",
+        f'scale = "{scale}"',
+    ]
     if scale == "gps_week_seconds":
-        lines.append(f"week_column = {_quoted(week)}" if week else "week = 0  # CHECK: no column of GPS weeks was recognised")
+        lines.append(
+            f"week_column = {_quoted(week)}" if week else "week = 0  # CHECK: no column of GPS weeks was recognised"
+        )
     if scale == "relative":
-        lines += ["# CHECK: this clock is not UTC; place it by its start or by one pair of clock value and UTC:",
-                  '# start_utc = "2026-01-31T12:00:00.000Z"', "# anchor_clock = 0.0", '# anchor_utc = "2026-01-31T12:00:00.000Z"']
+        lines += [
+            "# CHECK: this clock is not UTC; place it by its start or by one pair of clock value and UTC:",
+            '# start_utc = "2026-01-31T12:00:00.000Z"',
+            "# anchor_clock = 0.0",
+            '# anchor_utc = "2026-01-31T12:00:00.000Z"',
+        ]
     if scale == "time_of_day":
         lines.append('# date = "2026-01-31"  # or date_column, or --date')
     return [*lines, ""]
@@ -84,9 +106,18 @@ def _state_lines(state: tuple[str, list[str]] | None) -> list[str]:
     if state is None:
         return []
     column, codes = state
-    return ["# CHECK: say what the codes mean (fixed, precise, float, differential, autonomous, estimated, manual, simulated,",
-            "# no_fix), then take the # away:", "# [fix_state]", f"# column = {_quoted(column)}", "# [fix_state.codes]",
-            *(f'# {_quoted(code)} = "…"' for code in codes), ""]
+    return [
+        (
+            "# CHECK: say what the codes mean (fixed, precise, float, differential, autonomous, estimated, manual,"
+            " simulated,"
+        ),
+        "# no_fix), then take the # away:",
+        "# [fix_state]",
+        f"# column = {_quoted(column)}",
+        "# [fix_state.codes]",
+        *(f'# {_quoted(code)} = "…"' for code in codes),
+        "",
+    ]
 
 
 def _quoted(text: str) -> str:

@@ -56,7 +56,7 @@ def utc_times(clock: Clock, frame: Mapping[str, pd.Series], name: str) -> pd.Dat
         us = _relative(column, clock, name)
     us = us + np.timedelta64(round(clock.utc_offset_s * 1e6), "us")
     _check(us, clock, column, name=name)
-    return pd.DatetimeIndex(us).tz_localize("UTC").astype(tables.TIME_DTYPE)
+    return pd.DatetimeIndex(pd.DatetimeIndex(us).tz_localize("UTC").astype(tables.TIME_DTYPE))
 
 
 def anchor(clock: Clock, name: str) -> tuple[float, np.datetime64]:
@@ -71,8 +71,10 @@ def anchor(clock: Clock, name: str) -> tuple[float, np.datetime64]:
         return clock.anchor_clock * factor_to(clock.unit, "s", quantity="a clock"), _moment(clock.anchor_utc)
     if clock.start_utc is not None:
         return 0.0, _moment(clock.start_utc)
-    raise UsageError(f"{name}: its clock is not UTC and the column map does not place it; add start_utc, or anchor_clock "
-                     "with anchor_utc, to the clock.")
+    raise UsageError(
+        f"{name}: its clock is not UTC and the column map does not place it; add start_utc, or anchor_clock "
+        "with anchor_utc, to the clock."
+    )
 
 
 def _iso(column: pd.Series, clock: Clock, name: str) -> NDArray[np.datetime64]:
@@ -98,13 +100,15 @@ def _gps(column: pd.Series, frame: Mapping[str, pd.Series], clock: Clock) -> NDA
     return us
 
 
-def _time_of_day(column: pd.Series, frame: Mapping[str, pd.Series], clock: Clock, *, name: str) -> NDArray[np.datetime64]:
+def _time_of_day(
+    column: pd.Series, frame: Mapping[str, pd.Series], clock: Clock, *, name: str
+) -> NDArray[np.datetime64]:
     """Return UTC of times of day; a fall by more than half a day begins the next day."""
     of_day = _of_day_us(column)
     good = ~np.isnat(of_day)
     if clock.date_column is not None:
         days = pd.to_datetime(frame[clock.date_column].astype("str").str.strip(), errors="coerce", format="mixed")
-        return np.asarray(days.astype("datetime64[us]")) + of_day
+        return np.asarray(np.asarray(days.astype("datetime64[us]")) + of_day, dtype="datetime64[us]")
     if clock.date is None:
         raise UsageError(f"{name}: column '{clock.column}' holds only the time of day; add date or date_column to the "
                          "clock of the column map, or pass --date.")
@@ -159,9 +163,13 @@ def _check(us: NDArray[np.datetime64], clock: Clock, column: pd.Series, *, name:
         return
     if not len(good):
         shown = next((str(v) for v in column if re.search(r"\S", str(v))), "nothing")
-        raise InputError(f"{name}: column '{clock.column}' holds no time of the scale {clock.scale} in any row (the first "
-                         f"cell is '{shown[:40]}'): correct column or scale in the column map.")
+        raise InputError(
+            f"{name}: column '{clock.column}' holds no time of the scale {clock.scale} in any row (the first "
+            f"cell is '{shown[:40]}'): correct column or scale in the column map."
+        )
     middle = np.sort(good)[len(good) // 2]
     if not _YEARS[0] <= middle < _YEARS[1]:
-        raise InputError(f"{name}: column '{clock.column}' read as {clock.scale} gives {str(middle)[:10]}, when no such "
-                         "log was written: correct scale or unit of the clock in the column map.")
+        raise InputError(
+            f"{name}: column '{clock.column}' read as {clock.scale} gives {str(middle)[:10]}, when no such "
+            "log was written: correct scale or unit of the clock in the column map."
+        )

@@ -11,8 +11,23 @@ if TYPE_CHECKING:
 
 #: Spellings of the trade that a units library reads otherwise; g is the gram there, but no acceleration is in grams.
 _SPELLINGS = {
-    "g": "standard_gravity", "mg": "millistandardgravity", "kn": "knot", "kt": "knot", "kts": "knot", "knots": "knot",
-    "kmh": "km/h", "km/hr": "km/h", "deg": "degree", "°": "degree", "sec": "s", "msec": "ms", "%": "percent", "mps": "m/s", "mps2": "m/s**2", "radps": "rad/s", "degps": "degree/s",
+    "g": "standard_gravity",
+    "mg": "millistandardgravity",
+    "kn": "knot",
+    "kt": "knot",
+    "kts": "knot",
+    "knots": "knot",
+    "kmh": "km/h",
+    "km/hr": "km/h",
+    "deg": "degree",
+    "°": "degree",
+    "sec": "s",
+    "msec": "ms",
+    "%": "percent",
+    "mps": "m/s",
+    "mps2": "m/s**2",
+    "radps": "rad/s",
+    "degps": "degree/s",
 }
 _ANGLE = ("radian", "degree", "arcminute", "arcsecond", "turn", "gon", "grade", "revolution")
 #: Units that only stand for themselves: logarithmic ones and pure numbers.

@@ -52,8 +52,10 @@ def load(raw: RawSource, rows: int | None = None) -> RawTable:
                 table = file.read() if rows is None else _first(file, rows)
         except (pa.ArrowException, OSError, ValueError) as error:
             words = str(error).splitlines()[0] if str(error) else type(error).__name__
-            raise InputError(f"{raw.name} is a Parquet file that cannot be read ({words[:120].rstrip('.')}): it is cut off or "
-                             "damaged, write it again or copy it from its origin.") from error
+            raise InputError(
+                f"{raw.name} is a Parquet file that cannot be read ({words[:120].rstrip('.')}): it is cut off or "
+                "damaged, write it again or copy it from its origin."
+            ) from error
     columns = {}
     for name, column in zip(table.column_names, table.columns, strict=True):
         if not pa.types.is_nested(column.type):
@@ -75,7 +77,8 @@ def _series(column: pa.ChunkedArray) -> pd.Series:
         column = column.cast(pa.timestamp("us", tz=column.type.tz), safe=False)
     elif pa.types.is_decimal(column.type):
         column = column.cast(pa.float64())
-    return column.to_pandas()
+    series: pd.Series = column.to_pandas()
+    return series
 
 
 def _units(schema: pa.Schema) -> dict[str, str]:

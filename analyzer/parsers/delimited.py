@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import io
+import re
 from collections.abc import Iterator
 from typing import Any
 
@@ -20,6 +21,9 @@ from analyzer.parsers.raw import HEAD, RawSource, Tally
 from analyzer.parsers.reader import Reader, ReadOptions, ReadPart
 from analyzer.recording import Finding
 
+#: A sentence of a receiver, which is cut by commas too.
+_SENTENCE = re.compile(rb"[$!][A-Z]{2}[A-Z]{3},|[$!]P[A-Z]{3,6},")
+
 
 def recognise(head: bytes, name: str) -> float:
     """Return how much `head` looks like delimited numbers; the name breaks ties only."""
@@ -34,8 +38,8 @@ def recognise(head: bytes, name: str) -> float:
         return 0.0
     if dialect is None or dialect.rows_seen < 1 or dialect.numeric < 0.3:
         return 0.0
-    sentences = sum(line.lstrip().startswith((b"$", b"!")) for line in head.splitlines()[:200])
-    if sentences > 2:
+    lines = head.splitlines()[:200]
+    if sum(bool(_SENTENCE.search(line)) for line in lines) > 0.2 * len(lines):
         return 0.0
     named = 0.05 if name.lower().endswith((".csv", ".tsv", ".txt", ".dat")) else 0.0
     return min(0.9, 0.9 * dialect.regular * min(1.0, dialect.numeric + 0.2)) + named
@@ -67,18 +71,25 @@ def load(raw: RawSource, used: ColumnMap | None = None) -> tuple[RawTable, tuple
         raise UsageError(f"column map {used.name if used else ''}: the encoding '{used.encoding if used else ''}' is "
                          "unknown; use a name such as utf-8, utf-16 or latin-1.") from error
     if dialect is None:
-        raise InputError(f"{raw.name} holds no rows of delimited values: name delimiter and header_row in the column map, "
-                         "or pass another file.")
+        raise InputError(
+            f"{raw.name} holds no rows of delimited values: name delimiter and header_row in the column map, "
+            "or pass another file."
+        )
     tally = Tally(raw.blocks())
     lost: list[int] = []
     frame = _parse(_Text(iter(tally), dialect), dialect, lost, raw.name)
     findings = list(raw.findings)
     if lost:
-        findings.append(Finding(
-            "ragged_rows", "warning",
-            f"{raw.name}: {len(lost)} rows have another number of columns than the {len(dialect.names)} of the header and "
-            f"were set aside (first: line {lost[0]}): check the delimiter and the end of the file.",
-            {"source": raw.name, "count": len(lost), "line": lost[0]}))
+        findings.append(
+            Finding(
+                "ragged_rows",
+                "warning",
+                f"{raw.name}: rows with another number of columns than the {len(dialect.names)} of the header:"
+                f" {len(lost)} (first: line {lost[0]}); they were set aside: check the delimiter and the end of the"
+                " file.",
+                {"source": raw.name, "count": len(lost), "line": lost[0]},
+            )
+        )
     units = dict(zip(dialect.names, dialect.units, strict=False)) if dialect.units else {}
     table = RawTable(raw.name, {str(n): frame[n] for n in frame.columns}, len(frame), units, dialect.decimal,
                      dialect.data_row, len(lost))
@@ -105,20 +116,25 @@ def _parse(text: _Text, dialect: Dialect, lost: list[int], name: str) -> pd.Data
     except pa.ArrowInvalid as error:
         if "Empty CSV" in str(error):
             return pd.DataFrame({n: pd.Series(dtype="float64") for n in dialect.names})
-        raise InputError(f"{name} cannot be read as delimited text ({str(error).splitlines()[0]}): check delimiter, quotes "
-                         "and encoding in the column map.") from error
+        raise InputError(
+            f"{name} cannot be read as delimited text ({str(error).splitlines()[0]}): check delimiter, quotes "
+            "and encoding in the column map."
+        ) from error
     return pd.DataFrame({n: _series(table.column(n)) for n in dialect.names})
 
 
 def _series(column: pa.ChunkedArray) -> pd.Series:
     """Return a column as a Series; text stays text, bytes that are no UTF-8 are replaced."""
     if pa.types.is_binary(column.type):
-        return pd.Series([None if v is None else v.decode("utf-8", "replace") for v in column.to_pylist()], dtype="object")
+        return pd.Series(
+            [None if v is None else v.decode("utf-8", "replace") for v in column.to_pylist()], dtype="object"
+        )
     if pa.types.is_date(column.type) or pa.types.is_time(column.type):
         return pd.Series(column.cast(pa.string()).to_pandas())
     if pa.types.is_timestamp(column.type):
         column = column.cast(pa.timestamp("us", tz=column.type.tz), safe=False)
-    return column.to_pandas()
+    series: pd.Series = column.to_pandas()
+    return series
 
 
 class _Text(io.RawIOBase):

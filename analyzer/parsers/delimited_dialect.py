@@ -71,9 +71,13 @@ def detect(head: bytes, used: ColumnMap | None = None, *, whole: bool = True) ->
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
     if not whole and len(lines) > 1:
         lines = lines[:-1]
-    lines = lines[:_LINES]
+    lines = lines[: max(_LINES, 2 * (used.header_row or 0) if used else 0)]
     comment = used.comment if used and used.comment else _comment(lines)
-    kept = [(n, line) for n, line in enumerate(lines, 1) if line.strip() and not (comment and line.startswith(comment))]
+    first = used.header_row or 1 if used and used.header_row is not None else 1
+    kept = [
+        (n, line) for n, line in enumerate(lines, 1)
+        if n >= first and line.strip() and not (comment and line.startswith(comment))
+    ]
     if not kept:
         return None
     delimiter = _delimiter(used) or _guess_delimiter([line for _, line in kept])
@@ -148,7 +152,7 @@ def _layout(rows: list[tuple[int, list[str]]], encoding: str, delimiter: str, co
     cells = [c for row in data if len(row) == width for c in row]
     return Dialect(
         encoding=encoding, delimiter=delimiter,
-        decimal=used.decimal if used and used.decimal else _decimal(cells, delimiter),
+        decimal=used.decimal if used and used.decimal else _decimal(cells),
         header_row=header_row, unit_row=unit_row, data_row=data_row,
         names=unique(names if names else [str(i + 1) for i in range(width)]),
         units=tuple(by_line.get(unit_row, [])) if unit_row else (), comment=comment,
@@ -181,9 +185,7 @@ def _is_units(cells: Sequence[str]) -> bool:
     return sum(is_unit(c) or not c for c in cells) * 2 > len(cells) and any(c.strip() for c in cells)
 
 
-def _decimal(cells: Sequence[str], delimiter: str) -> str:
-    """Return the decimal sign that most numbers carry."""
-    if delimiter == ",":
-        return "."
+def _decimal(cells: Sequence[str]) -> str:
+    """Return the decimal sign that most numbers carry; with a comma between cells only quotes keep one inside."""
     numbers = [c for c in cells if _NUMBER.fullmatch(c)]
     return "," if sum("," in c for c in numbers) > sum("." in c for c in numbers) else "."

@@ -20,9 +20,11 @@ _ESCAPES = {9: "\\t", 10: "\\n", 13: "\\r", 92: "\\\\"}
 
 
 def excerpt(content: bytes) -> str:
-    """Return `content` as printable text of at most `EXCERPT` characters, without its line end; odd bytes as ``\\xhh``."""
+    """Return `content` as printable text of at most `EXCERPT` characters, no line end; odd bytes as ``\\xhh``."""
     body = content.rstrip(b"\r\n") or content
     head = body[: EXCERPT + 1]
+    if len(head) <= EXCERPT and head.isascii() and b"\\" not in head and (plain := head.decode("ascii")).isprintable():
+        return plain
     shown = "".join(_ESCAPES.get(c) or (chr(c) if 32 <= c < 127 else f"\\x{c:02x}") for c in head)
     return shown if len(shown) <= EXCERPT else shown[: EXCERPT - 1] + "…"
 
@@ -58,6 +60,10 @@ class LedgerBuilder:
         tally.size += size
         tally.cases.extend(list(cases)[: CASES - len(tally.cases)])
 
+    def illustrated(self) -> set[tuple[str, str]]:
+        """Return the kinds and tags that have all the cases they may have."""
+        return {key for key, tally in self.tallies.items() if len(tally.cases) >= CASES}
+
     def merge(self, other: LedgerBuilder) -> None:
         """Add the account of the bytes that follow."""
         for (kind, tag), tally in other.tallies.items():
@@ -86,7 +92,7 @@ class LedgerBuilder:
         tally = self.tallies.get(source, Tally())
         size = int((end - start).sum())
         if tally.count < len(start) or tally.size < size:
-            raise AnalyzerError(f"The ledger holds fewer {source[1]} sentences of kind {source[0]} than are to be moved.")
+            raise AnalyzerError(f"The ledger holds fewer {source[1]} sentences of kind {source[0]} than shall move.")
         gone = set(start.tolist())
         known = {case.start: case.excerpt for case in tally.cases}
         tally.count -= len(start)

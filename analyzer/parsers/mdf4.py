@@ -1,9 +1,10 @@
-"""Measurement files (ASAM MDF 4) read through column maps: signals by name, raw bus frames through a bus description."""
+"""Measurement files (ASAM MDF 4) through column maps: signals by name, raw bus frames by a bus description."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -11,9 +12,10 @@ from numpy.typing import NDArray
 
 from analyzer.errors import InputError, UsageError
 from analyzer.parsers.column_map import Clock, ColumnMap, maps_for
-from analyzer.parsers.column_map_apply import Applied, RawTable, apply_map
+from analyzer.parsers.column_map_apply import RawTable, apply_map
 from analyzer.parsers.column_map_source import build_part, no_map
-from analyzer.parsers.mdf4_channels import Channel, Measurement, open_measurement
+from analyzer.parsers.mdf4_channels import Channel
+from analyzer.parsers.mdf4_process import Fetched, fetch
 from analyzer.parsers.raw import RawSource, digest
 from analyzer.parsers.reader import Reader, ReadOptions, ReadPart
 from analyzer.recording import Finding, Source
@@ -47,13 +49,15 @@ def read(raw: RawSource, options: ReadOptions) -> ReadPart:
     maps = maps_for(raw.base_name, options.maps)
     if not maps:
         raise no_map(raw)
-    with raw.local_file() as path, open_measurement(path, raw.name, options.bus) as opened:
-        placed = [_table(opened, used) for used in maps]
-        names, start = opened.names, opened.start_utc
+    wanted = dict.fromkeys(column for used in maps for column in used.used_columns)
+    with raw.local_file() as path:
+        opened = fetch(path, raw.name, bus=options.bus, wanted=list(wanted))
+    placed = [_table(opened, used) for used in maps]
+    names, start, span = opened.names, opened.start_utc, _span(opened, maps)
     applied = [(used, apply_map(used, table, options)) for used, table, _ in placed]
     part = build_part(raw, applied, options, digest=digest(raw), format_name="mdf4",
                       findings=(*raw.findings, *(f for _, _, found in placed for f in found)), columns=names)
-    details = {**part.source.details, "header_start_utc": start, **_span([t for _, t, _ in placed])}
+    details = {**part.source.details, "header_start_utc": start, **span}
     return replace(part, source=replace(part.source, details=details))
 
 
@@ -66,21 +70,22 @@ def repeated_starts(sources: Sequence[Source]) -> list[Finding]:
         if len(parts) < 2:
             continue
         names = ", ".join(s.name for s in parts)
-        overlap = any(_first(b) < _last(a) for a, b in zip(parts[:-1], parts[1:], strict=True))
+        overlap = any(_first(b) < _last(a) for a, b in pairwise(parts))
         words = (f"{names} carry one start time in their headers ({start}); ")
         if overlap:
-            text = (words + "their rows overlap on it, so their order in time is not known: give start_utc in a column map "
-                            "for each file.")
+            text = (
+                words
+                + "their rows overlap on it, so their order in time is not known: give start_utc in a column map "
+                "for each file."
+            )
             out.append(Finding("repeated_start", "problem", text, {"files": [s.name for s in parts]}))
         else:
-            text = words + "their rows follow one another on it: the start is that of the first file, which the others continue."
+            text = (
+                words
+                + "their rows follow one another on it: the start is that of the first file, which the others continue."
+            )
             out.append(Finding("repeated_start", "note", text, {"files": [s.name for s in parts]}))
     return out
-
-
-def load(raw: RawSource, opened: Measurement, names: Sequence[str]) -> dict[str, pd.Series]:
-    """Return channels by name, as they are (used to propose a map)."""
-    return {name: pd.Series(opened.channel(name).values) for name in names}
 
 
 def _first(source: Source) -> float:
@@ -91,12 +96,14 @@ def _last(source: Source) -> float:
     return float(str(source.details["last_s"]))
 
 
-def _table(opened: Measurement, used: ColumnMap) -> tuple[ColumnMap, RawTable, list[Finding]]:
+def _table(opened: Fetched, used: ColumnMap) -> tuple[ColumnMap, RawTable, list[Finding]]:
     """Return the channels of one map on the rows of its leading channel, and the map with its clocks placed."""
-    channels = {name: opened.channel(name) for name in used.used_columns if name != STAMP}
+    channels = {name: opened.channels[name] for name in used.used_columns}
     leader = channels[used.time.column or used.columns[0].column]
     if not len(leader.seconds):
-        raise InputError(f"{opened.name}: channel '{leader.name}' holds no samples: name another one in the column map.")
+        raise InputError(
+            f"{opened.name}: channel '{leader.name}' holds no samples: name another one in the column map."
+        )
     tolerance_s = used.join_tolerance_s or _LIMITS["table.join_tolerance_s"]
     columns = {name: _joined(channel, leader, tolerance_s) for name, channel in channels.items()}
     columns[STAMP] = pd.Series(leader.seconds)
@@ -106,24 +113,31 @@ def _table(opened: Measurement, used: ColumnMap) -> tuple[ColumnMap, RawTable, l
     if used.arrival is not None:
         arrival = _clock(used.arrival, opened, channels, columns, findings=findings)
     if used.time.column is None and leader.seconds[0] > 1.0:
-        findings.append(Finding(
-            "late_first_row", "note",
-            f"{opened.name}: the first row of table {used.table} stands {leader.seconds[0]:.2f} s after the start time of the "
-            f"header ({opened.start_utc:%Y-%m-%dT%H:%M:%SZ}): the start is that of an earlier file or of an earlier channel.",
-            {"source": opened.name, "first_s": float(leader.seconds[0])}))
+        findings.append(
+            Finding(
+                "late_first_row",
+                "note",
+                f"{opened.name}: the first row of table {used.table} stands {leader.seconds[0]:.2f} s after the start"
+                f" time of the header ({opened.start_utc:%Y-%m-%dT%H:%M:%SZ}): the start is that of an earlier file or"
+                " of an earlier channel.",
+                {"source": opened.name, "first_s": float(leader.seconds[0])},
+            )
+        )
     units = {name: channel.unit for name, channel in channels.items()}
     table = RawTable(opened.name, columns, len(leader.seconds), units)
     return replace(used, time=time, arrival=arrival), table, findings
 
 
-def _clock(clock: Clock, opened: Measurement, channels: dict[str, Channel], columns: dict[str, pd.Series], *,
+def _clock(clock: Clock, opened: Fetched, channels: dict[str, Channel], columns: dict[str, pd.Series], *,
            findings: list[Finding]) -> Clock:
     """Return `clock` placed: without a column it is the stamp of the logger since the start time of the header."""
     if clock.column is not None:
         return clock
     if clock.scale != "relative":
-        raise UsageError(f"{opened.name}: without a time channel the rows carry seconds since the start of the file; set "
-                         "scale = \"relative\" for it in the column map.")
+        raise UsageError(
+            f"{opened.name}: without a time channel the rows carry seconds since the start of the file; set "
+            'scale = "relative" for it in the column map.'
+        )
     placed = replace(clock, column=STAMP, utc_column=None, taken_by="logger")
     if clock.utc_column is not None:
         ahead_s, drift = _clock_line(channels[clock.utc_column], opened)
@@ -139,7 +153,7 @@ def _clock(clock: Clock, opened: Measurement, channels: dict[str, Channel], colu
     return placed
 
 
-def _clock_line(channel: Channel, opened: Measurement) -> tuple[float, float]:
+def _clock_line(channel: Channel, opened: Fetched) -> tuple[float, float]:
     """Return how far UTC of the channel (Unix seconds) is ahead of the logger's clock at its start [s], and the drift.
 
     The median of the slopes between all pairs of points (Theil 1950, Sen 1968) is not moved by late messages.
@@ -168,7 +182,7 @@ def _joined(channel: Channel, leader: Channel, tolerance_s: float) -> pd.Series:
     at = _nearest(channel.seconds, leader.seconds)
     if at is None:
         return pd.Series(np.full(len(leader.seconds), np.nan))
-    near = np.abs(channel.seconds[at] - leader.seconds) <= tolerance_s
+    near = np.abs(channel.seconds[at] - leader.seconds) <= tolerance_s + 1e-9  # stamps are rounded
     values = pd.Series(channel.values[at])
     return values.where(pd.Series(near))
 
@@ -183,13 +197,10 @@ def _nearest(times: NDArray[np.float64], wanted: NDArray[np.float64]) -> NDArray
     return np.where(wanted - times[left] <= times[right] - wanted, left, right).astype(np.int64)
 
 
-def _span(tables: Sequence[RawTable]) -> dict[str, float]:
-    """Return the first and last stamp of all rows [s since the start of the header]."""
-    stamps = [t.columns[STAMP] for t in tables if t.rows]
-    if not stamps:
-        return {}
-    return {"first_s": min(float(s.iloc[0]) for s in stamps), "last_s": max(float(s.iloc[-1]) for s in stamps)}
+def _span(opened: Fetched, maps: Sequence[ColumnMap]) -> dict[str, float]:
+    """Return the first and last stamp of all mapped rows [s since the start of the header]."""
+    stamps = [opened.channels[used.time.column or used.columns[0].column].seconds for used in maps]
+    return {"first_s": min(float(s[0]) for s in stamps), "last_s": max(float(s[-1]) for s in stamps)}
 
 
 READER = Reader("mdf4", "Measurement file (ASAM MDF 4) through a column map", recognise, read, extra="mdf4")
-__all__ = ["READER", "Applied", "load", "read", "recognise", "repeated_starts"]

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
+import gc
+import io
 import logging
+import sys
+import traceback
 import warnings
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager, redirect_stdout
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -141,12 +145,16 @@ def _decode(opened: Any, bus: Path, name: str) -> Any:
         with _quiet(name, str(bus)):
             decoded = opened.extract_bus_logging(database_files={"CAN": [(str(bus), 0)]})
     except InputError as error:
-        raise UsageError(f"bus description {bus} cannot be used on {name}: check that it is the description of this bus "
-                         "and not damaged.") from error
+        raise UsageError(
+            f"bus description {bus} cannot be used on {name}: check that it is the description of this bus "
+            "and not damaged."
+        ) from error
     if not any(True for _ in _groups(decoded)):
         decoded.close()
-        raise UsageError(f"bus description {bus} describes none of the frames in {name}: pass the description of the bus "
-                         "that was recorded.")
+        raise UsageError(
+            f"bus description {bus} describes none of the frames in {name}: pass the description of the bus "
+            "that was recorded."
+        )
     return decoded
 
 
@@ -163,33 +171,48 @@ def _groups(opened: Any) -> Iterator[Group]:
 
 def _is_raw(group: Any) -> bool:
     """Whether a group holds raw bus frames: flag bit 1 (bus event), ASAM MDF 4.1 channel group block."""
-    return bool(int(group.channel_group.flags) & 2) and any("Frame" in c.name or "Error" in c.name for c in group.channels)
+    return bool(int(group.channel_group.flags) & 2) and any(
+        "Frame" in c.name or "Error" in c.name for c in group.channels
+    )
 
 
 def _check_size(path: Path, name: str) -> None:
     """Refuse what is too short to hold the identification and header blocks (64 + 104 bytes)."""
     size = path.stat().st_size
     if size < 168:
-        raise InputError(f"{name} is cut off after {size} bytes, before the end of its header: copy it from its origin.")
+        raise InputError(
+            f"{name} is cut off after {size} bytes, before the end of its header: copy it from its origin."
+        )
 
 
 @contextmanager
 def _quiet(name: str, what: str) -> Iterator[None]:
-    """Turn whatever the reading package raises into one sentence, and keep its log lines and warnings to itself."""
+    """Turn whatever the reading package raises into one sentence, and keep its log lines, prints and warnings to itself."""
     logger = logging.getLogger("asammdf")
     level = logger.level
     logger.setLevel(logging.CRITICAL + 1)
     try:
-        with warnings.catch_warnings(), np.errstate(all="ignore"):
+        with warnings.catch_warnings(), np.errstate(all="ignore"), redirect_stdout(io.StringIO()):
             warnings.simplefilter("ignore")
             yield
     except (UsageError, InputError):
         raise
     except Exception as error:  # the package has no common base for damage: struct, zlib, key and value errors
-        text = ""
-        with suppress(Exception):
-            text = str(error).splitlines()[0][:100]
-        raise InputError(f"{what} cannot be read ({type(error).__name__}{': ' + text if text else ''}): the file {name} is "
-                         "cut off or damaged, copy it again from its origin.") from error
+        text = next(iter(str(error).splitlines()), "")[:100]
+        _let_go(error)
+        raise InputError(
+            f"{what} cannot be read ({type(error).__name__}{': ' + text if text else ''}): the file {name} is "
+            "cut off or damaged, copy it again from its origin."
+        ) from error
     finally:
         logger.setLevel(level)
+
+
+def _let_go(error: BaseException) -> None:
+    """Drop what the frames of `error` hold: a half-built file object complains on stderr when it is collected later."""
+    hook, sys.unraisablehook = sys.unraisablehook, lambda _: None
+    try:
+        traceback.clear_frames(error.__traceback__)
+        gc.collect()
+    finally:
+        sys.unraisablehook = hook

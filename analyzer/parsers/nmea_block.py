@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -49,6 +49,7 @@ class Block:
         seconds since 1970.
     rtcm : int64 start and end of the RTCM 3 frames.
     rtcm_bytes : those frames, one behind the other.
+    illustrated : kinds and tags of which no more cases are wanted.
     """
 
     size: int
@@ -58,30 +59,39 @@ class Block:
     arrivals: tuple[Positions, NDArray[np.float64]] = (np.empty(0, np.int64), np.empty(0))
     rtcm: tuple[Positions, Positions] = (np.empty(0, np.int64), np.empty(0, np.int64))
     rtcm_bytes: bytes = b""
+    illustrated: Collection[tuple[str, str]] = ()
 
 
-def read_block(content: bytes, rtcm: tuple[Positions, Positions] | None, *, require_checksum: bool) -> Block:
-    """Read a block that starts and ends at the edge of a piece.
+def look(buffer: NDArray[np.uint8], rtcm: tuple[Positions, Positions] | None = None) -> Candidates:
+    """Cut a block into pieces and check the checksums: few steps over many bytes, which run well beside `read_block`.
 
     Parameters
     ----------
-    content : the bytes.
+    buffer : bytes that start and end at the edge of a piece, and `framing.PADDING` more.
     rtcm : start and end of the RTCM 3 frames in it.
-    require_checksum : whether sentences without a checksum are set aside instead of read.
     """
-    buffer = framing.padded(content)
-    pieces = framing.frame(buffer, rtcm)
-    block = Block(len(content), {}, LedgerBuilder())
-    _read_sentences(block, _Candidates.of(buffer, pieces), require_checksum=require_checksum)
-    _account_rest(block, buffer, pieces)
-    if rtcm is not None:
-        block.rtcm = rtcm
-        block.rtcm_bytes = b"".join(content[a:b] for a, b in zip(rtcm[0].tolist(), rtcm[1].tolist(), strict=True))
+    return Candidates.of(buffer, framing.frame(buffer, rtcm), rtcm)
+
+
+def read_block(found: Candidates, *, require_checksum: bool = False,
+               illustrated: Collection[tuple[str, str]] = ()) -> Block:
+    """Read the sentences of a block into columns and account for all its bytes.
+
+    With `require_checksum` sentences without one are set aside instead of read. Of the kinds and tags in `illustrated`
+    no more cases are wanted.
+    """
+    block = Block(len(found.buffer) - framing.PADDING, {}, LedgerBuilder(), illustrated=illustrated)
+    _read_sentences(block, found, require_checksum=require_checksum)
+    _account_rest(block, found.buffer, found.pieces)
+    if found.rtcm is not None:
+        block.rtcm = found.rtcm
+        spans = zip(found.rtcm[0].tolist(), found.rtcm[1].tolist(), strict=True)
+        block.rtcm_bytes = b"".join(found.buffer[a:b].tobytes() for a, b in spans)
     return block
 
 
 @dataclass(frozen=True)
-class _Candidates:
+class Candidates:
     """The sentences of a block, read or not: all arrays have one item per sentence."""
 
     buffer: NDArray[np.uint8]
@@ -93,9 +103,11 @@ class _Candidates:
     known: NDArray[np.uint8]
     header: Words
     valid: Flags
+    rtcm: tuple[Positions, Positions] | None = None
 
     @classmethod
-    def of(cls, buffer: NDArray[np.uint8], pieces: framing.Pieces) -> _Candidates:
+    def of(cls, buffer: NDArray[np.uint8], pieces: framing.Pieces,
+           rtcm: tuple[Positions, Positions] | None) -> Candidates:
         """Look at the headers and check the checksums."""
         words = words_of(buffer)
         start = pieces.start[pieces.sentence]
@@ -111,7 +123,7 @@ class _Candidates:
             valid = framing.checksum_matches(buffer, start, pieces.body_end)
         else:
             valid[valid] = framing.checksum_matches(buffer, start[valid], pieces.body_end[valid])
-        return cls(buffer, pieces, words, start, pieces.end[pieces.sentence], form, known, header, valid)
+        return cls(buffer, pieces, words, start, pieces.end[pieces.sentence], form, known, header, valid, rtcm)
 
     def group(self, rows: Positions) -> Group:
         """Return the fields of some sentences."""
@@ -120,11 +132,12 @@ class _Candidates:
 
     def talkers(self, rows: Positions) -> NDArray[np.uint8]:
         """Return the index of the talker in `TALKERS`."""
-        out = np.zeros(len(rows), dtype=np.uint8)
         code = self.header[rows] & _U(0xFFFF)
+        distinct = code[:1] if bool((code == code[:1]).all()) else code
+        out = np.zeros(len(distinct), dtype=np.uint8)
         for index, talker in enumerate(TALKERS[1:], start=1):
-            out[code == _code(talker)] = index
-        return out
+            out[distinct == _code(talker)] = index
+        return out if len(out) == len(rows) else np.full(len(rows), out[0])
 
     def headers(self, rows: Positions) -> Iterator[tuple[str, Positions]]:
         """Yield each header (at most eight characters) with the sentences that have it."""
@@ -137,7 +150,7 @@ class _Candidates:
             yield (text if text.isalnum() and text.isascii() else "other"), rows[which == index]
 
 
-def _read_sentences(block: Block, found: _Candidates, *, require_checksum: bool) -> None:
+def _read_sentences(block: Block, found: Candidates, *, require_checksum: bool) -> None:
     """Read all sentences of known kinds and account for every sentence."""
     bare = found.form == framing.BARE
     usable = found.valid if require_checksum else found.valid | bare
@@ -145,16 +158,21 @@ def _read_sentences(block: Block, found: _Candidates, *, require_checksum: bool)
         rows = np.flatnonzero(found.known == index)
         if not len(rows):
             continue
+        valid = found.valid[rows]
+        if valid.all() and not (wrong := _read_kind(block, found, kind, rows)).any():
+            _account(block, found, "accepted", kind, rows)
+            continue
+        block.sentences.pop(kind, None)
         readable = usable[rows]
         wrong = np.zeros(len(rows), dtype=bool)
         wrong[readable] = _read_kind(block, found, kind, rows[readable])
         short = wrong & bare[rows] & _is_short(kind, found.pieces.fields[rows])
         good = readable & ~wrong
-        _account(block, found, "accepted", kind, rows[good & found.valid[rows]])
+        _account(block, found, "accepted", kind, rows[good & valid])
         _account(block, found, "field", kind, rows[wrong & ~short])
         _account(block, found, "no_checksum", kind, rows[bare[rows] & ~wrong])
         _account(block, found, "truncated", kind, rows[(found.form[rows] == framing.CUT) | short])
-        damaged = ((found.form[rows] == framing.SUMMED) & ~found.valid[rows]) | (found.form[rows] == framing.GARBLED)
+        damaged = ((found.form[rows] == framing.SUMMED) & ~valid) | (found.form[rows] == framing.GARBLED)
         _account(block, found, "checksum", kind, rows[damaged])
         if not require_checksum:
             block.ledger.unchecked = np.r_[block.ledger.unchecked, found.start[rows[bare[rows] & ~wrong]]]
@@ -168,7 +186,7 @@ def _is_short(kind: str, fields: Positions) -> Flags:
     return np.asarray(fields < (min(layout.counts) if layout.counts else layout.least))
 
 
-def _read_kind(block: Block, found: _Candidates, kind: str, rows: Positions) -> Flags:
+def _read_kind(block: Block, found: Candidates, kind: str, rows: Positions) -> Flags:
     """Read the sentences of one kind into the block; return which of them are wrong."""
     right = count_is_right(kind, found.pieces.fields[rows])
     chosen = rows if right.all() else rows[right]
@@ -191,7 +209,7 @@ def _read_kind(block: Block, found: _Candidates, kind: str, rows: Positions) -> 
     return wrong
 
 
-def _account_unknown(block: Block, found: _Candidates) -> None:
+def _account_unknown(block: Block, found: Candidates) -> None:
     """Account for the sentences of kinds that are not read."""
     unknown = found.known == _NONE
     if not unknown.any():
@@ -208,15 +226,16 @@ def _account_unknown(block: Block, found: _Candidates) -> None:
         _account(block, found, "checksum", tag, np.flatnonzero(chosen & summed & ~found.valid))
 
 
-def _account(block: Block, found: _Candidates, kind: str, tag: str, rows: Positions) -> None:
+def _account(block: Block, found: Candidates, kind: str, tag: str, rows: Positions) -> None:
     _tally(block, found.buffer, kind, tag, found.start[rows], found.end[rows])
 
 
 def _tally(block: Block, buffer: NDArray[np.uint8], kind: str, tag: str, start: Positions, end: Positions) -> None:
     """Add pieces to the block's account."""
     if len(start):
+        wanted = 0 if (kind, tag) in block.illustrated else CASES
         cases = [Case(a, b, excerpt(bytes(buffer[a: min(b, a + 4 * EXCERPT)])))
-                 for a, b in zip(start[:CASES].tolist(), end[:CASES].tolist(), strict=True)]
+                 for a, b in zip(start[:wanted].tolist(), end[:wanted].tolist(), strict=True)]
         block.ledger.add(kind, tag, count=len(start), size=int((end - start).sum()), cases=cases)
 
 
@@ -241,9 +260,10 @@ def _keep_text(block: Block, buffer: NDArray[np.uint8], pieces: framing.Pieces, 
         seconds[before] = arrival_seconds(buffer, start[before], end[before])
     timed = ~np.isnan(seconds)
     block.arrivals = (pieces.start[following[timed]], seconds[timed])
-    for a, b in zip(start[~timed].tolist(), end[~timed].tolist(), strict=True):
-        text = bytes(buffer[a: min(b, a + NOTE_LENGTH)]).decode("ascii").strip()
+    for at_text in np.flatnonzero(~timed):
+        low, high = int(start[at_text]), int(end[at_text])
+        text = bytes(buffer[low: min(high, low + NOTE_LENGTH)]).decode("ascii").strip()
         if text:
-            block.notes.append((a, text))
+            block.notes.append((low, text))
             if len(block.notes) >= NOTES:
                 break

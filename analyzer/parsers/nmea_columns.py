@@ -1,7 +1,7 @@
 """From the positions of fields to columns: one reader per way of writing a value, none knows a single sentence.
 
-Each reader returns the values and the rows that are wrong: unreadable, or impossible (minutes 60, hour 24, latitude 91).
-A second of 23:59:60 is possible: its time of day is 86400.
+Each reader returns the values and the rows that are wrong: unreadable, or impossible (minutes 60, hour 24, latitude
+91). A second of 23:59:60 is possible: its time of day is 86400.
 """
 
 from __future__ import annotations
@@ -80,6 +80,8 @@ def count_is_right(kind: str, fields: NDArray[np.int64]) -> Flags:
     layout = LAYOUTS[kind]
     if not layout.counts:
         return np.asarray(fields >= layout.least)
+    if len(fields) and bool((fields == fields[0]).all()):
+        return np.full(len(fields), int(fields[0]) in layout.counts)
     return np.isin(fields, list(layout.counts))
 
 
@@ -101,7 +103,7 @@ def _knots(values: Floats, bad: Flags, column: Column) -> tuple[Floats, Flags]:
 
 
 def _twelve(values: Floats, bad: Flags, column: Column) -> tuple[NDArray[np.float32], Flags]:
-    return values.T.astype(np.float32), _limited(values, bad, column).any(axis=0)
+    return values.T.astype(np.float32), np.asarray(_limited(values, bad, column).any(axis=0))
 
 
 def _satellites(values: Floats, bad: Flags, column: Column) -> tuple[NDArray[np.float32], Flags]:
@@ -109,7 +111,7 @@ def _satellites(values: Floats, bad: Flags, column: Column) -> tuple[NDArray[np.
     parts = values.reshape(4, 4, -1)
     low, high = (np.array(limits)[:, None] for limits in zip(*SATELLITE_FIELDS, strict=True))
     faulty = bad.reshape(parts.shape) | (parts < low) | (parts > high)
-    return np.ascontiguousarray(parts.transpose(2, 0, 1), dtype=np.float32), faulty.any(axis=(0, 1))
+    return np.ascontiguousarray(parts.transpose(2, 0, 1), dtype=np.float32), np.asarray(faulty.any(axis=(0, 1)))
 
 
 def _ground_speed(group: Group, column: Column) -> tuple[Floats, Flags]:

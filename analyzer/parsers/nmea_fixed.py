@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from analyzer.parsers import nmea_words as number
 from analyzer.parsers.nmea_spans import Bytes, Flags, Floats, Group, Positions
 
+_U = np.uint64
 _POINT = ord(".")
 _POWERS = 10.0 ** np.arange(9)
 #: Longest tail of decimals that one word holds.
@@ -20,12 +21,18 @@ def time_of_day(group: Group, field: int) -> tuple[Floats, Flags]:
     """Return hhmmss with any number of decimals as seconds of the day [s], and which are wrong."""
     start, end = group.span(field)
     head, good = number.whole(group.words, start, 6)
-    hours = head // np.uint64(10000)
-    minutes = head // np.uint64(100) - hours * np.uint64(100)
-    second, bad = _with_decimals(group, head % np.uint64(100), start + 6, end)
-    leap = (hours == 23) & (minutes == 59) & (second < 61)
-    bad |= ~good | (hours > 23) | (minutes > 59) | ((second >= 60) & ~leap)
-    seconds = hours.astype(np.float64) * 3600 + minutes.astype(np.float64) * 60 + second
+    hundreds = head // _U(100)
+    hours = hundreds // _U(100)
+    minutes = hundreds - hours * _U(100)
+    second, bad = _with_decimals(group, head - hundreds * _U(100), start + 6, end)
+    bad |= ~good
+    bad |= hours > 23
+    bad |= minutes > 59
+    late = second >= 60
+    if late.any():
+        bad |= late & ~((hours == 23) & (minutes == 59) & (second < 61))
+    seconds = (hours * _U(3600) + minutes * _U(60)).astype(np.float64)
+    seconds += second
     return _missing_where_empty(group.buffer, seconds, bad, start, end)
 
 
@@ -44,12 +51,16 @@ def position(group: Group, field: int) -> tuple[Floats, Floats, NDArray[np.int8]
 def date(group: Group, field: int) -> tuple[Floats, Flags]:
     """Return ddmmyy as days since 1970-01-01 (NaN where empty or all zeros), and which are wrong."""
     start, end = group.span(field)
+    word = group.words[start] << _U(16)
+    if len(word) > 1 and bool(((word == word[0]) & (end - start == end[0] - start[0])).all()):
+        days, bad = date(Group(group.buffer, group.words, group.tokens, group.token[:1], group.fields[:1]), field)
+        return np.full(len(word), days[0]), np.full(len(word), bad[0])
     value, good = number.whole(group.words, start, 6)
-    value = np.where(good, value, 0).astype(np.int64)
-    year = value % 100
+    digits = np.where(good, value, 0).astype(np.int64)
+    year = digits % 100
     year += np.where(year >= FIRST_YEAR_OF_1900, 1900, 2000)
-    days, bad = _days(year, value // 100 % 100, value // 10000)
-    unset = good & (value == 0) & (end - start == 6)
+    days, bad = _days(year, digits // 100 % 100, digits // 10000)
+    unset = good & (digits == 0) & (end - start == 6)
     bad = (bad | ~good | (end - start != 6)) & ~unset
     days[unset] = np.nan
     return _missing_where_empty(group.buffer, days, bad, start, end)
@@ -87,20 +98,25 @@ def _angle(group: Group, field: int, *, letters: bytes, width: int) -> tuple[Flo
     start, end = group.span(field)
     point = start + width + 2
     head, good = number.whole(group.words, start, width + 2)
-    degrees = head // np.uint64(100)
-    minutes, bad = _with_decimals(group, head - degrees * np.uint64(100), point, end)
+    degrees = head // _U(100)
+    minutes, bad = _with_decimals(group, head - degrees * _U(100), point, end)
     bad |= ~good
-    decimals = np.where(bad | (end <= start), -1, np.maximum(end - point - 1, 0)).astype(np.int8)
-    value = degrees.astype(np.float64) + minutes / 60.0
-    value, bad = _missing_where_empty(group.buffer, value, bad, start, end)
-    _read_unpadded(group, (start, end), value, decimals, bad, minutes)
+    value = minutes / 60.0
+    value += degrees
+    decimals = np.maximum(end - point - 1, 0).astype(np.int8)
+    if bad.any() or bool((end <= start).any()):
+        decimals = np.where(bad | (end <= start), -1, decimals).astype(np.int8)
+        value, bad = _missing_where_empty(group.buffer, value, bad, start, end)
+        _read_unpadded(group, (start, end), value, decimals, bad, minutes)
     bad |= minutes >= 60
     side_start, side_end = group.span(field + 1)
     letter = group.buffer[side_start]
     negative = letter == letters[1]
-    present = ~np.isnan(value)
-    bad |= present & ((side_end - side_start != 1) | ((letter != letters[0]) & ~negative))
-    np.negative(value, out=value, where=negative)
+    faulty = (side_end - side_start != 1) | ((letter != letters[0]) & ~negative)
+    if faulty.any():
+        bad |= faulty & ~np.isnan(value)
+    if negative.any():
+        np.negative(value, out=value, where=negative)
     return value, decimals, bad
 
 
@@ -135,6 +151,13 @@ def _point_positions(buffer: Bytes, start: Positions, end: Positions) -> Positio
 def _with_decimals(group: Group, whole: number.Words, point: Positions, end: Positions) -> tuple[Floats, Flags]:
     """Return `whole` continued by what stands from `point` on: nothing, or a point and digits; and which are wrong."""
     places = end - point - 1
+    first = int(places[0]) if len(places) else 0
+    if 0 < first <= _WORD and bool((places == first).all()):
+        digits, good = number.whole(group.words, point + 1, first)
+        value = (whole * _U(10**first) + digits).astype(np.float64)
+        value /= _POWERS[first]
+        good &= group.buffer[point] == _POINT
+        return value, ~good
     usual = np.minimum(np.maximum(places, 0), _WORD)
     digits, good = number.whole(group.words, np.minimum(point + 1, len(group.words) - 1), usual)
     scale = _POWERS.take(usual)

@@ -97,7 +97,7 @@ def _arrivals(offset: NDArray[np.int64], text: TextResult) -> pd.DatetimeIndex:
     out = np.full(len(offset), np.datetime64("NaT"), dtype="datetime64[us]")
     microseconds = np.rint(text.arrival_s[at[found]] * 1e6).astype(np.int64)
     out[found] = _EPOCH + microseconds.astype("timedelta64[us]")
-    return pd.DatetimeIndex(out).tz_localize("UTC").astype(tables.TIME_DTYPE)
+    return pd.DatetimeIndex(pd.DatetimeIndex(out).tz_localize("UTC").astype(tables.TIME_DTYPE))
 
 
 def _corrections(frames: RtcmFrames, options: ReadOptions) -> pd.DataFrame:

@@ -79,7 +79,10 @@ def _same_kind(places: _Places, name: str) -> None:
     differ = (places.time_s[i] == places.time_s[i + 1]) & (apart > 0.0)
     if _many(differ, count):
         _refuse(places, places, int(np.flatnonzero(differ)[0]), apart[differ], name=name)
-    turns = (places.talker[i] != places.talker[i + 1]) & (places.time_s[i] != places.time_s[i + 1])
+    other = places.talker[i] != places.talker[i + 1]
+    same = other & (places.time_s[i] == places.time_s[i + 1])
+    doubled = np.r_[same, False] | np.r_[False, same]  # one position written under two talkers
+    turns = other & ~doubled[i] & ~doubled[i + 1]
     if turns.sum() > _LIMITS["receivers.talker_turns"] * count and count > 10:
         names = sorted({TALKERS[t] for t in np.unique(places.talker)})
         raise InputError(f"{name} holds {places.kind} sentences of two receivers that take turns (talkers "
@@ -113,6 +116,8 @@ def _refuse(places: _Places, other: _Places, first: int, apart_m: NDArray[np.flo
     hours, rest = divmod(float(places.time_s[first]), 3600.0)
     minutes, seconds = divmod(rest, 60.0)
     kinds = places.kind if places.kind == other.kind else f"{places.kind} and {other.kind}"
-    raise InputError(f"{name} holds two receivers: {kinds} sentences of one time give different positions {len(apart_m)} "
-                     f"times (first at {int(hours):02d}:{int(minutes):02d}:{seconds:06.3f}, byte {places.start[first]}; "
-                     f"median distance {np.median(apart_m):.2f} m): log each receiver into a file of its own.")
+    raise InputError(
+        f"{name} holds two receivers: {kinds} sentences of one time give different positions {len(apart_m)} "
+        f"times (first at {int(hours):02d}:{int(minutes):02d}:{seconds:06.3f}, byte {places.start[first]}; "
+        f"median distance {np.median(apart_m):.2f} m): log each receiver into a file of its own."
+    )

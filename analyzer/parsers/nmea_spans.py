@@ -74,8 +74,10 @@ class Group:
 def decimals(group: Group, fields: range) -> tuple[Floats, Flags]:
     """Return the numbers of consecutive fields (k x n, NaN where empty) and which are none."""
     start, end = group.spans(fields)
-    values, bad = number.decimals(group.buffer, group.words, start.ravel(), end.ravel())
-    return values.reshape(start.shape), bad.reshape(start.shape)
+    values, bad = np.empty(start.shape), np.empty(start.shape, dtype=bool)
+    for row in range(len(start)):
+        values[row], bad[row] = number.decimals(group.buffer, group.words, start[row], end[row])
+    return values, bad
 
 
 def letter(group: Group, field: int) -> tuple[Bytes, Flags]:
@@ -95,4 +97,4 @@ def letter(group: Group, field: int) -> tuple[Bytes, Flags]:
 def not_letter(group: Group, field: int, expected: bytes) -> Flags:
     """Whether a field that is not empty holds something else than `expected`."""
     code, bad = letter(group, field)
-    return bad | ((code != 0) & (code != expected[0]))
+    return np.asarray(bad | ((code != 0) & (code != expected[0])), dtype=bool)

@@ -1,13 +1,13 @@
 """Read a text stream of NMEA sentences, block by block, into columns and an account of every byte.
 
 The stream is cut at line ends (or, where there are none, at edges of pieces), so that blocks of any size give the same
-result and memory does not grow with the length of a line. Blocks are parsed side by side in threads.
+result and memory does not grow with the length of a line. One thread looks ahead for the pieces and checks the
+checksums while another reads the values.
 """
 
 from __future__ import annotations
 
 import hashlib
-import os
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -19,15 +19,19 @@ from numpy.typing import NDArray
 
 from analyzer.parsers import framing
 from analyzer.parsers.ledger_builder import LedgerBuilder
-from analyzer.parsers.nmea_block import NOTES, Block, read_block
+from analyzer.parsers.nmea_block import NOTES, Block, Candidates, look, read_block
 from analyzer.parsers.sentences import Sentences
 
 Positions = NDArray[np.int64]
+Frames = tuple[Positions, Positions]
 
 #: Bytes parsed at once. Larger units need more memory and leave the processor's cache.
 UNIT_SIZE = 2 << 20
-_WORKERS = min(4, os.cpu_count() or 1)
-_RTCM_PREAMBLE = 0xD3
+#: Units that may be looked at before they are read.
+_AHEAD = 2
+_RTCM_PREAMBLE, _LF = 0xD3, 10
+_PAD = bytes(framing.PADDING)
+_Unit = tuple[NDArray[np.uint8], Frames | None]
 
 
 @dataclass(frozen=True)
@@ -45,7 +49,7 @@ class RtcmFrames:
     def content_start(self) -> Positions:
         """Where each frame starts in `content`."""
         length = self.end - self.start
-        return np.cumsum(length) - length
+        return np.asarray(np.cumsum(length) - length, dtype=np.int64)
 
 
 @dataclass
@@ -94,64 +98,63 @@ def read_text(blocks: Iterable[bytes], *, require_checksum: bool = False,
     """
     digest = hashlib.sha256()
     whole = _Whole()
-    pending: deque[Future[Block]] = deque()
-    with ThreadPoolExecutor(_WORKERS) as pool:
-        for content, rtcm in _units(blocks, unit_size, digest.update):
-            pending.append(pool.submit(read_block, content, rtcm, require_checksum=require_checksum))
-            if len(pending) > _WORKERS:
-                whole.append(pending.popleft().result(), progress)
-        while pending:
-            whole.append(pending.popleft().result(), progress)
+    ahead: deque[Future[Candidates]] = deque()
+    with ThreadPoolExecutor(1) as beside:
+        for content, rtcm in _units(blocks, unit_size, lambda part: beside.submit(digest.update, part)):
+            ahead.append(beside.submit(look, content, rtcm))
+            if len(ahead) > _AHEAD:
+                whole.read(ahead.popleft().result(), require_checksum, progress)
+        while ahead:
+            whole.read(ahead.popleft().result(), require_checksum, progress)
     return whole.finish(digest.hexdigest())
 
 
-def _units(blocks: Iterable[bytes], unit_size: int, hasher: Callable[[bytes], None],
-           ) -> Iterator[tuple[bytes, tuple[Positions, Positions] | None]]:
+def _units(blocks: Iterable[bytes], unit_size: int, hasher: Callable[[bytes], object]) -> Iterator[_Unit]:
     """Yield parts of the stream that start and end at edges of pieces, with the RTCM 3 frames in them."""
     carry = b""
     for block in blocks:
         hasher(block)
-        data = carry + block if carry else bytes(block)
-        position = 0
-        width = unit_size
-        while position + width <= len(data):
-            window = data[position: position + width]
-            cut, rtcm = _cut(window)
+        view = memoryview(block)
+        for at in range(0, len(block), unit_size):
+            window = b"".join((carry, view[at: at + unit_size], _PAD))
+            cut, rtcm = _cut(window, len(window) - len(_PAD))
             if cut:
-                yield window[:cut], rtcm
-                position += cut
-                width = unit_size
-            else:
-                width += unit_size
-        carry = data[position:]
+                yield _unit(window, cut), rtcm
+            carry = window[cut: -len(_PAD)]
     if carry:
-        yield carry, _frames(carry, final=True)[0]
+        yield _unit(carry + _PAD, len(carry)), _frames(carry, len(carry), final=True)[0]
 
 
-def _frames(window: bytes, *, final: bool) -> tuple[tuple[Positions, Positions] | None, int]:
-    """Return the RTCM 3 frames of a window, and from where on an unfinished one may lie (its length if none)."""
+def _unit(window: bytes, cut: int) -> NDArray[np.uint8]:
+    """Return the first `cut` bytes and what framing needs behind them, without a copy."""
+    return np.frombuffer(window, dtype=np.uint8, count=cut + framing.PADDING)
+
+
+def _frames(window: bytes, size: int, *, final: bool) -> tuple[Frames | None, int]:
+    """Return the RTCM 3 frames of a window, and from where on an unfinished one may lie (`size` if none)."""
     if _RTCM_PREAMBLE not in window:
-        return None, len(window)
+        return None, size
     from analyzer.parsers.rtcm import find_frames
 
-    spans = find_frames(window, final=final)
-    limit = len(window) if spans.incomplete_from < 0 else spans.incomplete_from
+    spans = find_frames(memoryview(window)[:size], final=final)
+    limit = size if spans.incomplete_from < 0 else spans.incomplete_from
     if not len(spans.start):
         return None, limit
     return (np.asarray(spans.start, dtype=np.int64), np.asarray(spans.end, dtype=np.int64)), limit
 
 
-def _cut(window: bytes) -> tuple[int, tuple[Positions, Positions] | None]:
-    """Return how much of a window can be parsed whatever follows it, and the RTCM 3 frames in that part."""
-    rtcm, limit = _frames(window, final=False)
-    cut = _behind_last_line(window, limit, rtcm) or _behind_last_piece(window, limit, rtcm)
+def _cut(window: bytes, size: int) -> tuple[int, Frames | None]:
+    """Return how many of the first `size` bytes of a window no more bytes can change, and the RTCM 3 frames in them."""
+    rtcm, limit = _frames(window, size, final=False)
+    cut = _behind_last_line(window, size, limit=limit, rtcm=rtcm)
+    cut = cut or _behind_last_piece(window, size, limit=limit, rtcm=rtcm)
     if rtcm is not None:
         inside = rtcm[1] <= cut
         rtcm = (rtcm[0][inside], rtcm[1][inside]) if inside.any() else None
     return cut, rtcm
 
 
-def _behind_last_line(window: bytes, limit: int, rtcm: tuple[Positions, Positions] | None) -> int:
+def _behind_last_line(window: bytes, size: int, *, limit: int, rtcm: Frames | None) -> int:
     """Return the position behind the last line end outside of frames, 0 where there is none."""
     best = 0
     for mark in (b"\n", b"\r"):
@@ -160,16 +163,16 @@ def _behind_last_line(window: bytes, limit: int, rtcm: tuple[Positions, Position
             inside = -1 if rtcm is None else int(np.searchsorted(rtcm[0], at, side="right")) - 1
             if inside >= 0 and rtcm is not None and at < rtcm[1][inside]:
                 at = int(rtcm[0][inside])
-            elif mark == b"\n" or window[at + 1: at + 2] not in (b"", b"\n"):
+            elif mark == b"\n" or (at + 1 < size and window[at + 1] != _LF):
                 best = max(best, at + 1)
                 break
     return best
 
 
-def _behind_last_piece(window: bytes, limit: int, rtcm: tuple[Positions, Positions] | None) -> int:
-    """Return the start of the last piece that more bytes could change, with the text before it that may belong to it."""
-    pieces = framing.frame(framing.padded(window), rtcm)
-    position = min(limit, len(window) - framing.LOOKAHEAD)
+def _behind_last_piece(window: bytes, size: int, *, limit: int, rtcm: Frames | None) -> int:
+    """Return the start of the last piece that more bytes could change, with a text before it that may be its prefix."""
+    pieces = framing.frame(_unit(window, size), rtcm)
+    position = min(limit, size - framing.LOOKAHEAD)
     at = int(np.searchsorted(pieces.start, max(position, 0), side="right")) - 1
     if at > 0 and pieces.kind[at - 1] == framing.TEXT:
         at -= 1
@@ -189,7 +192,13 @@ class _Whole:
     rtcm: list[tuple[Positions, Positions]] = field(default_factory=list)
     rtcm_bytes: list[bytes] = field(default_factory=list)
 
-    def append(self, block: Block, progress: Callable[[int], None] | None) -> None:
+    def read(self, found: Candidates, require_checksum: bool, progress: Callable[[int], None] | None) -> None:
+        """Read and add the next block."""
+        self.append(read_block(found, require_checksum=require_checksum, illustrated=self.ledger.illustrated()))
+        if progress is not None:
+            progress(self.size)
+
+    def append(self, block: Block) -> None:
         """Add the next block."""
         offset = self.size
         for kind, part in block.sentences.items():
@@ -206,8 +215,6 @@ class _Whole:
             self.rtcm.append((block.rtcm[0] + offset, block.rtcm[1] + offset))
             self.rtcm_bytes.append(block.rtcm_bytes)
         self.size += block.size
-        if progress is not None:
-            progress(self.size)
 
     def finish(self, sha256: str) -> TextResult:
         """Join the columns; each list of parts is given up as soon as it is joined."""

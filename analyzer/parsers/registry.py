@@ -9,9 +9,13 @@ from __future__ import annotations
 from importlib import metadata
 
 from analyzer.errors import AnalyzerError, InputError
-from analyzer.parsers import columnar, delimited, mdf4, nmea_reader, rtcm_reader
+from analyzer.parsers.columnar import READER as PARQUET
+from analyzer.parsers.delimited import READER as DELIMITED
+from analyzer.parsers.mdf4 import READER as MDF4
+from analyzer.parsers.nmea_reader import READER as NMEA
 from analyzer.parsers.raw import RawSource
 from analyzer.parsers.reader import Reader, ReadOptions, ReadPart
+from analyzer.parsers.rtcm_reader import READER as RTCM3
 from analyzer.settings import thresholds
 
 __all__ = ["ENTRY_POINT_GROUP", "ReadOptions", "ReadPart", "Reader", "builtin_readers", "identify", "readers"]
@@ -22,7 +26,7 @@ _LIMITS = thresholds("analyzer.parsers", "thresholds_sources.toml")
 
 def builtin_readers() -> tuple[Reader, ...]:
     """Return the readers of this package."""
-    return (nmea_reader.READER, rtcm_reader.READER, delimited.READER, columnar.READER, mdf4.READER)
+    return (NMEA, RTCM3, DELIMITED, PARQUET, MDF4)
 
 
 def readers() -> tuple[Reader, ...]:
@@ -49,14 +53,24 @@ def identify(raw: RawSource) -> tuple[Reader, list[tuple[str, float]]]:
         No format fits; the sentence says what the source looks like and what was tried.
     """
     head = raw.head()
-    scored = sorted(((reader.recognise(head, raw.base_name), reader) for reader in readers()),
-                    key=lambda pair: -pair[0])
+    scored = sorted(((_score(reader, head, raw.base_name), reader) for reader in readers()), key=lambda pair: -pair[0])
     tried = [(reader.name, round(score, 2)) for score, reader in scored]
     if not scored or scored[0][0] < _LIMITS["recognise.least_confidence"]:
         shown = ", ".join(f"{name} {score:.2f}" for name, score in tried)
         raise InputError(f"{raw.name} is no format that can be read: it {_looks(head)} (tried, with confidence: "
                          f"{shown}); pass a log, or a table together with its column map.")
     return scored[0][1], tried
+
+
+def _score(reader: Reader, head: bytes, name: str) -> float:
+    """Return the confidence of one reader; a fault in a foreign recogniser must not look like one of the file."""
+    try:
+        return float(reader.recognise(head, name))
+    except Exception as error:
+        raise AnalyzerError(
+            f"the reader '{reader.name}' fails while looking at {name} ({type(error).__name__}: {error}): "
+            "update or remove the package it belongs to."
+        ) from error
 
 
 def _load(point: metadata.EntryPoint) -> Reader:
@@ -88,5 +102,7 @@ def _looks(head: bytes) -> str:
     for magic, words in _KNOWN:
         if head.lstrip(b"\xef\xbb\xbf \r\n").startswith(magic):
             return words
+    if head[257:262] == b"ustar":
+        return "is a tar archive"
     share = sum(32 <= b < 127 or b in b"\t\r\n" for b in head) / max(len(head), 1)
     return "is text of another kind" if share > 0.9 else "is binary of an unknown kind"

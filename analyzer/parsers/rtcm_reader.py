@@ -25,8 +25,10 @@ def read(raw: RawSource, options: ReadOptions) -> ReadPart:
     tally = Tally(raw.blocks())
     stream = rtcm.read_stream(tally, name=raw.name, source_id=options.source_id, place=options.place)
     if not len(stream.corrections):
-        raise InputError(f"{raw.name} holds no correction message that passes its check ({stream.crc_failures} failed): "
-                         "check the serial settings of the logger and pass the file as it was recorded.")
+        raise InputError(
+            f"{raw.name} holds no correction message that passes its check ({stream.crc_failures} failed): "
+            "check the serial settings of the logger and pass the file as it was recorded."
+        )
     source = Source(
         name=raw.name, format="rtcm3", sha256=tally.sha256, stored_size=raw.stored_size, unpacked_size=tally.size,
         ledger=Ledger(stream.entries, stream.size), place=options.place, details={"crc_failures": stream.crc_failures},

@@ -112,6 +112,14 @@ def _files(folder: Path, findings: list[Finding]) -> Iterator[Path]:
             yield from _files(entry, findings)
         elif entry.is_file():
             yield entry
+        else:
+            findings.append(
+                _left_out(
+                    str(entry),
+                    f"{entry} is no file that can be read (a link to nowhere, to a folder, or "
+                    "a device) and was left out.",
+                )
+            )
 
 
 def _open_file(raw: RawSource, findings: list[Finding]) -> Iterator[RawSource]:

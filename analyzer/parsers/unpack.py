@@ -12,13 +12,19 @@ import lzma
 import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import BinaryIO, Protocol
+from typing import Protocol
 
 from analyzer.errors import InputError
 from analyzer.settings import thresholds
 
 _MIB = 1 << 20
 _PIECE = 64 << 10
+
+
+class Readable(Protocol):
+    """A stream of packed bytes."""
+
+    def read(self, size: int = -1, /) -> bytes: ...
 
 
 class _Unpacker(Protocol):
@@ -121,7 +127,7 @@ def is_zip(head: bytes) -> bool:
     return head.startswith((b"PK\x03\x04", b"PK\x05\x06"))
 
 
-def unpack(stream: BinaryIO, packing: Packing, name: str, report: Callable[[str], None]) -> Iterator[bytes]:
+def unpack(stream: Readable, packing: Packing, name: str, report: Callable[[str], None]) -> Iterator[bytes]:
     """Yield the unpacked bytes of `stream`; damage ends it with a sentence to `report`, not an exception.
 
     Raises

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from analyzer.assessment import Assessment
+from analyzer.metrics.metric import Metric
 from analyzer.recording import Source
 from analyzer.report import figure_words, wording
 from analyzer.report.model import Section, Table
@@ -32,27 +33,37 @@ _LEVELS = {"problem": "Prevents an answer: ", "warning": "Weakens an answer: ", 
 
 
 def figures(assessment: Assessment) -> Section:
-    """Return every figure with its sample count, interval and method; one that could not be had says why."""
+    """Return every figure by family, with samples, interval and method; then those that could not be had, and why."""
+    metrics = assessment.metrics.values
+    if not metrics:
+        return Section("figures", "Figures and methods", ("No figure could be made from this recording.",))
+    titles = [title for title, _ in figure_words.FAMILIES] + ["Other figures"]
+    groups = {title: [m for m in metrics if m.evaluated and figure_words.family(m.key) == title] for title in titles}
+    tables = [_figures(title, found) for title, found in groups.items() if found]
+    lacking = tuple(
+        (figure_words.name(m.key), f"not evaluated: {m.not_evaluated}", m.method) for m in metrics if not m.evaluated
+    )
+    if lacking:
+        tables.append(Table("Not evaluated", ("figure", "why", "method"), lacking, wide=frozenset({0, 1, 2})))
+    return Section("figures", "Figures and methods", tables=tuple(tables))
+
+
+def _figures(title: str, found: list[Metric]) -> Table:
+    """Return the table of one family; the column of intervals stands only where there is one."""
+    with_interval = any(m.interval is not None for m in found)
+    head = ("figure", "value", *(["95 % interval"] if with_interval else []), "samples", "method")
     rows = tuple(
         (
             figure_words.name(m.key),
             figure_words.metric_value(m),
-            figure_words.metric_interval(m),
+            *([figure_words.metric_interval(m)] if with_interval else []),
             wording.size(m.n),
             m.method,
         )
-        for m in assessment.metrics.values
+        for m in found
     )
-    if not rows:
-        return Section("figures", "Figures and methods", ("No figure could be made from this recording.",))
-    table = Table(
-        "Figures of the run",
-        ("figure", "value", "95 % interval", "samples", "method"),
-        rows,
-        frozenset({3}),
-        wide=frozenset({1, 4}),
-    )
-    return Section("figures", "Figures and methods", tables=(table,))
+    last = len(head) - 1
+    return Table(title, head, rows, frozenset({1, last - 1}), wide=frozenset({0, last}))
 
 
 def purpose(assessment: Assessment) -> Section:
@@ -126,16 +137,15 @@ def _account(source: Source) -> Table:
         f"of {wording.size(book.size)} {book.unit}s",
     )
     unused = f"; columns not used: {', '.join(book.unused)}" if book.unused else ""
-    caption = (
-        f"{source.name}: {source.format}, {source.place}, {wording.size(source.unpacked_size)} bytes unpacked, "
-        f"SHA-256 {source.sha256}{unused}"
-    )
+    note = f"Read as {source.format}, recorded at: {source.place}, {wording.size(source.unpacked_size)} bytes unpacked"
+    head = ("kind", "tag", "pieces", f"{book.unit}s", "share", "first case")
     return Table(
-        caption,
-        ("kind", "tag", "pieces", f"{book.unit}s", "share", "first case"),
+        f"Account of {source.name}",
+        head,
         (*rows, total),
         frozenset({2, 3, 4}),
         wide=frozenset({5}),
+        note=f"{note}, SHA-256 {source.sha256}{unused}.",
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from analyzer.assessment import Assessment
-from analyzer.report import closing, detail, summary, view, wording
+from analyzer.report import closing, detail, detail_rest, summary, view, wording
 from analyzer.report.limits import shown_axis
 from analyzer.report.model import Report, Section
 from analyzer.report.wording import Clock
@@ -21,9 +21,7 @@ def build(assessment: Assessment, run: view.View, clock: Clock) -> Report:
         level_words=summary.LEVELS[assessment.verdict.level],
         headline=line,
         again=summary.again_lines(assessment),
-        verdict_sentences=tuple(
-            wording.sentence(s) for s in assessment.verdict.sentences if s.strip(" .") != line.strip(" .")
-        ),
+        verdict_sentences=_beyond(assessment.verdict.sentences, line),
         setup=summary.setup_groups(assessment),
         quality=summary.quality_lines(assessment),
         corrections=summary.corrections_lines(assessment),
@@ -34,6 +32,11 @@ def build(assessment: Assessment, run: view.View, clock: Clock) -> Report:
     )
 
 
+def _beyond(sentences: tuple[str, ...], line: str) -> tuple[str, ...]:
+    """Return the sentences of the verdict that the headline does not say already."""
+    return tuple(wording.sentence(s) for s in sentences if not line.startswith(s.strip(" .")))
+
+
 def _sections(assessment: Assessment, run: view.View, clock: Clock) -> tuple[Section, ...]:
     """Return the parts after the first screen, in order."""
     return (
@@ -41,8 +44,9 @@ def _sections(assessment: Assessment, run: view.View, clock: Clock) -> tuple[Sec
         detail.manoeuvres(assessment, clock),
         Section(OVER_TIME, "State, bound, age, satellites and speed over time", figures=("time",)),
         detail.unusable(assessment, run, clock),
-        detail.segments(assessment, clock),
-        detail.standstills(assessment, clock),
+        detail.availability(assessment, run),
+        detail_rest.segments(assessment, clock),
+        detail_rest.standstills(assessment, clock),
         closing.findings(assessment),
         closing.ledger(assessment),
         closing.figures(assessment),
@@ -55,6 +59,7 @@ def _sections(assessment: Assessment, run: view.View, clock: Clock) -> tuple[Sec
 def alternatives(assessment: Assessment, run: view.View) -> dict[str, str]:
     """Return what each picture shows, for those who do not see it."""
     states = ", ".join(wording.words(s) for s in view.present(run.frame["fix_state"], view.STATE_ORDER)) or "none"
+    axis = shown_axis(assessment.purpose)
     lost = wording.count(len(assessment.dropouts), "dropout")
     where = "; ".join(
         f"D{row['dropout_id']} {wording.kilometre(detail.real(row.get('start_distance_m')))}"
@@ -65,6 +70,8 @@ def alternatives(assessment: Assessment, run: view.View) -> dict[str, str]:
         f"{': ' + where if where else ''}. "
         "The tables of dropouts and manoeuvres hold the same in figures.",
         "map": f"Map of the route in local metres with scale bar and north, drawn by trust, with {lost} marked.",
-        "time": f"Over time: trust, fix state ({states}), {shown_axis(assessment.purpose)} error bound against the limit, "
-        "age of corrections, satellites used and speed. The tables hold the stretches in figures.",
+        "availability": "Share of the epochs whose error bound is at most a given length: horizontal, along, across "
+        "and in height, with the limit. The table beside it holds limits and shares in figures.",
+        "time": f"Over time: trust, fix state ({states}), {axis} error bound "
+        "against the limit, age of corrections, satellites used and speed. The tables hold the stretches in figures.",
     }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 
 import numpy as np
@@ -9,9 +10,10 @@ import pandas as pd
 
 from analyzer.assessment import Assessment
 from analyzer.report import view, wording
-from analyzer.report.limits import axis_limits
+from analyzer.report.limits import BOUND_COLUMNS, axis_limits
 from analyzer.report.model import Jump, Section, Table
 from analyzer.report.wording import Clock
+from analyzer.verdict.judge import reason_texts
 
 _STEP = pd.Timedelta(milliseconds=1)
 _EPOCH = pd.Timestamp("1970-01-01", tz="UTC")
@@ -38,7 +40,7 @@ def whole(value: object) -> str:
     return wording.ABSENT if number is None or not np.isfinite(number) else wording.size(round(number))
 
 
-def _jump(row: pd.Series, label: str) -> Jump | None:
+def jump_of(row: pd.Series, label: str) -> Jump | None:
     """Return where the row's stretch of time leads."""
     start, end = row.get("start_utc"), row.get("end_utc")
     if not isinstance(start, pd.Timestamp) or not isinstance(end, pd.Timestamp) or pd.isna(end - start):
@@ -46,7 +48,7 @@ def _jump(row: pd.Series, label: str) -> Jump | None:
     return Jump(milliseconds(start), milliseconds(end), label)
 
 
-def _table(
+def rows_of(
     frame: pd.DataFrame,
     caption: str,
     cells: dict[str, Callable[[pd.Series], str]],
@@ -59,7 +61,7 @@ def _table(
     head = tuple(cells)
     records = [row for _, row in frame.iterrows()]
     rows = tuple(tuple(cell(row) for cell in cells.values()) for row in records)
-    jumps = tuple(_jump(row, label(row)) for row in records) if label else ()
+    jumps = tuple(jump_of(row, label(row)) for row in records) if label else ()
     return Table(caption, head, rows, frozenset(map(head.index, numeric)), jumps, frozenset(map(head.index, wide)))
 
 
@@ -72,7 +74,7 @@ def dropouts(assessment: Assessment, clock: Clock) -> Section:
         "dropouts",
         "Dropouts: where, how long and why",
         tables=(
-            _table(
+            rows_of(
                 frame,
                 "Dropouts along the route",
                 {
@@ -113,7 +115,7 @@ def manoeuvres(assessment: Assessment, clock: Clock) -> Section:
         "manoeuvres",
         "Manoeuvres",
         tables=(
-            _table(
+            rows_of(
                 frame,
                 "Verdict by manoeuvre",
                 {
@@ -142,6 +144,11 @@ def _accepted(row: pd.Series) -> str:
     return wording.ABSENT if wording.absent(who) or who == "" else f"by {who}: {text(why)}"
 
 
+def reason_words(code: str) -> str:
+    """Return what a reason code says."""
+    return reason_texts().get(code, wording.words(code))
+
+
 def unusable(assessment: Assessment, run: view.View, clock: Clock, *, most: int = 12) -> Section:
     """Return the stretches that are not trusted, longest first; how many are left out is said."""
     runs = run.stretches("trust")
@@ -156,7 +163,8 @@ def unusable(assessment: Assessment, run: view.View, clock: Clock, *, most: int 
         if not len(rest)
         else (
             f"{wording.count(len(rest), 'shorter stretch', 'shorter stretches')}, "
-            f"{wording.duration(float(rest['lasting_s'].sum()))} in all, are not listed here; epochs.parquet holds every epoch.",
+            f"{wording.duration(float(rest['lasting_s'].sum()))} in all, are not listed here; "
+            "epochs.parquet holds every epoch.",
         )
     )
     worst = [_worst(run, int(r["start"]), int(r["end"])) for _, r in shown.iterrows()]
@@ -167,7 +175,7 @@ def unusable(assessment: Assessment, run: view.View, clock: Clock, *, most: int 
         "Stretches not trusted",
         note,
         tables=(
-            _table(
+            rows_of(
                 shown,
                 f"Stretches not trusted for {assessment.purpose.title}, longest first",
                 {
@@ -190,102 +198,47 @@ def _worst(run: view.View, start: int, end: int) -> tuple[float, str]:
     """Return the largest bound [m] of the epochs from `start` to `end` and the reasons that occur in them."""
     part = run.frame.iloc[start:end]
     bound = part["horizontal_bound_m"].to_numpy(dtype=float)
-    codes = dict.fromkeys(code for row in part["reasons"].dropna().unique() for code in str(row).split(", ") if code)
-    top = float(np.nanmax(bound)) if np.isfinite(bound).any() else np.nan
-    return top, ", ".join(wording.words(code) for code in codes)
-
-
-def standstills(assessment: Assessment, clock: Clock) -> Section:
-    """Return the scatter at rest, which is repeatability and never accuracy."""
-    frame = assessment.standstills
-    if not len(frame):
-        return Section(
-            "standstills", "Standstills", ("The vehicle never stood long enough to measure scatter at rest.",)
-        )
-    return Section(
-        "standstills",
-        "Standstills: short-term repeatability",
-        ("Scatter while the vehicle stood. It shows how well positions repeat over that time, not how true they are.",),
-        tables=(
-            _table(
-                frame,
-                "Scatter at rest",
-                {
-                    "stop": lambda r: f"S{text(r.get('standstill_id'))}",
-                    "from, UTC": lambda r: clock.time(r.get("start_utc")),
-                    "length": _lasting,
-                    "fix state": lambda r: wording.words(r.get("fix_state")),
-                    "epochs": lambda r: whole(r.get("n")),
-                    "independent": lambda r: (
-                        wording.ABSENT if real(r.get("n_eff")) is None else wording.faithful(float(r["n_eff"]))
-                    ),
-                    "half within": lambda r: wording.length(real(r.get("cep50_m"))),
-                    "95 % within": lambda r: wording.length(real(r.get("r95_m"))),
-                    "height, 1σ": _sigma_up,
-                    "mark": lambda r: text(r.get("check_point")),
-                },
-                numeric=("length", "epochs", "independent", "half within", "95 % within", "height, 1σ"),
-                label=lambda r: f"S{text(r.get('standstill_id'))}",
-            ),
-        ),
+    codes = dict.fromkeys(
+        code for row in part["reasons"].dropna().unique() for code in re.split(r",\s*", str(row)) if code
     )
+    top = float(np.nanmax(bound)) if np.isfinite(bound).any() else np.nan
+    return top, "; ".join(reason_words(code) for code in codes)
 
 
-def _lasting(row: pd.Series) -> str:
-    """Return how long the row's stretch lasts."""
-    jump = _jump(row, "")
-    return wording.ABSENT if jump is None else wording.duration((jump.end_ms - jump.start_ms) / 1000.0)
-
-
-def _sigma_up(row: pd.Series) -> str:
-    """Return the standard deviation of height."""
-    variance = real(row.get("var_uu_m2"))
-    return wording.ABSENT if variance is None or variance < 0 else wording.length(variance**0.5)
-
-
-def segments(assessment: Assessment, clock: Clock) -> Section:
-    """Return stretches of one fix state with an offset, and the jumps between them."""
-    parts, jumps = assessment.segments, assessment.jumps
-    tables = []
-    axes = ("e", "n", "u")
-    if len(parts):
-        tables.append(
-            _table(
-                parts,
-                "Stretches of one fix state and the offset found for each",
-                {
-                    "stretch": lambda r: text(r.get("segment_id")),
-                    "from, UTC": lambda r: clock.time(r.get("start_utc")),
-                    "length": _lasting,
-                    "fix state": lambda r: wording.words(r.get("fix_state")),
-                    "offset east, north, up": lambda r: ", ".join(
-                        wording.length(real(r.get(f"offset_{a}_m"))) for a in axes
-                    ),
-                    "1σ east, north, up": lambda r: ", ".join(
-                        wording.length(real(r.get(f"sigma_{a}_m"))) for a in axes
-                    ),
-                    "decision": lambda r: wording.words(r.get("decision")),
-                    "evidence": lambda r: text(r.get("evidence")),
-                },
-                numeric=("length",),
-                wide=("evidence",),
-                label=lambda r: f"stretch {text(r.get('segment_id'))}",
-            )
-        )
-    if len(jumps):
-        tables.append(
-            _table(
-                jumps,
-                "Jumps of the position",
-                {
-                    "at, UTC": lambda r: clock.time(r.get("time_utc")),
-                    "from": lambda r: wording.words(r.get("from_state")),
-                    "to": lambda r: wording.words(r.get("to_state")),
-                    "step east, north, up": lambda r: ", ".join(wording.length(real(r.get(f"d{a}_m"))) for a in axes),
-                    "1σ": lambda r: wording.length(real(r.get("sigma_m"))),
-                    "decision": lambda r: wording.words(r.get("decision")),
-                },
-            )
-        )
-    words = () if tables else ("No step of the position was found that motion does not explain.",)
-    return Section("steps", "Claimed against shown: stretches and jumps", words, tables=tuple(tables))
+def availability(assessment: Assessment, run: view.View) -> Section:
+    """Return how much of the run has a bound within the limit, by axis, and within the limit over the margin."""
+    limits = axis_limits(assessment.purpose)
+    rows = []
+    for axis, name in BOUND_COLUMNS.items():
+        bound = run.frame[name].to_numpy(dtype=float)
+        known = bound[np.isfinite(bound)]
+        if not len(known):
+            rows.append((axis, wording.length(limits.get(axis)), *[wording.ABSENT] * 4))
+            continue
+        half, most = (wording.length(float(np.quantile(known, q)), up=True) for q in (0.5, 0.95))
+        within = [wording.ABSENT] * 2
+        if axis in limits:
+            within = [
+                wording.share(float((known <= limits[axis] / m).sum() / len(bound)))
+                for m in (1, assessment.purpose.margin)
+            ]
+        rows.append((axis, wording.length(limits.get(axis)), half, most, *within))
+    head = (
+        "axis",
+        "limit (95 %)",
+        "half of the epochs",
+        "95 % of the epochs",
+        "share within the limit",
+        f"share within limit / {assessment.purpose.margin:g}",
+    )
+    table = Table("Error bound by axis", head, tuple(rows), frozenset(range(1, 6)))
+    return Section(
+        "availability",
+        "Bound along, across and in height",
+        (
+            "How much of the run has an error bound of at most a given length. Epochs without a position count as "
+            "outside.",
+        ),
+        tables=(table,),
+        figures=("availability",),
+    )

@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
 import matplotlib as mpl
 import pandas as pd
 from markupsafe import Markup
+from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
 from analyzer.assessment import Assessment
-from analyzer.report import figures, figures_route, palette
+from analyzer.report import figures, figures_bounds, figures_route, palette, view
 from analyzer.report.view import View
 
 #: Sizes of the two drawings of each picture [inch]: for a wide page and for a narrow one.
@@ -40,26 +41,54 @@ def _drawing() -> Iterator[None]:
         yield
 
 
+def _stack(
+    width: float, heights: Sequence[float], *, left: float, foot: float, gap: float
+) -> tuple[Figure, list[Axes]]:
+    """Return a figure `width` [inch] wide with axes of the given heights [inch] above each other; margins in inches."""
+    tall = sum(heights) + gap * len(heights) + foot
+    figure = Figure(figsize=(width, tall))
+    axes, top = [], tall
+    for height in heights:
+        top -= gap + height
+        axes.append(figure.add_axes((left / width, top / tall, (width - left - 0.15) / width, height / tall)))
+    return figure, axes
+
+
+def _room_for(names: Sequence[str]) -> float:
+    """Return the width [inch] that the longest of `names` takes beside the rows."""
+    return 0.082 * max((len(name) for name in names), default=0) + 0.2
+
+
+def _row_names(run: View) -> list[str]:
+    """Return the names of all rows of a strip."""
+    names = [
+        *view.present(run.frame["trust"], view.TRUST_ORDER),
+        *view.present(run.frame["fix_state"], view.STATE_ORDER),
+    ]
+    return [*names, "dropouts"]
+
+
 def strip_figure(assessment: Assessment, run: View, *, width: float) -> Figure:
     """Return the strip by distance as a figure `width` [inch] wide."""
-    figure = Figure(figsize=(width, 3.6), layout="constrained")
-    figures_route.distance_strip(assessment, figure.subplots(), run=run, dense=width * 11.5)
+    names = _row_names(run)
+    left = _room_for(names)
+    figure, (ax,) = _stack(width, [0.31 * len(names) + 1.2], left=left, foot=0.5, gap=0.22)
+    figures_route.distance_strip(assessment, ax, run=run, dense=(width - left) * 12.5)
     return figure
 
 
 def map_figure(assessment: Assessment, run: View, *, width: float) -> Figure:
     """Return the map as a figure `width` [inch] wide."""
-    figure = Figure(figsize=(width, width * min(figures_route.map_shape(run), 1.25)), layout="constrained")
-    figures_route.route_map(assessment, figure.subplots(), run=run)
+    figure = Figure(figsize=(width, width * min(figures_route.map_shape(run), 1.25)))
+    figures_route.route_map(assessment, figure.add_axes((0.0, 0.0, 1.0, 1.0)), run=run)
     return figure
 
 
 def time_figure(assessment: Assessment, run: View, *, width: float) -> Figure:
     """Return trust, state, bound, age, satellites and speed above each other as a figure `width` [inch] wide."""
-    rows = max(run.frame["trust"].nunique(), 1), max(run.frame["fix_state"].nunique(), 1)
-    heights = [0.24 * rows[0] + 0.3, 0.24 * rows[1] + 0.3, 1.25, 1.0, 1.0, 1.0]
-    figure = Figure(figsize=(width, sum(heights) + 1.2), layout="constrained")
-    axes = figure.subplots(6, 1, height_ratios=heights)
+    rows = [max(run.frame[name].nunique(), 1) for name in ("trust", "fix_state")]
+    heights = [0.24 * rows[0], 0.24 * rows[1], 1.05, 0.8, 0.8, 0.8]
+    figure, axes = _stack(width, heights, left=_room_for(_row_names(run)), foot=0.5, gap=0.32)
     figures.label_lanes_by_time(run, axes[0], name="trust")
     figures.label_lanes_by_time(run, axes[1], name="fix_state")
     figures.bound_by_time(assessment, axes[2], run=run)
@@ -70,19 +99,31 @@ def time_figure(assessment: Assessment, run: View, *, width: float) -> Figure:
     return figure
 
 
+def availability_figure(assessment: Assessment, run: View, *, width: float) -> Figure:
+    """Return the share of epochs by error bound as a figure `width` [inch] wide; `run` must hold every epoch."""
+    figure, (ax,) = _stack(width, [2.3], left=0.6, foot=0.55, gap=0.3)
+    figures_bounds.availability(assessment, ax, run=run)
+    return figure
+
+
+#: Each picture: who draws it, its width on a wide page, on a narrow one and on paper [inch], and whether it needs every
+#: epoch.
+_PICTURES: dict[str, tuple[Callable[..., Figure], float, float, float, bool]] = {
+    "strip": (strip_figure, WIDE * 0.72, NARROW, 5.6, False),
+    "map": (map_figure, WIDE * 0.3, NARROW, 2.4, False),
+    "time": (time_figure, WIDE * 1.15, NARROW, 7.4, False),
+    "availability": (availability_figure, WIDE * 0.66, NARROW, 5.0, True),
+}
+
+
 def pictures(assessment: Assessment, run: View) -> dict[str, Markup]:
     """Return the pictures of a page by name; each comes ``-wide`` and ``-narrow``."""
     thin = run.thinned(figures.STATIC_BUCKETS)
-    makers: dict[str, tuple[Callable[..., Figure], float, float]] = {
-        "strip": (strip_figure, WIDE * 0.72, NARROW),
-        "map": (map_figure, WIDE * 0.3, NARROW),
-        "time": (time_figure, WIDE * 1.15, NARROW),
-    }
     out = {}
-    for name, (make, wide, narrow) in makers.items():
+    for name, (make, wide, narrow, _, every) in _PICTURES.items():
         for size, width in (("wide", wide), ("narrow", narrow)):
             with _drawing():
-                out[f"{name}-{size}"] = _svg(make(assessment, thin, width=width), f"{name}-{size}")
+                out[f"{name}-{size}"] = _svg(make(assessment, run if every else thin, width=width), f"{name}-{size}")
     return out
 
 
@@ -90,9 +131,9 @@ def print_pictures(assessment: Assessment, run: View) -> dict[str, bytes]:
     """Return the pictures of a printed document by name, as PNG."""
     thin = run.thinned(figures.STATIC_BUCKETS)
     out = {}
-    for name, make, width in (("strip", strip_figure, 7.4), ("map", map_figure, 4.0), ("time", time_figure, 7.4)):
+    for name, (make, _, _, width, every) in _PICTURES.items():
         with _drawing():
-            figure = make(assessment, thin, width=width)
+            figure = make(assessment, run if every else thin, width=width)
             figure.patch.set_facecolor("white")
             buffer = io.BytesIO()
             FigureCanvasAgg(figure).print_figure(buffer, dpi=200)
@@ -106,9 +147,7 @@ def _svg(figure: Figure, name: str) -> Markup:
     buffer = io.StringIO()
     canvas: Any = FigureCanvasSVG(figure)
     with mpl.rc_context({"svg.hashsalt": name}):
-        canvas.print_svg(
-            buffer, metadata={"Date": None, "Creator": None, "Format": None, "Type": None}
-        )
+        canvas.print_svg(buffer, metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
     text = buffer.getvalue()
     text = text[text.index("<svg") :]
     text = _PATH.sub(

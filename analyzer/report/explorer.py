@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,6 +17,7 @@ from markupsafe import Markup
 
 from analyzer.assessment import Assessment
 from analyzer.report import explorer_plots, wording
+from analyzer.report.detail import reason_words
 from analyzer.report.limits import BOUND_COLUMNS, axis_limits, shown_axis
 from analyzer.report.view import PARTS, View
 
@@ -117,5 +119,12 @@ def _codes(frame: Any, name: str, at: np.ndarray) -> tuple[np.ndarray, list[str]
     order = sorted({str(v) for v in values.dropna() if str(v)})
     place = {value: code for code, value in enumerate(order)}
     codes = np.array([place.get(str(v), -1) if v is not None and v == v else -1 for v in values], dtype=np.int16)
-    shown = order if name == "window" else [wording.words(v) for v in order]
+    shown = order if name == "window" else [_in_words(v, reasons=name == "reasons") for v in order]
     return np.insert(codes, at, -1), shown
+
+
+def _in_words(value: str, *, reasons: bool) -> str:
+    """Return a label in words; several reasons are separated by semicolons."""
+    if not reasons:
+        return wording.words(value)
+    return "; ".join(reason_words(code) for code in re.split(r",\s*", value) if code)

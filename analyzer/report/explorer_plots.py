@@ -14,13 +14,13 @@ from bokeh.models import (
     PrintfTickFormatter,
     Range1d,
 )
-from bokeh.models.annotations import Label, Span
+from bokeh.models.annotations import Span
 from bokeh.plotting import figure
 
 from analyzer.assessment import Assessment
 from analyzer.report import palette, view
 from analyzer.report.detail import milliseconds
-from analyzer.report.figures_route import round_length, scale_text
+from analyzer.report.figures_route import map_shape, round_length, scale_text
 from analyzer.report.limits import axis_limits, shown_axis
 from analyzer.report.view import View, dropout_places
 
@@ -109,6 +109,8 @@ def _strip(spans: ColumnDataSource, *, name: str, **options: Any) -> figure:
         hours="%H:%M",
         days="%d %b %H:%M",
     )
+    ticks: Any = plot.xaxis
+    ticks.ticker.desired_num_ticks = 5
     plot.xaxis.visible = False
     return plot
 
@@ -195,7 +197,8 @@ def _line(
         plot.add_layout(mark)
     axis: Any = plot.yaxis
     axis.ticker.desired_num_ticks = 4
-    plot.yaxis.formatter = PrintfTickFormatter(format="%g")
+    plot.yaxis.formatter = PrintfTickFormatter(format="%.4g")
+    plot.yaxis.visible = bool(len(found))
     if labelled:
         plot.xaxis.visible = True
         plot.xaxis.axis_label = "time, UTC"
@@ -205,7 +208,10 @@ def _line(
 
 def route(assessment: Assessment, thin: View, *, chosen: ColumnDataSource, here: ColumnDataSource) -> figure:
     """Return the map in local metres: the route by trust, the selection on it, the cursor, a scale bar and north."""
-    plot = figure(name="map", match_aspect=True, height=420, tools=[BoxSelectTool(renderers=[])])
+    tools = [BoxSelectTool(renderers=[])]
+    plot = figure(
+        name="map", match_aspect=True, aspect_ratio=1.0 / min(map_shape(thin), 1.1), title="↑ north", tools=tools
+    )
     east, north = (thin.frame[n].to_numpy(dtype=float) for n in ("east_m", "north_m"))
     runs = thin.stretches("trust")
     for value in view.present(thin.frame["trust"], view.TRUST_ORDER) or [""]:
@@ -220,7 +226,7 @@ def route(assessment: Assessment, thin: View, *, chosen: ColumnDataSource, here:
             "north",
             source=source,
             line_width=palette.WIDTH[name] + 0.5,
-            line_dash=list(palette.DASH[name]) or "solid",
+            line_dash=constant(" ".join(map(str, palette.DASH[name])) or "solid"),
             line_cap="round" if name == "trusted" else "butt",
         ).glyph
         role(glyph, line_color=f"trust-{name}")
@@ -269,6 +275,3 @@ def _furnish(plot: figure, east: np.ndarray, north: np.ndarray) -> None:
         [left], [below], text=[scale_text(bar)], y_offset=-4, text_font=constant(_FONT), text_font_size="12px"
     )
     role(length.glyph, text_color="ink")
-    top = Label(x=8, y=380, x_units="screen", y_units="screen", text="↑ north", text_font=_FONT, text_font_size="13px")
-    role(top, text_color="ink")
-    plot.add_layout(top)

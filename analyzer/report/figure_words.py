@@ -21,6 +21,36 @@ NAMES: Mapping[str, str] = {
 _ENDINGS = ("_mps2", "_radps", "_mps", "_dbhz", "_deg", "_hz", "_ppm", "_s", "_m")
 
 
+#: Families of figures in the order in which they are shown, with the beginnings of their keys; the first match counts.
+FAMILIES: tuple[tuple[str, tuple[str, ...]], ...] = (
+    ("Time to position and to fixed", ("time_to_", "time_corrections_to_", "refix_", "fixed_losses")),
+    ("Age of corrections", ("age_", "share_time_age", "station_", "correction_interval")),
+    ("Corrections as recorded", ("corrections_", "correction_", "base_", "rover_", "link_")),
+    ("Dropouts", ("dropouts_", "longest_correction_outage")),
+    ("Fix state", ("share_time_", "share_distance_", "longest_stretch_", "state_")),
+    (
+        "Epochs",
+        ("rate_", "missing_", "gap_", "longest_gap", "jitter_", "off_grid", "duplicate_", "position_resolution"),
+    ),
+    ("Route", ("route_",)),
+    ("Satellites and sky", ("satellites_", "share_satellites", "hdop", "vdop", "pdop", "cn0_", "share_gst")),
+    ("At rest", ("standstill", "scatter_", "static_")),
+    (
+        "Inertial and attitude",
+        ("inertial_", "gyro_", "accelerometer_", "allan_", "attitude_", "alignment_", "heading_"),
+    ),
+    ("Measurement", ("channels_", "measurement_", "clock_")),
+)
+_STANDING = "share_time_standing"
+
+
+def family(key: str) -> str:
+    """Return the family of a figure."""
+    if key == _STANDING:
+        return "At rest"
+    return next((title for title, starts in FAMILIES if key.startswith(starts)), "Other figures")
+
+
 def name(key: str) -> str:
     """Return the name of a figure: from the list, else its key in words without the unit."""
     if key in NAMES:

@@ -9,10 +9,12 @@ import matplotlib.dates
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
-from matplotlib.ticker import MaxNLocator
+from matplotlib.ticker import FuncFormatter, LogLocator, MaxNLocator, NullFormatter
+from numpy.typing import NDArray
 
 from analyzer.assessment import Assessment
 from analyzer.report import palette, view
+from analyzer.report.limits import BOUND_COLUMNS, axis_limits, shown_axis
 from analyzer.report.palette import colour
 from analyzer.report.view import View
 
@@ -65,14 +67,19 @@ def lane(ax: Axes, spans: pd.DataFrame, *, row: float, role: str, height: float 
     width = np.maximum(spans["right"].to_numpy(dtype=float) - spans["left"].to_numpy(dtype=float), least)
     bars = list(zip(spans["left"].to_numpy(dtype=float), width, strict=True))
     ax.broken_barh(
-        bars, (row - height / 2, height), facecolor=colour(role), edgecolor=colour("paper"), hatch=hatch, linewidth=0.0
+        bars,
+        (row - height / 2, height),
+        facecolor=colour(role),
+        edgecolor=colour("ink-soft" if role.startswith("state-") else "paper"),
+        hatch=hatch,
+        linewidth=0.4 if role.startswith("state-") else 0.0,
     )
 
 
 def name_rows(ax: Axes, names: Sequence[str]) -> None:
     """Write `names` beside the rows of `ax`, first on top, so that no key is needed."""
     ax.set_yticks(range(len(names)), [name.replace("_", " ") for name in names], fontsize=TEXT)
-    ax.set_ylim(len(names) - 0.4, -0.6)
+    ax.set_ylim(len(names) - 0.5, -0.5)
     ax.tick_params(axis="y", labelcolor=colour("ink"))
 
 
@@ -91,9 +98,9 @@ def label_lanes_by_time(run: View, ax: Axes, *, name: str) -> None:
 
 
 def series_by_time(
-    run: View, ax: Axes, *, name: str, title: str, limit: float | None = None, steps: bool = False
+    run: View, ax: Axes, *, name: str, title: str, limits: Sequence[float] = (), steps: bool = False
 ) -> None:
-    """Draw the column `name` over time, broken where epochs are missing, with its `limit` where there is one."""
+    """Draw the column `name` over time, broken where epochs are missing, with its `limits`: the limit first."""
     plain_axes(ax)
     ax.grid(axis="y", color=colour("rule"), linewidth=0.6)
     time_axis(ax, pd.DatetimeIndex(run.frame.index), labelled=False)
@@ -126,41 +133,49 @@ def series_by_time(
         marker=marker,
         markersize=4,
     )
-    _frame_values(ax, values, limit)
+    _frame_values(ax, values[np.isfinite(values)], limits)
 
 
-def _frame_values(ax: Axes, values: np.ndarray, limit: float | None) -> None:
-    """Set the y range from zero to just above the values and the limit, and draw the limit."""
-    top = float(np.nanmax(values))
-    if limit is not None:
-        ax.axhline(limit, color=colour("limit"), linewidth=1.0, dashes=(5, 3))
+def _frame_values(ax: Axes, values: NDArray[np.float64], limits: Sequence[float]) -> None:
+    """Set the y range from zero to just above the values and the limits, and draw the limits."""
+    top = max([float(values.max()), *(1.25 * limit for limit in limits)]) or 1.0
+    for limit, dash in zip(limits, ((5, 3), (1, 2)), strict=False):
+        ax.axhline(limit, color=colour("limit"), linewidth=1.0, dashes=dash)
+    if limits:
         ax.annotate(
-            f"limit {limit:g}",
-            (1.0, limit),
+            f"limit {limits[0]:g}",
+            (1.0, limits[0]),
             xycoords=("axes fraction", "data"),
             ha="right",
             va="bottom",
             fontsize=TEXT - 1,
             color=colour("limit"),
         )
-        top = max(top, limit * 1.25)
-    if limit is not None and top > 20 * limit:
+    if limits and top > 20 * limits[0]:
         ax.set_yscale("log")
-        low = max(float(np.nanmin(values)), limit / 100.0)
-        ax.set_ylim(low * 0.8, top * 1.5)
+        above = values[values > 0]
+        ax.set_ylim(max(float(above.min()), limits[0] / 100.0) * 0.8, top * 1.5)
+        ax.yaxis.set_major_locator(LogLocator(numticks=5))
+        ax.yaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
+        ax.yaxis.set_minor_formatter(NullFormatter())
+        ax.tick_params(axis="y", which="minor", length=0)
     else:
-        ax.set_ylim(0.0, top * 1.08 or 1.0)
+        ax.set_ylim(0.0, top * 1.08)
 
 
 def bound_by_time(assessment: Assessment, ax: Axes, *, run: View | None = None) -> None:
-    """Draw the horizontal 95 % error bound over time against the purpose's limit, along the whole run."""
-    limit = assessment.purpose.limit("horizontal")
+    """Draw the 95 % error bound over time, on the axis that the purpose limits, with the limit.
+
+    The dotted line is where trust ends: the limit over the purpose's margin.
+    """
+    axis = shown_axis(assessment.purpose)
+    limit = axis_limits(assessment.purpose).get(axis)
     series_by_time(
         run or view.build(assessment).thinned(STATIC_BUCKETS),
         ax,
-        name="horizontal_bound_m",
-        title="horizontal error bound (95 %), m",
-        limit=limit.value if limit else None,
+        name=BOUND_COLUMNS[axis],
+        title=f"{axis} error bound (95 %), m; dotted: trusted below",
+        limits=() if limit is None else (limit, limit / assessment.purpose.margin),
     )
 
 
@@ -171,7 +186,7 @@ def age_by_time(assessment: Assessment, ax: Axes, *, run: View | None = None) ->
         ax,
         name="correction_age_s",
         title="age of corrections, s",
-        limit=assessment.purpose.largest_age_s,
+        limits=() if assessment.purpose.largest_age_s is None else (assessment.purpose.largest_age_s,),
     )
 
 

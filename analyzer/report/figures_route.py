@@ -67,7 +67,7 @@ def _brackets(ax: Axes, windows: pd.DataFrame, *, per_km: float) -> int:
     start, end = (view.number(windows, f"{side}_distance_m") / 1000.0 for side in ("start", "end"))
     order = np.argsort(start, kind="stable")
     free_from, unnamed, top = [-np.inf] * _LABEL_ROWS, 0, -0.75
-    again = view.column(windows, "repeat").fillna(False).astype(bool).to_numpy()
+    again = view.flags(windows, "repeat")
     for i in order[np.isfinite(start[order])]:
         right = end[i] if np.isfinite(end[i]) else start[i]
         text = str(windows["name"].iloc[i])
@@ -97,6 +97,9 @@ def _brackets(ax: Axes, windows: pd.DataFrame, *, per_km: float) -> int:
             fontweight="bold" if again[i] else "normal",
             parse_math=False,
         )
+    if unnamed:
+        note = f"{unnamed} more {'name finds' if unnamed == 1 else 'names find'} no room here; the table has all"
+        ax.set_title(note, loc="right", fontsize=TEXT - 1, color=colour("ink-soft"), pad=2)
     used = sum(edge > -np.inf for edge in free_from)
     ax.set_ylim(ax.get_ylim()[0], top - 0.3 - 0.62 * max(used, 0))
     return unnamed
@@ -147,8 +150,8 @@ def route_map(assessment: Assessment, ax: Axes, *, run: View | None = None) -> N
 
 
 def _dashes(name: str) -> tuple[float, ...]:
-    """Return the dash of a trust in matplotlib's form."""
-    return palette.DASH[name] or (1, 0)
+    """Return the dash of a trust in matplotlib's form, which counts in line widths."""
+    return tuple(part / palette.WIDTH[name] for part in palette.DASH[name]) or (1, 0)
 
 
 def _mark_dropouts(ax: Axes, assessment: Assessment, run: View) -> None:
@@ -186,24 +189,25 @@ def frame_map(ax: Axes, east: np.ndarray, north: np.ndarray) -> None:
         color=colour("ink"),
     )
     ax.annotate(
-        "north",
-        (0.95, 1.0),
-        (0.95, 0.84),
+        "",
+        (0.95, 0.13),
+        (0.95, 0.01),
         xycoords="axes fraction",
-        ha="center",
-        fontsize=TEXT - 1,
-        color=colour("ink"),
         arrowprops={"arrowstyle": "-|>", "color": colour("ink"), "linewidth": 1.0},
+    )
+    ax.text(
+        0.92, 0.02, "north", transform=ax.transAxes, ha="right", va="bottom", fontsize=TEXT - 1, color=colour("ink")
     )
 
 
 def _extent(east: np.ndarray, north: np.ndarray) -> tuple[float, float, float, float]:
-    """Return the left, right, lower and upper edge of a map, with room for its furniture and at most 2 to 1 in shape."""
+    """Return the left, right, lower and upper edge of a map, with room around the route, at most 2 to 1."""
     sides = [(float(np.nanmin(side)), float(np.nanmax(side))) for side in (east, north)]
     spans = [high - low for low, high in sides]
     longest = max(*spans, 0.5)
-    halves = [0.58 * max(spans[0], 0.5 * longest), 0.5 * max(spans[1], 0.4 * longest) + 0.16 * longest]
+    halves = [0.58 * max(spans[0], 0.5 * longest), 0.5 * max(spans[1], 0.4 * longest) + 0.13 * longest]
     middles = [(low + high) / 2 for low, high in sides]
+    middles[1] -= 0.07 * longest
     return middles[0] - halves[0], middles[0] + halves[0], middles[1] - halves[1], middles[1] + halves[1]
 
 

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import os
-import tempfile
 from importlib import resources
-from pathlib import Path
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from analyzer.assessment import Assessment
-from analyzer.errors import OutputError
 from analyzer.report import context, drawing, explorer, palette, view
+from analyzer.report.saving import write_whole
 from analyzer.report.wording import Clock
 
 
@@ -50,24 +48,7 @@ def write_html(assessment: Assessment, path: str | os.PathLike[str], *, time_zon
     ------
     OutputError : the file cannot be written.
     """
-    target = Path(path)
-    text = render(assessment, time_zone=time_zone)
-    part = ""
-    try:
-        with tempfile.NamedTemporaryFile(
-            "w", encoding="utf-8", newline="\n", dir=target.parent, prefix=f".{target.name}.", delete=False
-        ) as file:
-            part = file.name
-            file.write(text)
-        Path(part).chmod(0o644)
-        Path(part).replace(target)
-    except OSError as fault:
-        if part:
-            Path(part).unlink(missing_ok=True)
-        raise OutputError(
-            f"report {target}: cannot be written ({fault.strerror or fault}); choose a folder that exists and may be "
-            "written to."
-        ) from fault
+    write_whole(path, render(assessment, time_zone=time_zone).encode("utf-8"))
 
 
 def _environment() -> Environment:

@@ -16,7 +16,7 @@ class Jump:
 
 @dataclass(frozen=True)
 class Table:
-    """A table in words: `numeric` columns are set to the right, `wide` ones wrap; `jumps` has one entry per row or none."""
+    """A table in words: `numeric` columns are set to the right, `wide` ones wrap; `jumps` is one per row or none."""
 
     caption: str
     head: tuple[str, ...]
@@ -24,6 +24,7 @@ class Table:
     numeric: frozenset[int] = frozenset()
     jumps: tuple[Jump | None, ...] = ()
     wide: frozenset[int] = frozenset()
+    note: str = ""
 
 
 @dataclass(frozen=True)

@@ -52,7 +52,7 @@ HATCH: Mapping[str, str] = MappingProxyType(
     {"trusted": "", "doubtful": "////", "rejected": "xxxx", "not_evaluated": "...."}
 )
 DASH: Mapping[str, tuple[int, ...]] = MappingProxyType(
-    {"trusted": (), "doubtful": (6, 3), "rejected": (2, 2), "not_evaluated": (1, 3)}
+    {"trusted": (), "doubtful": (7, 3), "rejected": (4, 2), "not_evaluated": (1, 3)}
 )
 WIDTH: Mapping[str, float] = MappingProxyType({"trusted": 2.2, "doubtful": 3.2, "rejected": 4.6, "not_evaluated": 1.6})
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from pathlib import PurePath
 
 import numpy as np
 import pandas as pd
@@ -12,6 +13,7 @@ from analyzer.report import view, wording
 from analyzer.report.limits import axis_limits
 from analyzer.report.model import SetupGroup
 from analyzer.report.wording import Clock
+from analyzer.verdict.setup_check import NOT_STATED
 
 CORRECTED = ("fixed", "float", "differential")
 SETUP_TITLES = (
@@ -39,7 +41,7 @@ def run_name(assessment: Assessment) -> str:
     if stated not in (None, ""):
         return str(stated)
     sources = assessment.recording.sources
-    return sources[0].name if sources else "without a name"
+    return PurePath(sources[0].name).stem if sources else "without a name"
 
 
 def title(assessment: Assessment) -> str:
@@ -76,7 +78,7 @@ def _point(setup: Mapping[str, object]) -> str:
 def _again(windows: pd.DataFrame) -> pd.Series:
     """Return per manoeuvre whether it must be driven again."""
     if "repeat" in windows and windows["repeat"].notna().any():
-        return windows["repeat"].fillna(False).astype(bool)
+        return pd.Series(view.flags(windows, "repeat"), index=windows.index)
     return view.column(windows, "verdict") == "not_fit"
 
 
@@ -132,12 +134,17 @@ def _too_coarse(worst_m: float, purpose: Purpose) -> list[str]:
 
 
 def setup_groups(assessment: Assessment) -> tuple[SetupGroup, ...]:
-    """Return the set-up items by status, what was contradicted first."""
+    """Return the set-up items by status, what was contradicted first and what nobody stated last."""
     groups = []
     for status, heading in SETUP_TITLES:
-        items = tuple((i.label, i.stated, i.evidence) for i in assessment.setup_items if i.status == status)
-        if items:
-            groups.append(SetupGroup(status, heading, items))
+        found = [i for i in assessment.setup_items if i.status == status]
+        for title, words in (
+            (heading, [i for i in found if i.stated != NOT_STATED]),
+            ("Not stated in the set-up sheet", [i for i in found if i.stated == NOT_STATED]),
+        ):
+            if words:
+                items = tuple((i.label, "" if i.stated == NOT_STATED else i.stated, i.evidence) for i in words)
+                groups.append(SetupGroup(status, title, items))
     return tuple(groups)
 
 

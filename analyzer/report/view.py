@@ -57,6 +57,11 @@ def number(frame: pd.DataFrame, name: str) -> NDArray[np.float64]:
     return np.asarray(pd.to_numeric(column(frame, name), errors="coerce").to_numpy(dtype=np.float64, na_value=np.nan))
 
 
+def flags(frame: pd.DataFrame, name: str) -> NDArray[np.bool_]:
+    """Return the column `name` as true or false, false for missing."""
+    return np.array([bool(v) if pd.notna(v) else False for v in column(frame, name)], dtype=np.bool_)
+
+
 @dataclass(frozen=True)
 class View:
     """One run made ready to draw.
@@ -93,10 +98,10 @@ class View:
         return View(self.frame.iloc[keep], self.breaks[keep])
 
     def stretches(self, name: str) -> pd.DataFrame:
-        """Return runs of equal `name`: ``value start_utc end_utc start end reach start_m end_m``, cut at missing epochs.
+        """Return runs of equal `name`, ``value start_utc end_utc start end reach start_m end_m``.
 
-        A run lasts until the next one begins. `start` and `end` are half-open positions in `frame`; `reach` is `end`,
-        or one more where the next run follows at once, so that lines join.
+        A run lasts until the next one begins, and is cut where epochs are missing. `start` and `end` are half-open
+        positions in `frame`; `reach` is `end`, or one more where the next run follows at once, so that lines join.
         """
         return stretches(self.frame, name, self.breaks)
 
@@ -162,13 +167,32 @@ def stretches(frame: pd.DataFrame, name: str, breaks: NDArray[np.bool_]) -> pd.D
     )
 
 
-def dropout_places(assessment: Assessment, run: View) -> pd.DataFrame:
-    """Return where each dropout begins on the map, ``text east_m north_m``; those without a place are left out."""
+def dropout_places(assessment: Assessment, run: View, *, near: float = 0.05) -> pd.DataFrame:
+    """Return where dropouts begin on the map, ``text east_m north_m``; those without a place are left out.
+
+    Dropouts closer together than the share `near` of the map's size have one text, so that none covers another.
+    """
     times = run.frame.index
     starts = pd.DatetimeIndex(column(assessment.dropouts, "start_utc")).as_unit("us")
     at = np.clip(np.searchsorted(np.asarray(times), np.asarray(starts)), 0, max(len(times) - 1, 0))
     places = run.frame[["east_m", "north_m"]].iloc[at].reset_index(drop=True)
-    return places.assign(text=[f"D{n}" for n in column(assessment.dropouts, "dropout_id")]).dropna()
+    places = places.assign(text=[f"D{n}" for n in column(assessment.dropouts, "dropout_id")]).dropna()
+    size = max((run.frame[side].max() - run.frame[side].min() for side in ("east_m", "north_m")), default=0.0)
+    groups: list[list[int]] = []
+    spots = places[["east_m", "north_m"]].to_numpy(dtype=float)
+    for row in range(len(spots)):
+        home = next((g for g in groups if np.hypot(*(spots[row] - spots[g[0]])) < near * size), None)
+        if home is None:
+            groups.append([row])
+        else:
+            home.append(row)
+    texts = [_together(list(places["text"].iloc[group])) for group in groups]
+    return places.iloc[[group[0] for group in groups]].assign(text=texts)
+
+
+def _together(names: list[str]) -> str:
+    """Return up to three names in full, and of more the first and how many follow."""
+    return ", ".join(names) if len(names) <= 3 else f"{names[0]} and {len(names) - 1} more"
 
 
 def present(values: pd.Series, order: Sequence[str]) -> list[str]:

@@ -128,8 +128,9 @@ def listing(words: Iterable[str]) -> str:
 
 
 def sentence(text: str) -> str:
-    """Return `text` with a full stop at its end, where it has no end mark."""
+    """Return `text` with a capital at its start and a full stop at its end, where it has no end mark."""
     text = text.strip()
+    text = text[:1].upper() + text[1:]
     return text if not text or text[-1] in ".!?" else f"{text}."
 
 

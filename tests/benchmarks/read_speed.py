@@ -45,8 +45,9 @@ def generate(path: Path, sentences: int) -> None:
             place = f"{latitude},N,{longitude},E"
             height = 300 + epoch % 5000 / 100
             speed = epoch % 7000 / 100
-            out.write(sentence(f"GNGGA,{clock},{place},4,{12 + epoch % 9:02d},0.{5 + epoch % 5},{height:.3f},M,47.535,M,"
-                               f"{1 + epoch % 10 / 10:.1f},0031"))
+            out.write(sentence(
+                f"GNGGA,{clock},{place},4,{12 + epoch % 9:02d},0.{5 + epoch % 5},{height:.3f},M,47.535,M,"
+                f"{1 + epoch % 10 / 10:.1f},0031"))
             out.write(sentence(f"GNRMC,{clock},A,{place},{speed:.3f},{epoch % 36000 / 100:.2f},{day:02d}0624,,,R,V"))
             out.write(sentence(f"GNGST,{clock},{1 + epoch % 9 / 10:.1f},0.0{10 + epoch % 20},0.011,"
                                f"{epoch % 1800 / 10:.1f},0.012,0.0{10 + epoch % 15},0.02{epoch % 10}"))

@@ -16,7 +16,8 @@ METRES_PER_DEGREE = 111_190.3226  # meridian at 48 degrees
 
 def times(seconds: np.ndarray) -> pd.DatetimeIndex:
     """Return START plus seconds, to the microsecond."""
-    return pd.DatetimeIndex(START + pd.to_timedelta(np.rint(np.asarray(seconds) * 1e6).astype("timedelta64[us]"))).as_unit("us")
+    offset = np.rint(np.asarray(seconds) * 1e6).astype("timedelta64[us]")
+    return pd.DatetimeIndex(START + pd.to_timedelta(offset)).as_unit("us")
 
 
 def fixes(seconds, **columns) -> pd.DataFrame:
@@ -40,14 +41,15 @@ def recording(frame: pd.DataFrame, *, details=None, duplicates: int = 0, sources
 
 
 def drive(
-    duration_s=400.0, rate_hz=10.0, *, speed_mps=15.0, interval_s=1.0, transport_s=0.3, outages=(), sky=(), first_fixed_s=30.0,
-    hold_s=15.0, float_s=20.0, refix_s=6.0, never_fixed=False, empty_age=False, noise_m=0.005, station=7, seed=1,
+    duration_s=400.0, rate_hz=10.0, *, speed_mps=15.0, interval_s=1.0, transport_s=0.3, outages=(), sky=(),
+    first_fixed_s=30.0, hold_s=15.0, float_s=20.0, refix_s=6.0, never_fixed=False, empty_age=False, noise_m=0.005,
+    station=7, seed=1,
 ) -> pd.DataFrame:
     """Return an invented drive northwards with a correction link and a receiver that holds its fix.
 
-    A correction is made every `interval_s` and used `transport_s` later unless made in one of `outages`. Without new ones
-    the receiver stays fixed for `hold_s`, float for `float_s`, then autonomous without age; it needs `refix_s` of fresh
-    corrections to be fixed again. In `sky` spans it has four satellites and no position.
+    A correction is made every `interval_s` and used `transport_s` later unless made in one of `outages`. Without new
+    ones the receiver stays fixed for `hold_s`, float for `float_s`, then autonomous without age; it needs `refix_s` of
+    fresh corrections to be fixed again. In `sky` spans it has four satellites and no position.
     """
     rng = np.random.default_rng(seed)
     count = round(duration_s * rate_hz)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -13,6 +15,7 @@ from analyzer import tables
 from analyzer.metrics.dropout_causes import advice
 from analyzer.metrics.dropout_table import COLUMNS
 from analyzer.metrics.measure import measure
+from analyzer.recording import Entry
 
 
 def seconds(moments: pd.Series) -> np.ndarray:
@@ -67,6 +70,12 @@ def test_a_single_lost_correction_is_none_and_two_outages_stay_apart():
     assert len(dropouts(drive(600, outages=[(200.5, 201.5)]))) == 0
     found = dropouts(drive(600, outages=[(200.0, 230.0), (400.0, 470.0)]))
     assert found["kind"].tolist() == ["correction_outage"] * 2
+
+
+def test_a_lone_correction_does_not_part_an_outage():
+    found = dropouts(drive(600, outages=[(200.0, 240.0), (240.2, 280.0)], interval_s=1.0, transport_s=0.4))
+    assert found["kind"].tolist() == ["correction_outage"]
+    assert found["duration_s"].iloc[0] == pytest.approx(80.4, abs=0.2)
 
 
 def test_many_long_outages_do_not_teach_the_sawtooth():
@@ -146,8 +155,9 @@ def test_a_second_base_is_interference():
 
 
 def test_a_run_without_corrections_says_so_and_one_without_ages_too():
-    seconds_ = np.arange(0.0, 100.0)
-    alone = measure(recording(fixes(seconds_, fix_state="autonomous", latitude_deg=48 + seconds_ * 1e-4, longitude_deg=11.0)))
+    moment = np.arange(0.0, 100.0)
+    frame = fixes(moment, fix_state="autonomous", latitude_deg=48 + moment * 1e-4, longitude_deg=11.0)
+    alone = measure(recording(frame))
     assert "no_corrections" in {f.code for f in alone.findings} and len(alone.dropouts) == 0
     blind = measure(recording(drive(400, outages=[(200.0, 300.0)], empty_age=True)))
     assert "age_not_usable" in {f.code for f in blind.findings}
@@ -193,5 +203,48 @@ def test_dropouts_never_overlap_and_keep_their_rules(outages, sky, gap):
     assert set(table["kind"]) <= set(tables.DROPOUT_KINDS) and set(table["cause"]) <= set(tables.CAUSES)
     again = table["fixed_again_utc"].notna()
     assert np.all(table.loc[again, "fixed_again_utc"] >= table.loc[again, "end_utc"])
-    assert sum(m.value for m in result.values if m.key.startswith("share_time_") and m.key.count("_") in (2, 3)
-               and m.key.removeprefix("share_time_") in tables.FIX_STATES) == pytest.approx(1.0)
+    shares = [m.value for m in result.values if m.key in {f"share_time_{s}" for s in tables.FIX_STATES}]
+    assert sum(shares) == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("rate_hz", [1.0, 10.0])
+def test_whole_second_ages_teach_the_same_sawtooth(rate_hz):
+    frame = drive(600, rate_hz, outages=[(a, a + 25.0) for a in (100.0, 180.0, 260.0, 340.0, 420.0, 500.0)])
+    frame["correction_age_s"] = np.ceil(frame["correction_age_s"])
+    found = dropouts(frame)
+    assert found["kind"].tolist() == ["correction_outage"] * 6
+
+
+def test_bytes_without_sentences_in_place_of_the_epochs_are_damage():
+    frame = without(drive(400), 200.0, 205.0)
+    rec = recording(frame)
+    broken = replace(rec.sources[0].ledger, entries=(*rec.sources[0].ledger.entries, Entry("checksum", "GGA", 50, 0)))
+    found = measure(replace(rec, sources=(replace(rec.sources[0], ledger=broken),))).dropouts
+    assert found["cause"].tolist() == ["damaged_data"]
+    paused = frame.assign(byte_offset=100 * np.arange(len(frame)))  # nothing was written meanwhile
+    rec = replace(rec, fixes=paused, sources=(replace(rec.sources[0], ledger=broken),))
+    assert measure(rec).dropouts["cause"].tolist() == ["logger_gap"]
+
+
+def test_gaps_of_a_real_drive_are_placed_and_the_stopped_logger_is_named(shared_data):
+    """Source: the row of long_gap_over_midnight in SOURCES.md beside the recordings."""
+    moment, offset, notes = [], [], []
+    position = 0
+    for line in (shared_data / "drives" / "long_gap_over_midnight.nmea").read_bytes().splitlines(keepends=True):
+        if line.startswith(b"$GPGGA,"):
+            clock = line[7:13].decode()
+            seconds_ = int(clock[:2]) * 3600 + int(clock[2:4]) * 60 + int(clock[4:])
+            moment.append(seconds_ + (86400 if moment and seconds_ < moment[0] else 0))
+            offset.append(position)
+        elif line.strip() and not line.startswith(b"$"):
+            notes.append((position, line.decode("ascii").strip()))
+        position += len(line)
+    since = np.asarray(moment, dtype=float) - moment[0]
+    frame = fixes(since, fix_state="autonomous", latitude_deg=39.4, longitude_deg=-119.8)
+    result = measure(recording(frame.assign(byte_offset=offset), details={"notes": notes}))
+    assert len(frame) == 4469
+    assert result.gaps["duration_s"].tolist() == [60.0, 798.0, 1250.0]
+    assert result["rate_hz"].value == 0.5
+    assert result.dropouts["kind"].tolist() == ["missing_epochs"] * 3
+    assert result.dropouts["cause"].tolist() == ["unknown", "unknown", "logger_gap"]
+    assert "program ENDED" in result.dropouts["evidence"].iloc[2]

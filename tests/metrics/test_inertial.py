@@ -229,6 +229,8 @@ def test_empty_and_dead_channels(usual: Recording) -> None:
     """No rows is a reason, an all-zero axis a problem."""
     assert metric(measure_inertial(Recording(())), "inertial_rate_hz").not_evaluated
     assert "inertial_axis_dead" in codes(measure_inertial(changed(usual, rate_x_radps=0.0)))
+    constant = codes(measure_inertial(changed(usual, **dict.fromkeys(AXES, 5.0))))
+    assert constant == {"inertial_axis_dead"}
 
 
 def test_rows_out_of_order_are_sorted_and_told(usual: Recording) -> None:

@@ -1,0 +1,68 @@
+"""Error that grows while no fresh correction arrives, even though the state stays fixed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyzer import intervals
+from analyzer.evidence.track import Flags, Floats, Track
+from analyzer.settings import thresholds
+
+
+@dataclass(frozen=True)
+class Ageing:
+    """`excess_s` age beyond the usual sawtooth per epoch; `stale` beyond it by `ageing.stale`; `free_s` the usual limit."""
+
+    excess_s: Floats
+    stale: Flags
+    free_s: float
+
+
+def age_excess(track: Track) -> Ageing:
+    """Return the age of corrections beyond what is usual on this drive.
+
+    Usual is the larger of `ageing.free` and the 95th percentile of the age while fixed and below `ageing.most_usual`.
+    Where a fixed or float epoch logs no age although others do, the time since the last known one counts on.
+    """
+    limits = thresholds("analyzer.evidence")
+    age = _carried(track)
+    healthy = age[track.fixed & (age < limits["ageing.most_usual"])]
+    free = max(limits["ageing.free"], float(np.quantile(healthy, 0.95)) if len(healthy) else 0.0)
+    excess = np.nan_to_num(np.clip(age - free, 0, None))
+    return Ageing(excess, excess > limits["ageing.stale"], free)
+
+
+def _carried(track: Track) -> Floats:
+    """Return ages with unknown ones continued from the last known while the fix is held."""
+    age = track.age.copy()
+    known = np.isfinite(age)
+    if not known.any() or np.ptp(age[known]) == 0:
+        return age
+    last = np.maximum.accumulate(np.where(known, np.arange(len(age)), -1))
+    held = ~known & (last >= 0) & track.fixed
+    age[held] = age[last[held]] + track.t[held] - track.t[last[held]]
+    return age
+
+
+def rates(ageing: Ageing, track: Track, deviation: Floats, sigma: Floats) -> Floats:
+    """Return the 95 % growth rate of the horizontal error per epoch [m/s]: the published one, or what this outage shows.
+
+    `deviation` (n, 2) and `sigma` (n,) are the positions against the walk pinned by fresh fixes. Where it is known well
+    enough, the outage's own error over its excess age is a measurement of its rate.
+    """
+    limits = thresholds("analyzer.evidence")
+    usual = limits["ageing.rate"] * 2.4477
+    out = np.full(len(track), usual)
+    size = np.hypot(*np.nan_to_num(deviation).T)
+    for start, end in intervals.runs(ageing.excess_s > 0):
+        use = np.arange(start, end)
+        use = use[track.fixed[use] & (ageing.excess_s[use] > limits["ageing.stale"]) & np.isfinite(sigma[use])]
+        if len(use):
+            rate = size[use] / ageing.excess_s[use]
+            unsure = sigma[use] / ageing.excess_s[use]
+            best = int(np.argmin(unsure))
+            near = unsure <= 1.5 * unsure[best]
+            out[start:end] = max(usual, float(np.median(rate[near])) + 2.0 * float(unsure[best])) if unsure[best] < limits["ageing.rate"] * 2 else usual
+    return out

@@ -1,0 +1,27 @@
+"""Frozen output: the same position again and again while speed says motion."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from analyzer import intervals
+from analyzer.evidence.track import Floats, Track
+from analyzer.settings import thresholds
+
+
+def frozen_distance(track: Track, fixes: pd.DataFrame) -> Floats:
+    """Return how far the vehicle went by its own speed since the position last changed [m]; 0 where it did change.
+
+    Distances below `frozen.least` are rounding of the coordinates, not freezing.
+    """
+    places = fixes[["latitude_deg", "longitude_deg"]].to_numpy(np.float64)
+    same = np.r_[False, (places[1:] == places[:-1]).all(axis=1)] & track.placed
+    speed = np.nan_to_num(np.hypot(*track.velocity.T))
+    travelled = np.r_[0.0, np.cumsum((speed[1:] + speed[:-1]) / 2 * np.diff(track.t))]
+    out = np.zeros(len(track))
+    least = thresholds("analyzer.evidence")["frozen.least"]
+    for start, end in intervals.runs(same):
+        gone = travelled[start:end] - travelled[start - 1]
+        out[start:end] = np.where(gone[-1] >= least, gone, 0.0)
+    return out

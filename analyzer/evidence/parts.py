@@ -1,0 +1,163 @@
+"""The parts of the bound: what each kind of evidence adds, per epoch [m]."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analyzer import intervals, tables
+from analyzer.evidence.ageing import Ageing, rates
+from analyzer.evidence.claim import RADIUS_95
+from analyzer.evidence.second_opinion import SecondOpinion
+from analyzer.evidence.track import Flags, Floats, Track
+from analyzer.settings import thresholds
+
+
+@dataclass(frozen=True)
+class Parts:
+    """Horizontal parts (n,) [m] by kind, and what they mean for trust."""
+
+    ageing: Floats
+    baseline: Floats
+    scatter: Floats
+    segment: Floats
+    standstill: Floats
+    sky: Floats
+    frozen: Floats
+    bridge: Floats
+    age_measured: Flags
+    contradicted: Flags
+    undecided: Flags
+
+
+def parts(
+    fixes: pd.DataFrame, track: Track, opinion: SecondOpinion, *, ageing: Ageing, frozen_m: Floats, baseline_m: Floats
+) -> Parts:
+    """Return every part."""
+    limits = thresholds("analyzer.evidence")
+    growth = rates(ageing, track, opinion.deviation, opinion.sigma)
+    segment, wrong, unsure = _segment(track, opinion)
+    scatter, spike = _scatter(track, opinion)
+    size = np.hypot(*opinion.deviation.T)
+    return Parts(
+        ageing=growth * ageing.excess_s,
+        baseline=RADIUS_95 * limits["baseline.ppm"] * 1e-6 * np.nan_to_num(baseline_m),
+        scatter=scatter, segment=segment, standstill=_standstill(track, opinion), sky=_sky(fixes, track, opinion), frozen=frozen_m,
+        bridge=np.where(track.fixed, 0.0, size + RADIUS_95 * opinion.sigma),
+        age_measured=growth > limits["ageing.rate"] * 2.4477 * 1.001,
+        contradicted=wrong | spike | (frozen_m > 0), undecided=unsure,
+    )
+
+
+def _segment(track: Track, opinion: SecondOpinion) -> tuple[Floats, Flags, Flags]:
+    """Return the part of a wrong or doubtful stretch, whether it is wrong, whether it is undecided."""
+    limits = thresholds("analyzer.evidence")
+    p = np.nan_to_num(opinion.wrong)
+    ids = np.maximum(opinion.stretches.id, 0)
+    part = np.zeros(len(track))
+    if not len(opinion.stretches):
+        return part, part > 0, part > 0
+    offset = np.hypot(*opinion.posterior.offset[:, :2].T) + RADIUS_95 * np.minimum(np.sqrt(opinion.posterior.variance[:, 0]), 0.35)
+    doubtful = track.fixed & (p > limits["wrong.doubtful"])
+    part[doubtful] = offset[ids[doubtful]]
+    sure = doubtful & (p > limits["wrong.sure"])
+    return part, sure, doubtful & ~sure
+
+
+def _scatter(track: Track, opinion: SecondOpinion) -> tuple[Floats, Flags]:
+    """Return the part of spikes and slow excursions of fixed epochs, and which epochs are spikes."""
+    limits = thresholds("analyzer.evidence")
+    size = np.hypot(*np.nan_to_num(opinion.deviation).T)
+    white = max(opinion.noise.white_m, 0.002) * opinion.coarse
+    right = track.fixed & (np.nan_to_num(opinion.wrong, nan=1.0) <= 0.5)
+    local = np.nan_to_num(opinion.sigma, nan=np.inf)
+    spike = right & (size > np.maximum(limits["scatter.spike_sigmas"] * np.hypot(white, local), limits["scatter.least_spike"]))
+    slow = np.hypot(*opinion.slow.T)
+    ruler = np.maximum(limits["scatter.slow_ratio"] * opinion.slow_usual, limits["scatter.slow_sigmas"] * opinion.slow_sigma)
+    far = right & (slow > ruler)
+    part = np.where(spike, size + RADIUS_95 * white, 0.0)
+    return np.maximum(part, np.where(far, slow + opinion.slow_sigma, 0.0)), spike
+
+
+def _standstill(track: Track, opinion: SecondOpinion) -> Floats:
+    """Return how far fixed positions of one stretch stray while the vehicle stands: at least their 95 % radius there."""
+    limits = thresholds("analyzer.evidence")
+    out = np.zeros(len(track))
+    at_rest = track.standing & track.fixed
+    for start, end in intervals.equal_runs(np.where(at_rest, opinion.stretches.id, -2)):
+        if not at_rest[start] or end - start < 5 or track.t[end - 1] - track.t[start] < limits["standstill.judged"]:
+            continue
+        places = track.places[start:end, :2]
+        stray = np.hypot(*(places - np.median(places, axis=0)).T)
+        radius = float(np.quantile(stray, 0.95))
+        if radius > limits["standstill.stray"]:
+            out[start:end] = np.maximum(stray, radius)
+    return out
+
+
+def _sky(fixes: pd.DataFrame, track: Track, opinion: SecondOpinion) -> Floats:
+    """Return the part for worse geometry than usual on this drive, where the claim does not already follow it."""
+    limits = thresholds("analyzer.evidence")
+    hdop = fixes["hdop"].to_numpy(np.float64)
+    fixed = track.fixed & np.isfinite(hdop)
+    if not fixed.any():
+        return np.zeros(len(track))
+    usual = float(np.median(hdop[fixed]))
+    worse = np.clip(np.nan_to_num(hdop / usual, nan=1.0), 1.0, 6.0)
+    north, east = fixes["sigma_north_m"].to_numpy(np.float64), fixes["sigma_east_m"].to_numpy(np.float64)
+    claimed = np.sqrt((north**2 + east**2) / 2)
+    known = np.isfinite(claimed) & track.fixed
+    expected = limits["class_horizontal.fixed"] * worse
+    followed = RADIUS_95 * claimed if known.any() else np.zeros(len(track))
+    part = np.sqrt(np.clip(expected**2 - np.fmax(followed, limits["class_horizontal.fixed"]) ** 2, 0, None))
+    return np.where(track.fixed, part, 0.0)
+
+
+def segment_table(fixes: pd.DataFrame, track: Track, opinion: SecondOpinion) -> pd.DataFrame:
+    """Return the fixed stretches with offset, decision and evidence."""
+    limits = thresholds("analyzer.evidence")
+    rows = []
+    for k, (start, end) in enumerate(opinion.stretches.spans):
+        p = float(opinion.posterior.wrong[k])
+        sigma = np.sqrt([opinion.step_var[j] for j in (k - 1, k) if 0 <= j < len(opinion.step_var)])
+        tested = len(sigma) > 0 and sigma.min() < limits["wrong.tested"]
+        if p > limits["wrong.sure"]:
+            decision = "wrong"
+        elif p > limits["wrong.doubtful"]:
+            decision = "doubtful"
+        else:
+            decision = "confirmed" if tested else "accepted"
+        words = f"probability of a wrong fix {p:.2g}" + (
+            f"; steps to its neighbours are known to {100 * sigma.min():.0f} cm (1 sigma)" if tested else "; nothing bridges to a neighbour"
+        )
+        known = p > limits["wrong.doubtful"]
+        spread = np.sqrt(opinion.posterior.variance[k]) if known else np.array([0.012, 0.02])
+        offset = opinion.posterior.offset[k] if known else np.zeros(3)
+        rows.append({
+            "segment_id": k, "fix_state": "fixed", "start_utc": fixes.index[start], "end_utc": fixes.index[end - 1], "n": end - start,
+            "offset_e_m": offset[0], "offset_n_m": offset[1], "offset_u_m": np.nan, "sigma_e_m": spread[0], "sigma_n_m": spread[0],
+            "sigma_u_m": spread[1], "decision": decision, "evidence": words,
+        })
+    return tables.SEGMENTS.conform(pd.DataFrame(rows)) if rows else tables.SEGMENTS.empty()
+
+
+def jump_table(fixes: pd.DataFrame, opinion: SecondOpinion) -> pd.DataFrame:
+    """Return the steps between neighbouring stretches with size, direction and meaning."""
+    limits = thresholds("analyzer.evidence")
+    state = fixes["fix_state"].astype(object).to_numpy()
+    spans, rows = opinion.stretches.spans, []
+    for k, (step, var) in enumerate(zip(opinion.steps, opinion.step_var, strict=True)):
+        sigma = float(np.sqrt(var))
+        at = int(spans[k + 1, 0])
+        size = float(np.hypot(*step))
+        if sigma > limits["wrong.tested"]:
+            decision = "not known: nothing bridges the gap"
+        elif size > 3 * np.hypot(sigma, 0.017):
+            decision = "one side is wrong"
+        else:
+            decision = "none within its uncertainty"
+        rows.append({"time_utc": fixes.index[at], "from_state": str(state[at - 1]), "to_state": str(state[at]), "de_m": step[0],
+                     "dn_m": step[1], "du_m": np.nan, "sigma_m": sigma, "decision": decision})
+    return tables.JUMPS.conform(pd.DataFrame(rows)) if rows else tables.JUMPS.empty()

@@ -1,0 +1,172 @@
+"""The second opinion on every position: where the walk pinned by right fixed stretches says it should be.
+
+Order: residual against velocity, noise learnt on the drive, fixed stretches, steps between them, which are wrong, then
+the smoothed walk through the right ones. Every epoch, fixed or not, gets its deviation from that walk and its sigma.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyzer.evidence import noise as noise_of
+from analyzer.evidence.ageing import Ageing
+from analyzer.evidence.chain import Posterior, infer
+from analyzer.evidence.displacement import residual as residual_of
+from analyzer.evidence.knots import Knots, make_knots, value_variance, walk_model
+from analyzer.evidence.noise import Noise
+from analyzer.evidence.stretches import Stretches, cut, inner, measure_height_steps, measure_steps, merge_false_jumps
+from analyzer.evidence.track import Flags, Floats, Track
+from analyzer.evidence.two_state import correlated_error, smooth
+from analyzer.settings import thresholds
+
+#: Sigma of a right fix about the truth, per horizontal axis and in height [m].
+RIGHT_SIGMA_M = (0.012, 0.02)
+#: Variance of a step in height that nobody measured [m²].
+UNMEASURED = 1e6
+
+
+@dataclass(frozen=True)
+class SecondOpinion:
+    """What the walk says.
+
+    Attributes
+    ----------
+    deviation, sigma : (n, 2) position minus walk, (n,) its sigma per axis [m]; NaN where nothing pins the walk.
+    coarse : (n,) how much noisier positions are around each epoch than usual.
+    slow, slow_sigma : (n, 2) and (n,) slow error found inside right stretches and its sigma [m].
+    slow_usual : what the same smoother finds on most of the drive [m].
+    stretches, posterior, steps, step_var : see there.
+    wrong : (n,) probability that the epoch's stretch is a wrong fix, NaN outside.
+    """
+
+    noise: Noise
+    stretches: Stretches
+    posterior: Posterior
+    steps: Floats
+    step_var: Floats
+    deviation: Floats
+    sigma: Floats
+    coarse: Floats
+    slow: Floats
+    slow_sigma: Floats
+    slow_usual: float
+    wrong: Floats
+
+
+def form(track: Track, *, fresh: Flags, breaks: Flags, prior_wrong: "PriorOf") -> SecondOpinion:
+    """Form the second opinion.
+
+    Parameters
+    ----------
+    track : with every epoch.
+    fresh : fixed epochs with fresh corrections and moving output: the only ones that can pin.
+    breaks : epochs at which a new stretch begins whatever else holds (station or base change).
+    prior_wrong : function of `Stretches` that gives each one's probability of being wrong before looking at steps.
+    """
+    residual, extra = residual_of(track)
+    known = np.isfinite(track.velocity).all(axis=1)
+    noise = noise_of.learn(residual, fresh & known, track.nominal_s)
+    rough = noise_of.roughness(track.velocity, track.nominal_s)
+    coarse = noise_of.roughness(residual, track.nominal_s, slowest_s=0.6)
+    stretches = cut(track, residual, noise, breaks=breaks, fixed=fresh, coarse=coarse)
+    knots = make_knots(track, residual, extra, noise=noise, rough=rough, coarse=coarse, usable=inner(stretches, track.t),
+                       edges=_edges(stretches, len(track)))
+    steps, step_var = measure_steps(stretches, knots, noise)
+    kept = merge_false_jumps(stretches, steps, step_var, coarse)
+    if len(kept) < len(stretches):
+        stretches = kept
+        steps, step_var = measure_steps(stretches, knots, noise)
+    up, up_var = _height_steps(track, stretches, knots, fresh)
+    posterior = infer(
+        np.column_stack([steps, up]), np.column_stack([step_var, up_var]), prior_wrong(stretches), right_sigma_m=RIGHT_SIGMA_M
+    ) if len(stretches) else Posterior(np.zeros(0), np.zeros((0, 3)), np.ones((0, 2)))
+    wrong = np.full(len(track), np.nan)
+    inside = stretches.id >= 0
+    wrong[inside] = posterior.wrong[stretches.id[inside]]
+    deviation, sigma = _deviation(residual, knots, noise, fresh & ~(wrong > 0.5), track)
+    slow, slow_sigma, usual = _slow(knots, noise, wrong, track)
+    return SecondOpinion(noise, stretches, posterior, steps, step_var, deviation, sigma, coarse, slow, slow_sigma, usual, wrong)
+
+
+def _height_steps(track: Track, stretches: Stretches, knots: Knots, fresh: Flags) -> tuple[Floats, Floats]:
+    """Return the height steps between stretches and their variances; a variance beyond use where no height is logged."""
+    height = np.column_stack([track.places[:, 2]] * 2)
+    road = noise_of.learn(height, fresh & np.isfinite(height[:, 0]), track.nominal_s)
+    count = max(len(stretches) - 1, 0)
+    if not road.learnt or not count:
+        return np.zeros(count), np.full(count, UNMEASURED)
+    return measure_height_steps(stretches, knots, road)
+
+
+def _edges(stretches: Stretches, count: int) -> Flags:
+    edges = np.zeros(count + 1, dtype=bool)
+    edges[stretches.spans.ravel()] = True
+    return edges[:count]
+
+
+def _knots_of(right: Flags, knots: Knots) -> Knots:
+    """Return the knots with the values of those that hold no right epoch taken away."""
+    keep = np.zeros(len(knots.t), dtype=bool)
+    keep[knots.of_epoch[right]] = True
+    return Knots(knots.t, knots.of_epoch, np.where(keep[:, None], knots.value, np.nan), np.where(keep, knots.up, np.nan),
+                 np.where(keep, knots.count, 0), knots.coarse, knots.walk_var, knots.moving)
+
+
+def _deviation(residual: Floats, knots: Knots, noise: Noise, right: Flags, track: Track) -> tuple[Floats, Floats]:
+    """Return the deviation of every epoch from the smoothed walk and its sigma per axis."""
+    pinned = _knots_of(right, knots)
+    if not np.isfinite(pinned.value).any():
+        return np.full((len(track), 2), np.nan), np.full(len(track), np.nan)
+    state, cov = smooth(pinned.value, value_variance(pinned, noise), walk_model(pinned, noise))
+    at = knots.of_epoch
+    walk = state[:, [0, 2]][at] + (track.t - knots.t[at])[:, None] * np.where(track.standing[:, None], 0.0, state[:, [1, 3]][at])
+    within = noise.walk_m2ps * np.abs(track.t - knots.t[at]) * ~track.standing
+    sigma = np.sqrt(cov[at, 0] + within + RIGHT_SIGMA_M[0] ** 2)
+    return residual - walk, sigma
+
+
+def _slow(knots: Knots, noise: Noise, wrong: Floats, track: Track) -> tuple[Floats, Floats, float]:
+    """Return the slow error of every epoch, its sigma, and its usual size on this drive [m]."""
+    limits = thresholds("analyzer.evidence")
+    right = _knots_of(np.nan_to_num(wrong, nan=1.0) <= 0.5, knots)
+    seen = np.isfinite(right.value).all(axis=1)
+    nothing = np.zeros((len(track), 2)), np.full(len(track), limits["drift.sigma"]), 0.0
+    if seen.sum() < 20:
+        return nothing
+    dt = np.diff(knots.t)
+    growth = right.walk_var + np.array([noise.wander(x) ** 2 - noise.walk_m2ps * x for x in np.minimum(right.moving, 30.0)])
+    longer = noise.wander(limits["drift.time"] / 2) ** 2 / (limits["drift.time"] / 2) - noise.walk_m2ps
+    model = correlated_error(dt, growth + np.maximum(longer, 0) * right.moving, limits["drift.sigma"], limits["drift.time"])
+    state, cov = smooth(right.value, value_variance(right, noise), model)
+    slow = state[:, [1, 3]]
+    usual = float(np.median(np.hypot(*slow[seen].T)))
+    return slow[knots.of_epoch], np.sqrt(cov[knots.of_epoch, 2]), usual
+
+
+class PriorOf:
+    """Prior probability of a wrong fix by how a stretch began and how long it lasts."""
+
+    def __init__(self, track: Track, ageing: Ageing) -> None:
+        self.track = track
+        self.ageing = ageing
+
+    def __call__(self, stretches: Stretches) -> Floats:
+        """Return the prior of each stretch."""
+        limits = thresholds("analyzer.evidence")
+        out = np.full(len(stretches), limits["wrong.after_loss"])
+        for k, (start, end) in enumerate(stretches.spans):
+            lost = slice(stretches.spans[k - 1, 1], start) if k else slice(0, start)
+            between = self.track.placed[lost] & ~self.track.fixed[lost]
+            if k == 0:
+                out[k] = limits["wrong.first"]
+            elif stretches.by_jump[k]:
+                out[k] = limits["wrong.after_jump"]
+            elif between.sum() * self.track.nominal_s < limits["wrong.loss"]:
+                out[k] = limits["wrong.never_lost"]
+            length = self.track.t[end - 1] - self.track.t[start]
+            out[k] *= np.exp(-length / limits["wrong.lasting"]) * (1 - limits["wrong.least_share"]) + limits["wrong.least_share"]
+            if k + 1 < len(stretches) and stretches.by_jump[k + 1]:
+                out[k] = limits["wrong.before_jump"]
+        return out

@@ -1,0 +1,107 @@
+"""Tables of what was measured at rest, and of the stretches and jumps that the evidence found."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from analyzer.assessment import Assessment
+from analyzer.report import wording
+from analyzer.report.detail import jump_of, real, rows_of, text, whole
+from analyzer.report.model import Section
+from analyzer.report.wording import Clock
+
+
+def standstills(assessment: Assessment, clock: Clock) -> Section:
+    """Return the scatter at rest, which is repeatability and never accuracy."""
+    frame = assessment.standstills
+    if not len(frame):
+        return Section(
+            "standstills", "Standstills", ("The vehicle never stood long enough to measure scatter at rest.",)
+        )
+    return Section(
+        "standstills",
+        "Standstills: short-term repeatability",
+        ("Scatter while the vehicle stood. It shows how well positions repeat over that time, not how true they are.",),
+        tables=(
+            rows_of(
+                frame,
+                "Scatter at rest",
+                {
+                    "stop": lambda r: f"S{text(r.get('standstill_id'))}",
+                    "from, UTC": lambda r: clock.time(r.get("start_utc")),
+                    "length": _lasting,
+                    "fix state": lambda r: wording.words(r.get("fix_state")),
+                    "epochs": lambda r: whole(r.get("n")),
+                    "independent": lambda r: (
+                        wording.ABSENT if real(r.get("n_eff")) is None else wording.faithful(float(r["n_eff"]))
+                    ),
+                    "half within": lambda r: wording.length(real(r.get("cep50_m"))),
+                    "95 % within": lambda r: wording.length(real(r.get("r95_m"))),
+                    "height, 1σ": _sigma_up,
+                    "mark": lambda r: text(r.get("check_point")),
+                },
+                numeric=("length", "epochs", "independent", "half within", "95 % within", "height, 1σ"),
+                label=lambda r: f"S{text(r.get('standstill_id'))}",
+            ),
+        ),
+    )
+
+
+def _lasting(row: pd.Series) -> str:
+    """Return how long the row's stretch lasts."""
+    jump = jump_of(row, "")
+    return wording.ABSENT if jump is None else wording.duration((jump.end_ms - jump.start_ms) / 1000.0)
+
+
+def _sigma_up(row: pd.Series) -> str:
+    """Return the standard deviation of height."""
+    variance = real(row.get("var_uu_m2"))
+    return wording.ABSENT if variance is None or variance < 0 else wording.length(variance**0.5)
+
+
+def segments(assessment: Assessment, clock: Clock) -> Section:
+    """Return stretches of one fix state with an offset, and the jumps between them."""
+    parts, jumps = assessment.segments, assessment.jumps
+    tables = []
+    axes = ("e", "n", "u")
+    if len(parts):
+        tables.append(
+            rows_of(
+                parts,
+                "Stretches of one fix state and the offset found for each",
+                {
+                    "stretch": lambda r: text(r.get("segment_id")),
+                    "from, UTC": lambda r: clock.time(r.get("start_utc")),
+                    "length": _lasting,
+                    "fix state": lambda r: wording.words(r.get("fix_state")),
+                    "offset east, north, up": lambda r: ", ".join(
+                        wording.length(real(r.get(f"offset_{a}_m"))) for a in axes
+                    ),
+                    "1σ east, north, up": lambda r: ", ".join(
+                        wording.length(real(r.get(f"sigma_{a}_m"))) for a in axes
+                    ),
+                    "decision": lambda r: wording.words(r.get("decision")),
+                    "evidence": lambda r: text(r.get("evidence")),
+                },
+                numeric=("length",),
+                wide=("evidence",),
+                label=lambda r: f"stretch {text(r.get('segment_id'))}",
+            )
+        )
+    if len(jumps):
+        tables.append(
+            rows_of(
+                jumps,
+                "Jumps of the position",
+                {
+                    "at, UTC": lambda r: clock.time(r.get("time_utc")),
+                    "from": lambda r: wording.words(r.get("from_state")),
+                    "to": lambda r: wording.words(r.get("to_state")),
+                    "step east, north, up": lambda r: ", ".join(wording.length(real(r.get(f"d{a}_m"))) for a in axes),
+                    "1σ": lambda r: wording.length(real(r.get("sigma_m"))),
+                    "decision": lambda r: wording.words(r.get("decision")),
+                },
+            )
+        )
+    words = () if tables else ("No step of the position was found that motion does not explain.",)
+    return Section("steps", "Claimed against shown: stretches and jumps", words, tables=tuple(tables))

@@ -1,0 +1,93 @@
+"""The set in data_demo is what the simulator makes today, small, and complete."""
+
+from __future__ import annotations
+
+import gzip
+import importlib.util
+import zipfile
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from analyzer.demo import DEMO, families, make_demo_set
+from analyzer.demo.demo_set import planted_kinds
+
+LARGEST_BYTES = 12_000_000
+HAVE_MDF4 = importlib.util.find_spec("asammdf") is not None
+
+
+@pytest.fixture(scope="module")
+def fresh(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Return the set made anew."""
+    return make_demo_set(tmp_path_factory.mktemp("set"), skip=() if HAVE_MDF4 else ("measurement_mf4",))
+
+
+def contents(file: Path) -> bytes:
+    """Return what a file holds, unpacked."""
+    if file.suffix == ".gz":
+        return gzip.decompress(file.read_bytes())
+    if file.suffix == ".zip":
+        with zipfile.ZipFile(file) as archive:
+            return b"".join(archive.read(name) for name in archive.namelist())
+    return file.read_bytes()
+
+
+def names(folder: Path) -> list[str]:
+    """Return every file of the set."""
+    left_out = () if HAVE_MDF4 else ("measurement.mf4", "measurement_mf4_columns.toml")
+    return sorted(str(p.relative_to(folder)) for p in folder.rglob("*") if p.is_file() and p.name not in left_out)
+
+
+def test_text_and_streams_are_the_same_byte_for_byte(fresh: Path, demo_data: Path) -> None:
+    assert names(fresh) == names(demo_data)
+    for name in names(fresh):
+        if not name.endswith((".parquet", ".mf4")) and (HAVE_MDF4 or not name.endswith("README.md")):
+            assert contents(fresh / name) == contents(demo_data / name), name
+
+
+def test_parquet_is_the_same_value_for_value_and_type_for_type(fresh: Path, demo_data: Path) -> None:
+    import pyarrow.parquet as pq
+
+    found = [n for n in names(fresh) if n.endswith(".parquet")]
+    assert found
+    for name in found:
+        assert pq.read_table(fresh / name).equals(pq.read_table(demo_data / name), check_metadata=True), name
+
+
+def test_mdf4_is_the_same_value_for_value_and_type_for_type(fresh: Path, demo_data: Path) -> None:
+    asammdf = pytest.importorskip("asammdf", reason="optional extra mdf4 is not installed")
+    found = [n for n in names(fresh) if n.endswith(".mf4")]
+    assert found
+    for name in found:
+        with asammdf.MDF(fresh / name) as new, asammdf.MDF(demo_data / name) as old:
+            assert new.start_time == old.start_time
+            assert sorted(new.channels_db) == sorted(old.channels_db)
+            for channel in ("wheel_speed", "yaw_rate", "acceleration_x", "acceleration_y", "steering_angle", "marker"):
+                one, other = new.get(channel), old.get(channel)
+                assert one.samples.dtype == other.samples.dtype
+                assert one.unit == other.unit
+                assert np.array_equal(one.samples, other.samples)
+                assert np.array_equal(one.timestamps, other.timestamps)
+
+
+def test_the_set_is_small(demo_data: Path) -> None:
+    assert sum(p.stat().st_size for p in demo_data.rglob("*") if p.is_file()) <= LARGEST_BYTES
+
+
+def test_every_kind_of_fault_is_planted_and_listed(demo_data: Path) -> None:
+    text = (demo_data / "README.md").read_text(encoding="utf-8")
+    assert planted_kinds() == set(families()) - {"clean"}
+    for kind in planted_kinds():
+        assert f"| {kind} |" in text, kind
+    for name in DEMO:
+        assert f"## {name}" in text
+
+
+def test_packed_files_carry_no_time_or_name(fresh: Path) -> None:
+    packed = list(fresh.rglob("*.gz"))
+    assert packed
+    for file in packed:
+        head = file.read_bytes()[:10]
+        assert head[4:8] == b"\0\0\0\0"
+        assert head[3] == 0

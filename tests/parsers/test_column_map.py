@@ -1,0 +1,400 @@
+"""Column maps: layout, units, clocks, axes, checks of the content."""
+
+from __future__ import annotations
+
+import datetime as dt
+import itertools
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from analyzer.errors import InputError, UsageError
+from analyzer.parsers.column_map import load_column_map, maps_for, parse_column_map
+from analyzer.parsers.column_map_apply import Applied, RawTable, apply_map
+from analyzer.parsers.column_map_cells import numbers
+from analyzer.parsers.column_map_order import longest_rising
+from analyzer.parsers.column_map_units import factor_to
+from analyzer.parsers.reader import ReadOptions
+
+SPEED = """
+files = ["*.csv"]
+table = "measurement"
+[time]
+column = "t"
+scale = "unix_s"
+[columns.speed_mps]
+column = "v"
+"""
+
+
+def _apply(text: str, *, name: str = "a.csv", units: dict[str, str] | None = None, **columns: object) -> Applied:
+    data = {key: pd.Series(value) for key, value in columns.items()}
+    raw = RawTable(name, data, len(next(iter(data.values()))), units or {}, first_row=2)
+    return apply_map(parse_column_map(text), raw, ReadOptions(source_id=3, date=dt.date(2026, 5, 4)))
+
+
+def _times(scale: str, cells: object, **extra: object) -> pd.DatetimeIndex:
+    """Times of a table with a clock of this scale; `extra` are further columns or, as text, lines of [time]."""
+    lines = "\n".join(str(v) for v in extra.values() if isinstance(v, str))
+    text = SPEED.replace('scale = "unix_s"', f'scale = "{scale}"\n{lines}')
+    columns = {k: v for k, v in extra.items() if not isinstance(v, str)}
+    return pd.DatetimeIndex(_apply(text, t=cells, v=[1.0] * len(cells), **columns).table.index)  # type: ignore[arg-type]
+
+
+# GPS week 2295, second 86418 is 2024-01-01T00:00:00Z (facts: leap-seconds.list, 18 s since 2017-01-01)
+MOMENT = pd.Timestamp("2024-01-01T00:00:00Z")
+
+
+@pytest.mark.parametrize(
+    ("scale", "cells", "extra"),
+    [
+        ("iso_utc", ["2024-01-01T00:00:00Z", "2024-01-01T01:00:00.5+01:00"], {}),
+        ("iso_utc", ["2024-01-01 00:00:00", "2024-01-01 00:00:00.500"], {}),
+        ("unix_s", [1704067200.0, 1704067200.5], {}),
+        ("unix_ms", [1704067200000, 1704067200500], {}),
+        ("unix_us", [1704067200000000, 1704067200500000], {}),
+        ("unix_ns", [1704067200000000000, 1704067200500000000], {}),
+        ("gps_week_seconds", [86418.0, 86418.5], {"a": "week_column = 'w'", "w": [2295, 2295]}),
+        ("gps_week_seconds", [86418.0, 86418.5], {"a": "week = 2295"}),
+        ("time_of_day", ["00:00:00", "00:00:00.5"], {"a": "date = 2024-01-01"}),
+        ("time_of_day", [0.0, 0.5], {"a": "date = '2024-01-01'"}),
+        ("time_of_day", ["00:00:00", "00:00:00.5"], {"a": "date_column = 'd'", "d": ["2024-01-01", "2024-01-01"]}),
+        ("relative", [10.0, 10.5], {"a": "start_utc = 2023-12-31T23:59:50Z"}),
+        (
+            "relative",
+            [10000, 10500],
+            {"a": "unit = 'ms'", "b": "anchor_clock = 9000", "c": "anchor_utc = 2023-12-31T23:59:59Z"},
+        ),
+        ("unix_s", [1704070800.0, 1704070800.5], {"a": "utc_offset_s = -3600"}),
+    ],
+)
+def test_time_scales(scale: str, cells: list[object], extra: dict[str, object]) -> None:
+    times = _times(scale, cells, **extra)
+    assert list(times) == [MOMENT, MOMENT + pd.Timedelta(milliseconds=500)]
+    assert str(times.dtype) == "datetime64[us, UTC]"
+
+
+def test_time_of_day_over_midnight_and_date_of_the_call() -> None:
+    times = _times("time_of_day", ["23:59:59.5", "00:00:00", "11:00:00", "21:00:00", "00:30:00"])
+    assert [str(t)[:19] for t in times] == ["2026-05-04 23:59:59", "2026-05-05 00:00:00", "2026-05-05 11:00:00",
+                                            "2026-05-05 21:00:00", "2026-05-06 00:30:00"]
+
+
+@pytest.mark.parametrize(("scale", "cells", "extra", "words"), [
+    ("relative", [0.0, 1.0], {}, "its clock is not UTC.*add start_utc, or anchor_clock"),
+    ("unix_s", ["x", "y"], {}, "column 't' holds no time of the scale unix_s.*first cell is 'x'"),
+    ("unix_s", [1704067200000.0, 1704067200500.0], {}, "read as unix_s gives .* correct scale or unit"),
+    ("iso_utc", [1.0, 2.0], {}, "holds numbers, not moments"),
+])
+def test_clocks_that_do_not_fit(scale: str, cells: list[object], extra: dict[str, object], words: str) -> None:
+    with pytest.raises((InputError, UsageError), match=words):
+        _times(scale, cells, **extra)
+
+
+def test_time_running_backwards_names_the_row() -> None:
+    cells = [1704067200.0, 1704067201.0, 1704067200.2, 1704067203.0]
+    with pytest.raises(
+        InputError, match=r"a\.csv: time in column 't' runs backwards by 0\.800 s at row 4 .*backwards = \"sort\""
+    ):
+        _times("unix_s", cells)
+    applied = _apply(SPEED.replace("[columns", 'backwards = "sort"\n[columns'), t=cells, v=[0, 1, 2, 3])
+    assert applied.table["speed_mps"].tolist() == [0, 2, 1, 3]
+    assert [f.code for f in applied.findings] == ["time_backwards"]
+
+
+def test_a_single_damaged_stamp_costs_its_row() -> None:
+    cells = [1704067200.0 + i / 10 for i in range(500)]
+    cells[100], cells[300] = 1904067200.0, 1104067200.0
+    applied = _apply(SPEED, t=cells, v=[1.0] * 500)
+    assert len(applied.table) == 498
+    assert applied.table.index.is_monotonic_increasing
+    assert "does not fit between those of their neighbours: 2 (first: row 102)" in applied.findings[0].text
+    assert sum(e.size for e in applied.entries) == 1000
+    with pytest.raises(InputError, match="split the file there"):
+        _apply(SPEED, t=cells[250:] + cells[:250], v=[1.0] * 500)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.integers(0, 20), max_size=12))
+def test_longest_rising_is_rising_and_longest(values: list[int]) -> None:
+    keep = longest_rising(np.asarray(values, dtype=np.int64))
+    kept = np.asarray(values)[keep] if values else np.empty(0)
+    assert (np.diff(kept) >= 0).all()
+    longest = max((n for n in range(len(values) + 1)
+                   if any(list(c) == sorted(c) for c in itertools.combinations(values, n))), default=0)
+    assert len(kept) == longest
+
+
+@pytest.mark.parametrize(
+    ("unit", "target", "factor"),
+    [
+        # SI brochure, 9th ed., table 8: degree = pi/180 rad, hour 3600 s; knot, standard gravity by definition
+        ("km/h", "m/s", 1 / 3.6),
+        ("knot", "m/s", 1852 / 3600),
+        ("kn", "m/s", 1852 / 3600),
+        ("mph", "m/s", 0.44704),
+        ("deg/s", "rad/s", np.pi / 180),
+        ("°/s", "rad/s", np.pi / 180),
+        ("rad", "deg", 180 / np.pi),
+        ("g", "m/s2", 9.80665),
+        ("mg", "m/s2", 0.00980665),
+        ("m/s^2", "m/s2", 1.0),
+        ("m/s²", "m/s2", 1.0),
+        ("m s-2", "m/s2", 1.0),
+        ("mm", "m", 0.001),
+        ("ft", "m", 0.3048),
+        ("rpm", "rad/s", 2 * np.pi / 60),
+        ("-", "-", 1.0),
+        ("%", "-", 0.01),
+        ("dB-Hz", "dB-Hz", 1.0),
+        ("[km/h]", "m/s", 1 / 3.6),
+    ],
+)
+def test_units(unit: str, target: str, factor: float) -> None:
+    assert factor_to(unit, target, quantity="q") == pytest.approx(factor, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("unit", "target"),
+    [
+        ("kg", "m"),
+        ("m", "m/s"),
+        ("Hz", "rad/s"),
+        ("1/s", "rad/s"),
+        ("m", "deg"),
+        ("bananas", "m"),
+        ("m//s", "m/s"),
+        ("m", "-"),
+        ("m/s", "dB-Hz"),
+        ("(", "m"),
+    ],
+)
+def test_wrong_units_are_refused_by_name(unit: str, target: str) -> None:
+    with pytest.raises(ValueError, match="unit '" + unit.replace("(", r"\(")):
+        factor_to(unit, target, quantity="q")
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (("unit_sign", ""), None),
+        (
+            ('column = "v"', 'column = "v"\nunit = "kg"'),
+            r"line 9, key 'columns\.speed_mps\.unit': unit 'kg' does not fit speed_mps",
+        ),
+        (("[columns.speed_mps]", "[columns.speed_mps]\nwidth = 3"), r"key 'columns\.speed_mps.*width"),
+        (('table = "measurement"', 'table = "speeds"'), r"line 3, key 'table': 'speeds' is not one of"),
+        (('table = "measurement"', 'table = "inertial"'), "the table inertial has no such column"),
+        (('scale = "unix_s"', 'scale = "unix_days"'), r"line 6, key 'time\.scale'"),
+        (('scale = "unix_s"', 'scale = "gps_week_seconds"'), "needs week_column"),
+        (('scale = "unix_s"', 'scale = "relative"\nanchor_clock = 1.0'), "belong together"),
+        (('scale = "unix_s"', 'scale = "relative"\nstart_utc = "noon"'), "'noon' is no moment"),
+        (('scale = "unix_s"', 'scale = "time_of_day"\ndate = "monday"'), "'monday' is no day"),
+        (("[time]", "[fix_state]\ncolumn='q'\ncodes={4='fixed'}\n[time]"), "belongs to maps of the table fixes"),
+        (("[time]", "[time"), "not valid TOML"),
+    ],
+)
+def test_errors_name_line_and_key(change: tuple[str, str], words: str | None) -> None:
+    text = SPEED.replace(*change)
+    if words is None:
+        parse_column_map(text)
+        return
+    with pytest.raises(UsageError, match=words) as caught:
+        parse_column_map(text, name="my.toml")
+    assert "my.toml" in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_near_miss_of_a_name_is_suggested() -> None:
+    text = SPEED.replace("measurement", "fixes").replace("speed_mps", "latitude_degree")
+    with pytest.raises(UsageError, match="did you mean 'latitude_deg'"):
+        parse_column_map(text)
+
+
+def test_load_from_file_and_patterns(tmp_path: Path) -> None:
+    path = tmp_path / "map.toml"
+    path.write_text(SPEED.replace('"*.csv"', '"day?_*.csv", "x.tsv"'), encoding="utf-8")
+    used = load_column_map(path)
+    assert used.name == str(path)
+    assert used.serves("some/folder/DAY1_a.csv")
+    assert used.serves("x.tsv")
+    assert not used.serves("a.csv")
+    with pytest.raises(UsageError, match="both make the table measurement"):
+        maps_for("x.tsv", (used, used.__class__(**{**used.__dict__, "name": "other"})))
+    with pytest.raises(UsageError, match="there is no such file"):
+        load_column_map(tmp_path / "absent.toml")
+
+
+def test_wrong_column_is_named_with_what_there_is() -> None:
+    with pytest.raises(UsageError, match=r"a\.csv has no column 'v', which column map .* names; did you mean 'vv'"):
+        _apply(SPEED, t=[1704067200.0], vv=[1.0])
+
+
+def test_values_are_converted_and_extra_factors_applied() -> None:
+    text = SPEED.replace('column = "v"', 'column = "v"\nunit = "km/h"\nfactor = -1\noffset = 2.0')
+    table = _apply(text, t=[1704067200.0, 1704067201.0], v=[36.0, 72.0]).table
+    assert table["speed_mps"].tolist() == pytest.approx([-8.0, -18.0])
+    assert table["source_id"].tolist() == [3, 3]
+
+
+def test_unit_of_the_file_against_the_map() -> None:
+    with pytest.raises(InputError, match=r"column 'v' is in km/h by the file itself, .* set unit = \"km/h\""):
+        _apply(SPEED, units={"v": "km/h"}, t=[1704067200.0], v=[1.0])
+    text = SPEED.replace('column = "v"', 'column = "v [km/h]"\nunit = "m/s"')
+    with pytest.raises(InputError, match="is in km/h by the file itself"):
+        _apply(text, **{"t": [1704067200.0], "v [km/h]": [1.0]})
+
+
+def test_mixed_units_in_cells() -> None:
+    with pytest.raises(InputError, match=r"column 'v' mixes units \('km/h' in row 2, 'm/s' in row 3\)"):
+        _apply(SPEED, t=[1704067200.0, 1704067201.0], v=["36 km/h", "10 m/s"])
+    with pytest.raises(InputError, match=r"mixes units \('km/h' in row 3, none in row 2\)"):
+        _apply(SPEED, t=[1704067200.0, 1704067201.0], v=["36", "36 km/h"])
+    text = SPEED.replace('column = "v"', 'column = "v"\nunit = "km/h"')
+    table = _apply(text, t=[1704067200.0, 1704067201.0], v=["36 km/h", "72 km/h"]).table
+    assert table["speed_mps"].tolist() == pytest.approx([10.0, 20.0])
+
+
+def test_single_text_cells_are_missing_and_counted() -> None:
+    applied = _apply(SPEED, t=[1704067200.0 + i for i in range(4)], v=["1", "err", "", "4"])
+    assert applied.table["speed_mps"].isna().tolist() == [False, True, True, False]
+    field = next(e for e in applied.entries if e.kind == "field")
+    assert (field.tag, field.count, field.size, field.cases[0].start, field.cases[0].excerpt) == ("v", 1, 1, 3, "err")
+    assert sum(e.size for e in applied.entries) == 4 * 2
+    assert "row 3, 'err'" in applied.findings[0].text
+
+
+def test_a_column_of_text_is_the_wrong_column() -> None:
+    with pytest.raises(InputError, match=r"column 'v' is no column of numbers .*name another column"):
+        _apply(SPEED, t=[1704067200.0, 1704067201.0], v=["on", "off"])
+
+
+def test_missing_marks() -> None:
+    text = SPEED.replace("[time]", "missing = [-999, 'err']\n[time]")
+    assert _apply(text, t=[1704067200.0, 1704067201.0], v=[-999.0, 1.0]).table["speed_mps"].isna().tolist() == [
+        True,
+        False,
+    ]
+    assert _apply(text, t=[1704067200.0, 1704067201.0], v=["err", "1"]).findings == ()
+
+
+def test_rows_without_time_are_set_aside_and_balance() -> None:
+    applied = _apply(SPEED, t=["1704067200", "", "1704067202"], v=[1.0, 2.0, 3.0])
+    assert applied.table["speed_mps"].tolist() == [1.0, 3.0]
+    assert sum(e.size for e in applied.entries) == 6
+    assert next(e for e in applied.entries if e.kind == "field").tag == "row without a time"
+
+
+INERTIAL = """
+files = ["*.csv"]
+table = "inertial"
+[time]
+column = "t"
+scale = "unix_s"
+[columns.acceleration_x_mps2]
+column = "ax"
+[columns.acceleration_y_mps2]
+column = "ay"
+[columns.acceleration_z_mps2]
+column = "az"
+[columns.rate_z_radps]
+column = "wz"
+"""
+AT = [1704067200.0, 1704067201.0, 1704067202.0]
+
+
+def test_axes_forward_right_down() -> None:
+    text = INERTIAL.replace("[columns.rate_z", '[axes]\nframe = "forward_right_down"\n[columns.rate_z')
+    table = _apply(text, t=AT, ax=[1.0] * 3, ay=[2.0] * 3, az=[-9.7] * 3, wz=[0.1] * 3).table
+    # ISO 8855:2011: x forward, y left, z up
+    assert table.iloc[0][
+        ["acceleration_x_mps2", "acceleration_y_mps2", "acceleration_z_mps2", "rate_z_radps"]
+    ].tolist() == [1.0, -2.0, 9.7, -0.1]
+
+
+def test_all_zero_channel_is_named_and_not_used() -> None:
+    applied = _apply(INERTIAL, t=AT, ax=[0.1] * 3, ay=[0.0] * 3, az=[9.8] * 3, wz=[0.1, 0.0, 0.0])
+    assert [f.code for f in applied.findings] == ["all_zero_channel"]
+    assert "column 'ay' (acceleration_y_mps2) is zero in all 3 rows" in applied.findings[0].text
+    assert applied.table["acceleration_y_mps2"].isna().all()
+
+
+def test_acceleration_in_g_is_seen() -> None:
+    with pytest.raises(InputError, match=r"median norm of 1 m/s2 .* but 9\.81 with g: set unit = \"g\""):
+        _apply(INERTIAL, t=AT, ax=[0.01] * 3, ay=[0.01] * 3, az=[1.0] * 3, wz=[0.1] * 3)
+    applied = _apply(INERTIAL, t=AT, ax=[0.3] * 3, ay=[0.01] * 3, az=[0.2] * 3, wz=[0.1] * 3)
+    assert [f.code for f in applied.findings] == ["no_gravity"]
+
+
+def test_rates_in_degrees_are_seen() -> None:
+    with pytest.raises(
+        InputError, match=r"column 'wz' read as rate_z_radps has a median of 90, beyond the possible 35"
+    ):
+        _apply(INERTIAL, t=AT, ax=[0.01] * 3, ay=[0.01] * 3, az=[9.8] * 3, wz=[90.0] * 3)
+
+
+FIXES = """
+files = ["*.csv"]
+table = "fixes"
+solution_kind = "fused"
+[time]
+column = "t"
+scale = "unix_s"
+[columns.latitude_deg]
+column = "lat"
+[columns.longitude_deg]
+column = "lon"
+[columns.height_msl_m]
+column = "h"
+[columns.geoid_separation_m]
+column = "n"
+[columns.station_id]
+column = "id"
+[fix_state]
+column = "q"
+codes = { 4 = "fixed", 5 = "float", 0 = "no_fix" }
+"""
+
+
+def test_fixes_with_states_heights_and_duplicates() -> None:
+    applied = _apply(FIXES, t=[*AT, AT[2]], lat=[48.0, 48.1, 91.0, 48.3], lon=[9.0] * 4, h=[400.0] * 4, n=[47.0] * 4,
+                     id=[1.0, np.nan, 2.0, 2.0], q=[4, 5, 9, 0])
+    table = applied.table
+    assert table["fix_state"].tolist()[:2] == ["fixed", "float"]
+    assert table["fix_state"].isna().tolist() == [False, False, True]
+    assert table["fix_state_source"].tolist()[:2] == ["reported", "reported"]
+    assert table["height_m"].tolist() == [447.0] * 3
+    assert np.isnan(table["latitude_deg"].iloc[2])
+    assert table["station_id"].tolist()[::2] == [1, 2]
+    assert table["solution_kind"].unique().tolist() == ["fused"]
+    assert {f.code for f in applied.findings} == {"unreadable_cells", "unknown_code"}
+    assert next(e for e in applied.entries if e.kind == "duplicate_epoch").count == 1
+    assert sum(e.size for e in applied.entries) == 4 * 7
+    with pytest.raises(UsageError, match="'fixd' is no state; use one of fixed"):
+        parse_column_map(FIXES.replace('"fixed"', '"fixd"'))
+
+
+def test_rows_marked_invalid_hold_no_values() -> None:
+    text = FIXES.replace("[fix_state]", '[valid]\ncolumn = "ok"\nvalues = [1]\n[fix_state]')
+    applied = _apply(text, t=AT, lat=[48.0, 0.5, 48.2], lon=[9.0] * 3, h=[400.0] * 3, n=[47.0] * 3, id=[1.0] * 3,
+                     q=[4, 4, 4], ok=[1.0, 0.0, 1.0])
+    assert applied.table["latitude_deg"].isna().tolist() == [False, True, False]
+    assert [(f.code, f.evidence["count"]) for f in applied.findings] == [("marked_invalid", 1)]
+
+
+def test_longitude_and_course_come_in_one_range() -> None:
+    text = FIXES.replace("[fix_state]", '[columns.course_deg]\ncolumn = "c"\n[fix_state]')
+    table = _apply(text, t=AT, lat=[48.0] * 3, lon=[359.0, -1.0, 180.0], h=[400.0] * 3, n=[47.0] * 3, id=[1.0] * 3,
+                   q=[4, 4, 4], c=[-90.0, 90.0, 360.0]).table
+    assert table["longitude_deg"].tolist() == [-1.0, -1.0, 180.0]
+    assert table["course_deg"].tolist() == [270.0, 90.0, 360.0]
+
+
+def test_decimal_comma_in_text_cells() -> None:
+    cells = numbers(pd.Series(["1,5", "-2,25e1", ""]), column="c", name="n", decimal=",")
+    assert cells.values.tolist()[:2] == [1.5, -22.5]
+    assert not cells.bad.any()

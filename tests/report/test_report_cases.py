@@ -1,0 +1,125 @@
+"""Sensible words where something is missing, and no rounding that hides a failure."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+import report_builders as builders
+from report_reader import Page
+
+from analyzer.assessment import Assessment
+from analyzer.report import render
+
+
+def no_corrections(full: Assessment) -> Assessment:
+    epochs = full.epochs.assign(
+        correction_age_s=np.nan, fix_state="autonomous", horizontal_bound_m=3.2, trust="rejected"
+    )
+    return replace(full, epochs=epochs, dropouts=builders.table(builders.DROPOUT_COLUMNS))
+
+
+def no_positions(full: Assessment) -> Assessment:
+    missing = dict.fromkeys(
+        ("latitude_deg", "longitude_deg", "height_m", "horizontal_bound_m", "distance_m", "speed_mps"), np.nan
+    )
+    local = full.metrics.epochs.assign(east_m=np.nan, north_m=np.nan, distance_m=np.nan)
+    return replace(
+        full,
+        epochs=full.epochs.assign(fix_state="no_fix", trust="not_evaluated", **missing),
+        metrics=replace(full.metrics, epochs=local, origin=None),
+        windows=builders.table(builders.WINDOW_COLUMNS),
+    )
+
+
+def no_windows(full: Assessment) -> Assessment:
+    return replace(full, windows=builders.table(builders.WINDOW_COLUMNS), epochs=full.epochs.assign(window=""))
+
+
+def no_age(full: Assessment) -> Assessment:
+    return replace(
+        full, epochs=full.epochs.assign(correction_age_s=np.nan), dropouts=builders.table(builders.DROPOUT_COLUMNS)
+    )
+
+
+def all_good(full: Assessment) -> Assessment:
+    return replace(
+        full,
+        epochs=full.epochs.assign(trust="trusted", horizontal_bound_m=0.022, dropout_id=pd.NA),
+        dropouts=builders.table(builders.DROPOUT_COLUMNS),
+        standstills=builders.table(builders.STANDSTILL_COLUMNS),
+        windows=full.windows.assign(repeat=False, verdict="fit"),
+        setup_items=(),
+        findings=(),
+    )
+
+
+def one_epoch(full: Assessment) -> Assessment:
+    return replace(
+        no_windows(full),
+        epochs=full.epochs.iloc[:1],
+        dropouts=builders.table(builders.DROPOUT_COLUMNS),
+        metrics=replace(full.metrics, epochs=full.metrics.epochs.iloc[:1]),
+    )
+
+
+def marked(full: Assessment) -> Assessment:
+    return replace(full, standstills=full.standstills.assign(check_point=["Stone 4", None][: len(full.standstills)]))
+
+
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (
+            no_corrections,
+            ["This run never had corrections", "No second may be trusted for lane 0.10 m", "no base was used"],
+        ),
+        (
+            no_positions,
+            [
+                "How good the positions are could not be evaluated",
+                "No position was recorded, so there is no map",
+                "no position recorded",
+            ],
+        ),
+        (no_windows, ["The run is usable for lane 0.10 m except for the stretches below.", "No manoeuvres were named"]),
+        (no_age, ["their age is not in the recording"]),
+        (
+            all_good,
+            [
+                "Nothing to drive again.",
+                "Corrections were never lost",
+                "Every epoch is trusted.",
+                "None was found",
+                "never stood long enough",
+                "No set-up sheet was given",
+                "None: every epoch is trusted.",
+            ],
+        ),
+        (one_epoch, ["24 Nov 2026, 09:12:00–09:12:00 UTC"]),
+        (marked, ["Absolute: checked on 1 known mark (Stone 4)"]),
+    ],
+)
+def test_sensible_words_for(change: object, words: list[str]) -> None:
+    page = Page(render(change(builders.assessment(duration_s=1200.0, rate_hz=2.0))))  # type: ignore[operator]
+    assert [w for w in words if w not in page.text] == []
+    assert not re.search(r"\bnan\b|NaT|<NA>|None\b(?! (?:was|:))", page.text.replace("None: every", ""))
+
+
+def test_a_run_without_epochs_has_a_page() -> None:
+    page = Page(render(builders.empty()))
+    assert "no epoch recorded" in page.text
+    assert "No file was read." in page.text
+    assert page.scripts == 1
+
+
+def test_a_bound_just_over_the_limit_does_not_print_as_the_limit() -> None:
+    full = builders.assessment(duration_s=400.0)
+    windows = full.windows.assign(repeat=True, verdict="not_fit", reason="", worst_horizontal_bound_m=0.104)
+    page = Page(render(replace(full, windows=windows)))
+    assert "position good to 11 cm, you need 10 cm" in page.text
+    near = Page(render(replace(full, windows=windows.assign(worst_horizontal_bound_m=0.081))))
+    assert "position good to 8.1 cm, too near the 10 cm you need (margin 1.52)" in near.text
