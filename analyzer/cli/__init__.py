@@ -14,7 +14,7 @@ from importlib import import_module
 from analyzer import __version__
 from analyzer.errors import AnalyzerError
 
-VERBS = ("assess", "inspect", "purposes", "setup")
+VERBS = ("assess", "inspect", "formats", "purposes", "setup", "columns", "demo")
 EPILOG = (
     "exit codes: 0 done; 1 verdict at or below --fail-on; 2 wrong usage; 3 input unreadable, undatable or without positions; "
     "4 a fault of ours; 5 output cannot be written; 6 refused because the data forbid the answer"

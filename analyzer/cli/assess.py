@@ -29,6 +29,7 @@ def add_parser(verbs: Any) -> None:
     parser.add_argument("--out", metavar="DIR", type=Path, help="result folder to make; needed unless --brief")
     parser.add_argument("--overwrite", action="store_true", help="move an existing result folder aside and write a new one")
     parser.add_argument("--brief", action="store_true", help="print verdict, what to drive again and dropouts on one screen")
+    parser.add_argument("--pdf", action="store_true", help="write report.pdf as well")
     parser.add_argument("--json", action="store_true", help="print summary.json to stdout as well")
     parser.add_argument("--fail-on", choices=("never", *LEVELS), default="never", help="exit 1 where the verdict is this level or worse")
     parser.set_defaults(func=run)
@@ -64,7 +65,7 @@ def _write(assessment: Assessment, args: argparse.Namespace) -> None:
     from analyzer.results.summary import summary
     from analyzer.results.write import write_results
 
-    aside = write_results(assessment, args.out, overwrite=args.overwrite)
+    aside = write_results(assessment, args.out, overwrite=args.overwrite, pdf=args.pdf)
     if args.json:
         out(json.dumps(summary(assessment), indent=1, ensure_ascii=False, allow_nan=False))
     if args.quiet:

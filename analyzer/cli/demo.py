@@ -21,8 +21,8 @@ def add_parser(subparsers: Any) -> None:
     parser.add_argument("--rate", type=float, default=10.0, metavar="HZ", help="rover epochs per second")
     parser.add_argument("--fused", action="store_true", help="satellites and inertial data in one solution")
     parser.add_argument("--files", nargs="+", metavar="KIND", help="further files: corrections inertial "
-                        "measurement_csv measurement_parquet measurement_mf4 check_points base_log; default all but mf4 "
-                        "")
+                        "measurement_csv measurement_parquet measurement_mf4 check_points base_log; default all but "
+                        "measurement_mf4")
     parser.add_argument("--list", action="store_true", help="list the faults and end")
     parser.add_argument("--overwrite", action="store_true", help="write into a folder that is not empty")
     parser.add_argument("--quiet", action="store_true", help="no progress")
@@ -60,7 +60,7 @@ def _specs(args: argparse.Namespace) -> list[Any]:
 
     names = [name for text in args.faults or [] for name in text.replace(",", " ").split()]
     files = tuple(args.files) if args.files else (
-        "corrections", "inertial", "measurement_csv", "measurement_parquet", "check_points")
+        "corrections", "inertial", "measurement_csv", "measurement_parquet", "check_points", "base_log")
     common: dict[str, Any] = {
         "duration_s": args.duration, "rate_hz": args.rate, "outputs": files, "marks": 2, "windows": 14,
         "solution_kind": "fused" if args.fused else "gnss",

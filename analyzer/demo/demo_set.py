@@ -89,7 +89,7 @@ DEMO: dict[str, DemoDrive] = {
         start_rest_s=55.0,
     ), "The measurement clock is 18 s and some milliseconds off and drifts."),
     "day3_run03": DemoDrive(DriveSpec(
-        seed=133, run="run 03", start_utc="2026-04-16T11:15:00", duration_s=420.0, rate_hz=10.0, family="day3_run03",
+        seed=133, run="run 03", start_utc="2026-04-16T12:15:00", duration_s=420.0, rate_hz=10.0, family="day3_run03",
         faults=("halls", Fault("optimistic_claims", size=3.2), Fault("base_off", start_s=350.0)), sky_sentences=False,
     ), "A street between halls, claims three times too good, and the base is switched off before the end."),
     "day3_run04": DemoDrive(DriveSpec(

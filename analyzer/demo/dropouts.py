@@ -55,7 +55,6 @@ def true_dropouts(drive: Drive, logged: Flags) -> list[Dropout]:
     if not len(fixed):
         return sorted(out, key=lambda d: d.start_s)
     outages = _outages(drive, seen, int(fixed[0]))
-    outages = outages[outages[:, 1] - outages[:, 0] >= LOST_SET_INTERVALS * drive.link.interval_s]
     losses = _losses(drive, seen, int(fixed[0]), outages)
     out += [_named(drive, "correction_outage", a, b) for a, b in _long(subtract(outages, missing))]
     taken = join_close(np.array(sorted([*map(tuple, missing), *map(tuple, outages)])), 0.0)
@@ -93,12 +92,15 @@ def _outages(drive: Drive, seen: NDArray[np.int64], first_fixed: int) -> Array:
     stale[known] = age[known] > usual
     last_known = np.maximum.accumulate(np.where(known, np.arange(len(seen)), -1))
     stale = np.where(known, stale, (last_known >= 0) & stale[np.maximum(last_known, 0)])
+    shortest = LOST_SET_INTERVALS * drive.link.interval_s + max(0.0, 1.0 / drive.spec.rate_hz - 0.1)
     spans = []
     for start, end in runs(stale):
         if seen[start] <= first_fixed:
             continue
         used = time[start] - age[start] + (drive.link.usual_largest_age_s - drive.link.interval_s)
-        spans.append((max(float(used), 0.0), float(time[end] if end < len(time) else time[-1])))
+        back = float(time[end] if end < len(time) else time[-1])
+        if back - used >= shortest:
+            spans.append((max(float(used), 0.0), back))
     return join_close(np.array(spans).reshape(-1, 2), _SHORTEST_S)
 
 

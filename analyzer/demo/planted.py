@@ -117,6 +117,13 @@ def _misaligned(event: Event, times_s: Array, heading_rad: Array, lever: Lever) 
     return np.column_stack([right_e - wrong_e, right_n - wrong_n, np.zeros(len(times_s))])
 
 
+def acting_end_s(event: Event) -> float:
+    """Return when the last effect of an event on the position ends [s]: a fused solution needs time to slew back."""
+    if event.kind == "wrong_fix_fused":
+        return event.end_s + (slew_s(event) if event.detail["d"] < 0.7 else 0.3)
+    return event.end_s
+
+
 def acting(plan: Plan, times_s: Array, codes: Codes, open_code: int) -> list[str]:
     """Return, per epoch, the kinds of fault at work, joined by ``;`` (empty where none)."""
     labels = np.zeros(len(times_s), dtype=object)
@@ -125,8 +132,8 @@ def acting(plan: Plan, times_s: Array, codes: Codes, open_code: int) -> list[str
     for event in plan.events:
         if event.kind in ("underpass", "trees", "halls", "radio_shadow"):
             continue
-        width = half if event.kind == "spikes" else 0.0
-        inside = (times_s >= event.start_s - width) & (times_s < event.end_s + width)
+        width = max(half, 0.03) if event.kind == "spikes" else 0.0
+        inside = (times_s >= event.start_s - width) & (times_s < acting_end_s(event) + width)
         labels[inside] = [f"{x};{event.kind}" if x else event.kind for x in labels[inside]]
     names = {1: "underpass", 2: "trees", 3: "halls", 4: "gantry"}
     for code, name in names.items():

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from analyzer.demo.drive import Drive, frame_offset, lever_offset
 from analyzer.demo.dropouts import SURE_S, Dropout, true_dropouts
-from analyzer.demo.planted import acting
+from analyzer.demo.planted import acting, acting_end_s
 from analyzer.demo.scenario import to_geodetic
 from analyzer.demo.sky import OPEN
 from analyzer.demo.states import FIXED, NO_FIX, STATE_NAMES
@@ -97,7 +97,7 @@ def _entry(drive: Drive, kind: str, start: float, end: float, **more: object) ->
 def _planted(drive: Drive, number: int) -> dict[str, object]:
     """Return the entry of a planted fault."""
     event = drive.plan.events[number]
-    end = min(event.end_s, drive.spec.duration_s)
+    end = min(acting_end_s(event), drive.spec.duration_s)
     return _entry(drive, event.kind, event.start_s, end, size=event.size, unit=event.unit or None)
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analyzer import intervals
+from analyzer.evidence.claim import RADIUS_95
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
 
@@ -46,23 +47,30 @@ def _carried(track: Track) -> Floats:
     return age
 
 
-def rates(ageing: Ageing, track: Track, deviation: Floats, sigma: Floats) -> Floats:
-    """Return the 95 % growth rate of the horizontal error per epoch [m/s]: the published one, or what this outage shows.
+def rates(ageing: Ageing, track: Track, deviation: Floats, sigma: Floats) -> tuple[Floats, Flags]:
+    """Return the 95 % growth rate of the horizontal error per epoch [m/s], and where an outage showed its own.
 
     `deviation` (n, 2) and `sigma` (n,) are the positions against the walk pinned by fresh fixes. Where it is known well
-    enough, the outage's own error over its excess age is a measurement of its rate.
+    enough, the outage's own error over its excess age is a measurement of its rate, larger or smaller than the
+    published one.
     """
     limits = thresholds("analyzer.evidence")
-    usual = limits["ageing.rate"] * 2.4477
-    out = np.full(len(track), usual)
+    out = np.full(len(track), RADIUS_95 * limits["ageing.rate"])
+    shown = np.zeros(len(track), dtype=bool)
     size = np.hypot(*np.nan_to_num(deviation).T)
     for start, end in intervals.runs(ageing.excess_s > 0):
         use = np.arange(start, end)
         use = use[track.fixed[use] & (ageing.excess_s[use] > limits["ageing.stale"]) & np.isfinite(sigma[use])]
-        if len(use):
-            rate = size[use] / ageing.excess_s[use]
-            unsure = sigma[use] / ageing.excess_s[use]
-            best = int(np.argmin(unsure))
-            near = unsure <= 1.5 * unsure[best]
-            out[start:end] = max(usual, float(np.median(rate[near])) + 2.0 * float(unsure[best])) if unsure[best] < limits["ageing.rate"] * 2 else usual
-    return out
+        if not len(use):
+            continue
+        unsure = sigma[use] / ageing.excess_s[use]
+        near = unsure <= 1.5 * unsure.min()
+        rate = float(np.median(size[use][near] / ageing.excess_s[use][near]))
+        upper, lower = rate + 2.5 * float(unsure.min()), rate - 2.0 * float(unsure.min())
+        if upper < out[start] or lower > out[start]:
+            out[start:end] = max(upper, limits["ageing.least_rate"])
+            shown[start:end] = True
+        elif unsure.min() < limits["ageing.rate"]:
+            out[start:end] = max(upper, out[start])
+            shown[start:end] = True
+    return out, shown

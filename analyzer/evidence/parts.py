@@ -37,7 +37,7 @@ def parts(
 ) -> Parts:
     """Return every part."""
     limits = thresholds("analyzer.evidence")
-    growth = rates(ageing, track, opinion.deviation, opinion.sigma)
+    growth, age_measured = rates(ageing, track, opinion.deviation, opinion.sigma)
     segment, wrong, unsure = _segment(track, opinion)
     scatter, spike = _scatter(track, opinion)
     size = np.hypot(*opinion.deviation.T)
@@ -46,7 +46,7 @@ def parts(
         baseline=RADIUS_95 * limits["baseline.ppm"] * 1e-6 * np.nan_to_num(baseline_m),
         scatter=scatter, segment=segment, standstill=_standstill(track, opinion), sky=_sky(fixes, track, opinion), frozen=frozen_m,
         bridge=np.where(track.fixed, 0.0, size + RADIUS_95 * opinion.sigma),
-        age_measured=growth > limits["ageing.rate"] * 2.4477 * 1.001,
+        age_measured=age_measured,
         contradicted=wrong | spike | (frozen_m > 0), undecided=unsure,
     )
 

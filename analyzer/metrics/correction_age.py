@@ -116,7 +116,7 @@ def weighted_percentile(values: Array, weight: Array, percent: float) -> float:
 
 def age_metrics(age_s: Array, codes: NDArray[np.int64], line: Timeline, field: AgeField) -> list[Metric]:
     """Return percentiles of the age, time above limits, and the same by fix state."""
-    names = ("age_p50_s", "age_p95_s", "age_max_s", *(f"share_age_above_{a}_s" for a in ABOVE_S))
+    names = ("age_p50_s", "age_p95_s", "age_max_s", *(f"share_time_age_above_{a}_s" for a in ABOVE_S))
     units = {n: "1" if n.startswith("share") else "s" for n in names}
     count = int(np.isfinite(age_s).sum())
     if not field.usable:
@@ -130,7 +130,7 @@ def age_metrics(age_s: Array, codes: NDArray[np.int64], line: Timeline, field: A
     age, time = age_s[known], weight[known]
     out = [Metric(f"age_p{p}_s", weighted_percentile(age, time, p), "s", len(age), METHOD) for p in (50, 95)]
     out.append(Metric("age_max_s", float(age.max()), "s", len(age), METHOD))
-    out += [Metric(f"share_age_above_{a}_s", float(time[age > a].sum() / time.sum()), "1", len(age), METHOD)
+    out += [Metric(f"share_time_age_above_{a}_s", float(time[age > a].sum() / time.sum()), "1", len(age), METHOD)
             for a in ABOVE_S]
     for code in np.unique(codes[known]):
         here = codes[known] == code
@@ -149,7 +149,7 @@ def _constant_metrics(field: AgeField, count: int, names: tuple[str, ...]) -> li
     evidence = {"constant_s": field.constant_s, "resolution_s": field.resolution_s}
     out = [Metric(n, most, "s", count, method, evidence=evidence) for n in names if n.startswith("age")]
     for above in ABOVE_S:
-        key = f"share_age_above_{above}_s"
+        key = f"share_time_age_above_{above}_s"
         if most <= above:
             out.append(Metric(key, 0.0, "1", count, method, evidence=evidence))
         else:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analyzer import geodesy, intervals
+from analyzer import geodesy
 from analyzer.metrics.metric import Metric, missing
 from analyzer.metrics.motion import Motion
 from analyzer.metrics.rate import Timeline, missing_after
@@ -160,20 +160,3 @@ def nearest_positions(
     before = np.where(low >= 0, at[np.maximum(low, 0)], -1)
     after = np.where(high < len(at), at[np.minimum(high, len(at) - 1)], -1)
     return before.astype(np.int64), after.astype(np.int64)
-
-
-def rest_share(moves: Motion, line: Timeline) -> float:
-    """Return the share of time at rest, NaN without any."""
-    weight = np.nan_to_num(line.interval_s)
-    total = weight.sum()
-    return float(weight[~moves.moving].sum() / total) if total > 0 else float("nan")
-
-
-def spans_of(line: Timeline, runs: NDArray[np.int64]) -> Array:
-    """Return [start, end] in seconds of [start, end) epoch runs, each reaching to the next epoch without a gap."""
-    if not len(runs):
-        return np.empty((0, 2))
-    last = runs[:, 1] - 1
-    reach = np.where(np.isfinite(line.interval_s[last]), line.seconds[last] + np.nan_to_num(line.interval_s[last]),
-                     line.seconds[last])
-    return intervals.join_close(np.column_stack([line.seconds[runs[:, 0]], reach]), 0.0)

@@ -110,8 +110,8 @@ def standstill_metrics(found: Standstills, line: Timeline, moves: Motion) -> lis
     speed = "speed below a threshold, from the speed channel" if moves.from_channel > 0.5 else \
         "speed below a threshold, formed from positions"
     out = [Metric("standstills", len(found.scatters), "1", len(moves.moving), f"{speed}, for at least 5 s")]
-    out.append(Metric("share_standing", rest / total, "1", len(moves.moving), speed) if total > 0
-               else missing("share_standing", "1", speed, "fewer than two neighbouring epochs"))
+    out.append(Metric("share_time_standing", rest / total, "1", len(moves.moving), speed) if total > 0
+               else missing("share_time_standing", "1", speed, "fewer than two neighbouring epochs"))
     names = ("cep50_m", "r95_m", "drms_m", "two_drms_m", "vertical_68_m", "vertical_95_m", "sep_m")
     best = _best(found)
     for name in names:

@@ -38,7 +38,10 @@ def map_text(file_name: str, table: str, rows: Sequence[Row], *, clock: tuple[st
     sure = [c for *_, c, _ in rows] + ([clock[2]] if clock else [])
     lowest = min(sure, default=0.0)
     lines = [
-        f"# Proposed from {file_name}; the least sure line is sure to {lowest:.0%}. Check every line, above all those",
+        (
+            f"# Proposed from {_plain(file_name)}; the least sure line is sure to {lowest:.0%}. Check every line, above"
+            " all those"
+        ),
         f"# marked CHECK (below {_SURE:.0%}), then pass this file with --columns.",
         f"files = [{_quoted(file_name)}]",
         f'table = "{table}"',
@@ -46,7 +49,7 @@ def map_text(file_name: str, table: str, rows: Sequence[Row], *, clock: tuple[st
     ]
     lines += _clock_lines(clock, stamped, week)
     if second is not None:
-        lines += [f"# CHECK: {second} is a time too; if the logger wrote it at arrival, add", "# [arrival]",
+        lines += [f"# CHECK: {_plain(second)} is a time too; if the logger wrote it at arrival, add", "# [arrival]",
                   f"# column = {_quoted(second)}", '# scale = "…"', ""]
     if table in ("inertial", "attitude", "measurement"):
         down = any("down" in column.lower() or "right" in column.lower() for _, column, *_ in rows)
@@ -55,22 +58,26 @@ def map_text(file_name: str, table: str, rows: Sequence[Row], *, clock: tuple[st
             f'frame = "{"forward_right_down" if down else "iso8855"}"  # CHECK: iso8855 is forward, left, up',
             "",
         ]
+    lines += _value_lines(rows)
+    lines += _state_lines(state)
+    if others:
+        lines += ["# not mapped: " + ", ".join(map(_plain, others))]
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def _value_lines(rows: Sequence[Row]) -> list[str]:
+    """Return one table per quantity, or an example where none was recognised."""
+    lines: list[str] = []
     for name, column, unit, confidence, why in rows:
         mark = "" if confidence >= _SURE else "  CHECK"
         lines += [f"[columns.{name}]  # {confidence:.0%} by {why}{mark}", f"column = {_quoted(column)}",
                   f"unit = {_quoted(unit)}", ""]
-    if not rows:
-        lines += [
-            "# CHECK: no column was recognised; add one table [columns.NAME] per quantity, for example",
-            "# [columns.speed_mps]",
-            '# column = "…"',
-            '# unit = "m/s"',
-            "",
-        ]
-    lines += _state_lines(state)
-    if others:
-        lines += ["# not mapped: " + ", ".join(others)]
-    return "\n".join(lines).rstrip() + "\n"
+    if rows:
+        return lines
+    return [
+        "# CHECK: no column was recognised; add one table [columns.NAME] per quantity, for example",
+        "# [columns.speed_mps]", '# column = "…"', '# unit = "m/s"', "",
+    ]
 
 
 def _clock_lines(clock: tuple[str, str, float, str] | None, stamped: bool, week: str | None) -> list[str]:
@@ -118,6 +125,11 @@ def _state_lines(state: tuple[str, list[str]] | None) -> list[str]:
         *(f'# {_quoted(code)} = "…"' for code in codes),
         "",
     ]
+
+
+def _plain(text: str) -> str:
+    """Return a name for a comment: without line ends, which would end the comment."""
+    return " ".join(text.split())
 
 
 def _quoted(text: str) -> str:

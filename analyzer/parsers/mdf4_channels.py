@@ -134,21 +134,30 @@ def open_measurement(path: Path, name: str, bus: Path | None = None) -> Iterator
         opened.close()
 
 
-def _decode(opened: Any, bus: Path, name: str) -> Any:
-    """Return the signals that the bus description gives for the raw frames."""
+def check_bus(bus: Path) -> None:
+    """Raise UsageError where the bus description is missing, of an unknown kind, or holds no messages."""
+    from asammdf.blocks.utils import load_can_database
+
     if not bus.is_file():
         raise UsageError(f"bus description {bus}: there is no such file; check the path.")
     if bus.suffix.lower() not in _BUS_SUFFIXES:
         raise UsageError(f"bus description {bus}: its kind is not known; pass a file that ends in "
                          f"{' or '.join(_BUS_SUFFIXES)}.")
     try:
-        with _quiet(name, str(bus)):
-            decoded = opened.extract_bus_logging(database_files={"CAN": [(str(bus), 0)]})
+        with _quiet(str(bus), str(bus)):
+            loaded = load_can_database(bus)
+            messages = 0 if loaded is None else len(loaded.frames)
     except InputError as error:
-        raise UsageError(
-            f"bus description {bus} cannot be used on {name}: check that it is the description of this bus "
-            "and not damaged."
-        ) from error
+        raise UsageError(f"bus description {bus}: it cannot be read; check that it is not damaged.") from error
+    if not messages:
+        raise UsageError(f"bus description {bus}: it describes no message; pass the description of the bus.")
+
+
+def _decode(opened: Any, bus: Path, name: str) -> Any:
+    """Return the signals that the bus description gives for the raw frames."""
+    check_bus(bus)
+    with _quiet(name, f"the bus frames of {name}"):
+        decoded = opened.extract_bus_logging(database_files={"CAN": [(str(bus), 0)]})
     if not any(True for _ in _groups(decoded)):
         decoded.close()
         raise UsageError(
@@ -187,7 +196,7 @@ def _check_size(path: Path, name: str) -> None:
 
 @contextmanager
 def _quiet(name: str, what: str) -> Iterator[None]:
-    """Turn whatever the reading package raises into one sentence, and keep its log lines, prints and warnings to itself."""
+    """Turn what the reading package raises into one sentence; its log lines, prints and warnings stay out."""
     logger = logging.getLogger("asammdf")
     level = logger.level
     logger.setLevel(logging.CRITICAL + 1)

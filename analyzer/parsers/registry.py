@@ -91,8 +91,9 @@ def _load(point: metadata.EntryPoint) -> Reader:
 _KNOWN = (
     (b"\x89PNG\r\n", "is a PNG picture"), (b"\xff\xd8\xff", "is a JPEG picture"), (b"GIF8", "is a GIF picture"),
     (b"%PDF", "is a PDF document"), (b"\x7fELF", "is a program"), (b"MZ", "is a program"),
-    (b"SQLite format 3", "is a database"), (b"\x89HDF", "is an HDF5 file"), (b"7z\xbc\xaf", "is a 7z archive"),
-    (b"Rar!", "is a RAR archive"), (b"\x28\xb5\x2f\xfd", "is packed with zstandard"), (b"<?xml", "is XML text"),
+    (b"\x89HDF", "is an HDF5 file"),
+    (b"7z\xbc\xaf", "is a 7z archive"), (b"\x28\xb5\x2f\xfd", "is packed with zstandard"),
+    (b"<?xml", "is XML text"),
     (b"<!DOCTYPE html", "is a web page"), (b"{", "is JSON text"),
 )
 

@@ -12,6 +12,7 @@ from analyzer.assessment import Assessment
 from analyzer.report import view, wording
 from analyzer.report.limits import BOUND_COLUMNS, axis_limits
 from analyzer.report.model import Jump, Section, Table
+from analyzer.report.summary import age_unknown, corrected
 from analyzer.report.wording import Clock
 from analyzer.verdict.judge import reason_texts
 
@@ -69,7 +70,9 @@ def dropouts(assessment: Assessment, clock: Clock) -> Section:
     """Return every dropout with its cause, the evidence for it, and advice."""
     frame = assessment.dropouts
     if not len(frame):
-        return Section("dropouts", "Dropouts", ("None was found of a second or longer.",))
+        unknown = age_unknown(assessment) if corrected(assessment) else None
+        note = f" Outages of corrections could not be looked for: {unknown}." if unknown else ""
+        return Section("dropouts", "Dropouts", (f"None was found of a second or longer.{note}",))
     return Section(
         "dropouts",
         "Dropouts: where, how long and why",

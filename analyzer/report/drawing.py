@@ -112,7 +112,7 @@ _PICTURES: dict[str, tuple[Callable[..., Figure], float, float, float, bool]] = 
     "strip": (strip_figure, WIDE * 0.72, NARROW, 5.6, False),
     "map": (map_figure, WIDE * 0.3, NARROW, 2.4, False),
     "time": (time_figure, WIDE * 1.15, NARROW, 7.4, False),
-    "availability": (availability_figure, WIDE * 0.66, NARROW, 5.0, True),
+    "availability": (availability_figure, WIDE * 0.8, NARROW, 5.0, True),
 }
 
 

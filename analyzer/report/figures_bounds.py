@@ -79,5 +79,6 @@ def _line(ax: Axes, run: View, axis: str) -> bool:
         textcoords="offset points",
         fontsize=TEXT - 1,
         color=colour("ink"),
+        bbox={"facecolor": colour("paper"), "edgecolor": "none", "pad": 0.8},
     )
     return True

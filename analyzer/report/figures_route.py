@@ -26,6 +26,8 @@ def distance_strip(assessment: Assessment, ax: Axes, *, run: View | None = None,
     plain_axes(ax)
     distance = run.frame["distance_m"].to_numpy(dtype=float)
     route_m = float(np.nanmax(distance)) if np.isfinite(distance).any() else 0.0
+    if route_m < 1.0:
+        return _parked(ax)
     distance_axis(ax, route_m)
     states = view.present(run.frame["fix_state"], view.STATE_ORDER)
     trusts = view.present(run.frame["trust"], view.TRUST_ORDER)
@@ -39,6 +41,14 @@ def distance_strip(assessment: Assessment, ax: Axes, *, run: View | None = None,
     ax.axhline(len(trusts) - 0.5, color=colour("rule"), linewidth=0.8)
     ax.axhline(len(rows) - 1.5, color=colour("rule"), linewidth=0.8)
     return _brackets(ax, assessment.windows, per_km=dense / max(route_m / 1000.0, 1e-3))
+
+
+def _parked(ax: Axes) -> int:
+    """Say that there is no route to draw along."""
+    ax.set_axis_off()
+    text = "the vehicle did not move,\nso there is no strip along a route:\nthe strips over time show this run"
+    ax.text(0.5, 0.5, text, transform=ax.transAxes, ha="center", va="center", fontsize=TEXT, color=colour("ink-soft"))
+    return 0
 
 
 def _by_km(run: View, name: str, value: str) -> pd.DataFrame:
@@ -137,11 +147,13 @@ def route_map(assessment: Assessment, ax: Axes, *, run: View | None = None) -> N
         )
     first = int(np.flatnonzero(np.isfinite(east))[0])
     ax.plot(east[first], north[first], "o", color=colour("ink"), markersize=5)
+    on_right = east[first] > (np.nanmax(east) + np.nanmin(east)) / 2
     ax.annotate(
         "start",
         (east[first], north[first]),
-        xytext=(6, 4),
+        xytext=(-6 if on_right else 6, 4),
         textcoords="offset points",
+        ha="right" if on_right else "left",
         fontsize=TEXT - 1,
         color=colour("ink"),
     )

@@ -217,9 +217,19 @@ def _outages(assessment: Assessment, rows: pd.DataFrame) -> str:
         return _lost("Corrections lost {}", rows)
     if not corrected(assessment):
         return "This run never had corrections, so there was nothing to lose."
-    if not np.isfinite(view.number(assessment.epochs, "correction_age_s")).any():
-        return "Whether corrections were lost cannot be said: their age is not in the recording."
+    unknown = age_unknown(assessment)
+    if unknown:
+        return f"Whether corrections were lost cannot be said: {unknown}."
     return "Corrections were never lost for a second or longer."
+
+
+def age_unknown(assessment: Assessment) -> str | None:
+    """Return why the age of corrections says nothing in this run, or None where it does."""
+    metric = next((m for m in assessment.metrics.values if m.key == "age_p50_s"), None)
+    if metric is not None:
+        return metric.not_evaluated
+    known = np.isfinite(view.number(assessment.epochs, "correction_age_s")).any()
+    return None if known else "their age is not in the recording"
 
 
 def _lost(text: str, rows: pd.DataFrame) -> str:

@@ -22,8 +22,8 @@ _DTYPES = {"dropout_id": "Int64", "standstill_id": "Int64", "segment_id": "Int64
 _BOOLEAN = frozenset({"repeat"})
 _TRUTH = {"True": True, "False": False}
 _TEXT = frozenset({
-    "name", "kind", "cause", "fix_state", "from_state", "to_state", "decision", "evidence", "advice", "verdict", "reason",
-    "accepted_by", "accepted_reason",
+    "name", "kind", "cause", "fix_state", "from_state", "to_state", "decision", "evidence", "advice", "verdict",
+    "reason", "accepted_by", "accepted_reason", "check_point",
 })
 CSV_TABLES = ("dropouts", "standstills", "jumps", "windows")
 TABLE_NAMES = (*CSV_TABLES, "segments")

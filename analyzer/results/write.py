@@ -14,8 +14,8 @@ from analyzer.results.geojson import route
 from analyzer.results.summary import summary
 
 
-def write_results(assessment: Assessment, out: str | Path, *, overwrite: bool = False) -> Path | None:
-    """Write the result folder `out`, whole or not at all.
+def write_results(assessment: Assessment, out: str | Path, *, overwrite: bool = False, pdf: bool = False) -> Path | None:
+    """Write the result folder `out`, whole or not at all; with `pdf` also report.pdf.
 
     Returns where an older result was moved, or None.
 
@@ -23,10 +23,10 @@ def write_results(assessment: Assessment, out: str | Path, *, overwrite: bool = 
     ------
     OutputError : `out` exists and `overwrite` is false, or it cannot be written.
     """
-    return build(Path(out), lambda folder: _fill(folder, assessment), overwrite=overwrite)
+    return build(Path(out), lambda folder: _fill(folder, assessment, pdf=pdf), overwrite=overwrite)
 
 
-def _fill(folder: Path, assessment: Assessment) -> None:
+def _fill(folder: Path, assessment: Assessment, *, pdf: bool) -> None:
     from analyzer.report.html import write_html
 
     write_epochs(assessment.epochs, folder / "epochs.parquet")
@@ -35,6 +35,10 @@ def _fill(folder: Path, assessment: Assessment) -> None:
         _write_csv(getattr(assessment, name), folder / f"{name}.csv")
     _write_json(folder / "route.geojson", route(assessment), indent=None)
     write_html(assessment, folder / "report.html")
+    if pdf:
+        from analyzer.report.pdf import write_pdf
+
+        write_pdf(assessment, folder / "report.pdf")
     _write_json(folder / "summary.json", summary(assessment), indent=1)
 
 

@@ -30,7 +30,7 @@ def test_the_sawtooth_is_learnt(interval_s, transport_s):
 @pytest.mark.parametrize("value, words", [(np.nan, "empty"), (0.0, "constant 0"), (7.0, "constant 7 s")])
 def test_a_field_that_says_nothing_is_not_evaluated(value, words):
     result = measure(recording(fixes(np.arange(100.0), correction_age_s=value)))
-    for key in ("age_p50_s", "age_p95_s", "share_age_above_5_s"):
+    for key in ("age_p50_s", "age_p95_s", "share_time_age_above_5_s"):
         assert words in result[key].not_evaluated
 
 
@@ -38,7 +38,7 @@ def test_a_constant_of_one_interval_is_at_most_that_plus_its_resolution():
     result = measure(recording(fixes(np.arange(100.0), correction_age_s=1.0)))
     assert result["age_p95_s"].value == pytest.approx(2.0)  # 1 s printed in whole seconds
     assert "at most" in result["age_p95_s"].method
-    assert result["share_age_above_5_s"].value == 0.0
+    assert result["share_time_age_above_5_s"].value == 0.0
     tenth = measure(recording(fixes(np.arange(100.0), correction_age_s=0.8)))
     assert tenth["age_p50_s"].value == pytest.approx(0.9)
 
@@ -47,7 +47,7 @@ def test_percentiles_and_time_above_limits_weigh_time():
     age = np.r_[np.tile([0.5, 1.0], 40), np.arange(1.0, 21.0)]
     result = measure(recording(fixes(np.arange(100.0), correction_age_s=age)))
     assert result["age_max_s"].value == 19.0  # the last epoch counts for no time
-    assert result["share_age_above_10_s"].value == pytest.approx(9 / 99)
+    assert result["share_time_age_above_10_s"].value == pytest.approx(9 / 99)
     assert result["age_p50_s"].value == 1.0
     assert result["age_p95_fixed_s"].value == result["age_p95_s"].value
 

@@ -81,7 +81,7 @@ def test_pinned_and_drifting_output_are_named():
 
 def test_a_drive_without_a_halt():
     result = measure(recording(stop_and_go(stops=())))
-    assert result["standstills"].value == 0 and result["share_standing"].value == 0.0
+    assert result["standstills"].value == 0 and result["share_time_standing"].value == 0.0
     assert "no standstill" in result["standstill_cep50_m"].not_evaluated
 
 

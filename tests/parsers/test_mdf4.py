@@ -144,8 +144,10 @@ def test_bus_description_that_does_not_fit(shared_data: Path, tmp_path: Path) ->
     raw = open_sources([shared_data / "measurement" / "journey_part2.mf4"])[0][0]
     other = tmp_path / "other.dbc"
     other.write_text('VERSION ""\nBU_:\nBO_ 77 msg: 8 X\n SG_ a : 0|8@1+ (1,0) [0|0] "" X\n')
+    empty = tmp_path / "empty.dbc"
+    empty.write_bytes(bytes(range(256)))
     for bus, words in ((tmp_path / "absent.dbc", "there is no such file"), (Path(__file__), "its kind is not known"),
-                       (other, "describes none of the frames")):
+                       (other, "describes none of the frames"), (empty, "describes no message")):
         with pytest.raises(UsageError, match=words):
             mdf4.read(raw, ReadOptions(maps=(FIXES,), bus=bus))
 
@@ -160,6 +162,40 @@ def test_cut_off_file_is_one_sentence_or_what_is_left(shared_data: Path, tmp_pat
         mdf4.read(raw, ReadOptions(maps=(FIXES,), bus=shared_data / "measurement" / "journey_bus.dbc"))
     assert "\n" not in str(caught.value)
     assert "cut off" in str(caught.value)
+
+
+def _damaged(shared_data: Path, tmp_path: Path, at: int, content: bytes) -> RawSource:
+    """Return the real file with `content` written at byte `at`."""
+    whole = bytearray((shared_data / "measurement" / "journey_part2.mf4").read_bytes())
+    whole[at : at + len(content)] = content
+    path = tmp_path / "journey_damaged.mf4"
+    path.write_bytes(whole)
+    return open_sources([path])[0][0]
+
+
+def test_damage_that_ends_the_reading_process_is_one_sentence(shared_data: Path, tmp_path: Path) -> None:
+    # an offset into the data of variable length, byte 14 of the 22-byte record of the first frame, far out of the file
+    raw = _damaged(shared_data, tmp_path, 0x38D8 + 24 + 14, b"\xff" * 7 + b"\x0f")
+    with pytest.raises(InputError, match=r"journey_damaged\.mf4.*damaged") as caught:
+        mdf4.read(raw, ReadOptions(maps=(FIXES,), bus=shared_data / "measurement" / "journey_bus.dbc"))
+    assert "\n" not in str(caught.value)
+
+
+def test_damaged_links_are_named_by_byte(shared_data: Path, tmp_path: Path) -> None:
+    # first link of the header block (64 + 24 bytes): the first group
+    raw = _damaged(shared_data, tmp_path, 88, b"\x01\x02\x03\x04\x05\x06\x07\x00")
+    with pytest.raises(InputError, match=r"damaged at byte \d+ \(a block of kind DG was expected"):
+        mdf4.read(raw, ReadOptions(maps=(FIXES,), bus=shared_data / "measurement" / "journey_bus.dbc"))
+
+
+def test_sound_files_have_a_sound_structure(shared_data: Path, tmp_path: Path) -> None:
+    from analyzer.parsers.mdf4_structure import check_structure
+
+    for part in ("journey_part2.mf4", "journey_part3.mf4"):
+        check_structure(shared_data / "measurement" / part, part)
+    raw = _file(tmp_path / "m.mf4", {"v": (np.arange(10.0), "km/h")})
+    assert raw.path is not None
+    check_structure(raw.path, raw.name)
 
 
 def _file(path: Path, *groups: dict[str, tuple[np.ndarray, str]], rate_hz: tuple[float, ...] = (10.0,)) -> RawSource:

@@ -18,7 +18,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analyzer.errors import AnalyzerError, InputError
-from analyzer.parsers import nmea_reader, registry
+from analyzer.parsers import registry
 from analyzer.parsers.reader import ReadOptions
 from analyzer.parsers.rtcm_frames import frame
 from analyzer.parsers.sources import RawSource, open_sources
@@ -203,78 +203,6 @@ def test_a_broken_reader_of_another_package_is_named(tmp_path: Path, monkeypatch
     _install(tmp_path, monkeypatch, target)
     with pytest.raises(AnalyzerError, match=f"the reader 'odolog' of another package .*{words}"):
         registry.readers()
-
-
-def _read(content: bytes, **options: object) -> registry.ReadPart:
-    return nmea_reader.read(_raw(content), ReadOptions(source_id=2, **options))  # type: ignore[arg-type]
-
-
-def test_text_with_frames_inside_gives_fixes_and_corrections() -> None:
-    content = b"".join(line + b"\r\n" + RTCM_1005 for line in NMEA.splitlines())
-    part = _read(content, solution_kind="fused")
-    assert len(part.tables["fixes"]) == 60
-    assert part.tables["fixes"]["solution_kind"].unique().tolist() == ["fused"]
-    corrections = part.tables["corrections"]
-    assert corrections["message_type"].tolist() == [1005] * 120
-    # published example: station 2003, X 1114104.5999 m
-    assert corrections["station_id"].tolist()[0] == 2003
-    assert corrections["x_m"].iloc[0] == pytest.approx(1114104.5999, abs=1e-4)
-    for at in corrections["byte_offset"].to_numpy()[[0, 60, 119]]:
-        assert content[at:at + len(RTCM_1005)] == RTCM_1005
-    ledger = part.source.ledger
-    assert ledger.balanced
-    assert ledger.total("rtcm") == 120 * len(RTCM_1005)
-    assert part.source.unpacked_size == len(content)
-    assert part.extras["undated"] is False
-
-
-def test_positions_of_the_base_are_no_positions_of_the_drive() -> None:
-    part = _read(NMEA + RTCM_1005, place="base")
-    assert list(part.tables) == ["corrections"]
-    assert len(part.extras["base_fixes"]) == 60  # type: ignore[arg-type]
-
-
-def test_duplicates_are_moved_in_the_ledger() -> None:
-    part = _read(NMEA + NMEA[:200].rsplit(b"$", 1)[0])
-    assert part.source.ledger.count("duplicate_epoch") > 0
-    assert part.source.ledger.balanced
-
-
-def test_arrival_times_of_the_logger() -> None:
-    content = b"".join(b"%.3f " % (1777896000.25 + i // 2) + line + b"\r\n" for i, line in enumerate(NMEA.splitlines()))
-    fixes = _read(content).tables["fixes"]
-    assert str(fixes.index[0]) == "2026-05-04 12:00:00+00:00"
-    assert ((fixes["arrival_utc"] - fixes.index).dt.total_seconds() == 0.25).all()
-
-
-def test_two_receivers_at_the_same_times_are_refused() -> None:
-    content = b"".join(_gga(i) + _gga(i, 30.0001) + _rmc(i) for i in range(60))
-    with pytest.raises(
-        InputError, match=r"holds two receivers: GGA sentences of one time .* 60 times .*median distance 0\.18 m"
-    ):
-        _read(content)
-
-
-def test_two_receivers_that_take_turns_are_refused() -> None:
-    content = b"".join(_gga(i, talker="GP") + _gga(i + 0.5, 31.0, talker="GN") for i in range(60))
-    with pytest.raises(InputError, match=r"two receivers that take turns \(talkers GN and GP"):
-        _read(content)
-
-
-def test_gga_of_one_and_rmc_of_another_receiver_are_refused() -> None:
-    content = b"".join(_gga(i) + _rmc(i, 30.01) for i in range(60))
-    with pytest.raises(InputError, match="RMC and GGA sentences of one time"):
-        _read(content)
-
-
-@pytest.mark.parametrize("content", [
-    b"".join(_gga(i) * 2 + _rmc(i) for i in range(60)),
-    b"".join(_gga(i, talker="GP") + _gga(i, talker="GN") for i in range(60)),
-    b"".join(_gga(i, talker="GP" if i < 30 else "GN") + _rmc(i) for i in range(60)),
-    NMEA + _gga(59.0, 30.1),
-], ids=["repeated", "two talkers one position", "talker changes once", "one stray sentence"])
-def test_one_receiver_is_not_taken_for_two(content: bytes) -> None:
-    assert len(_read(content).tables["fixes"]) >= 60 - 1
 
 
 def test_zip_of_a_drive_is_read_member_by_member(tmp_path: Path) -> None:

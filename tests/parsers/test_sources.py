@@ -94,7 +94,7 @@ def test_zip_members_are_sources(tmp_path: Path) -> None:
         archive.writestr("day/rover.nmea", LOG)
         archive.writestr("imu.csv.gz", gzip.compress(b"a,b\n1,2\n"))
         archive.writestr(".hidden", b"x")
-        archive.writestr("__MACOSX/rover.nmea", b"x")
+        archive.writestr("__shadow/rover.nmea", b"x")
         archive.writestr("empty.csv", b"")
     raws, findings = open_sources([path])
     assert [r.name for r in raws] == [f"{path}/day/rover.nmea", f"{path}/imu.csv.gz"]

@@ -12,6 +12,7 @@ import report_builders as builders
 from report_reader import Page
 
 from analyzer.assessment import Assessment
+from analyzer.metrics.metric import missing
 from analyzer.report import render
 
 
@@ -40,8 +41,30 @@ def no_windows(full: Assessment) -> Assessment:
 
 
 def no_age(full: Assessment) -> Assessment:
+    values = tuple(m for m in full.metrics.values if not m.key.startswith("age_"))
     return replace(
-        full, epochs=full.epochs.assign(correction_age_s=np.nan), dropouts=builders.table(builders.DROPOUT_COLUMNS)
+        full,
+        epochs=full.epochs.assign(correction_age_s=np.nan),
+        dropouts=builders.table(builders.DROPOUT_COLUMNS),
+        metrics=replace(full.metrics, values=values),
+    )
+
+
+def constant_age(full: Assessment) -> Assessment:
+    told = missing("age_p50_s", "s", "median", "the age is constant 0, which no link can deliver")
+    values = tuple(told if m.key == "age_p50_s" else m for m in full.metrics.values)
+    return replace(
+        full,
+        epochs=full.epochs.assign(correction_age_s=0.0),
+        dropouts=builders.table(builders.DROPOUT_COLUMNS),
+        metrics=replace(full.metrics, values=values),
+    )
+
+
+def parked(full: Assessment) -> Assessment:
+    local = full.metrics.epochs.assign(distance_m=0.0)
+    return replace(
+        no_windows(full), epochs=full.epochs.assign(distance_m=0.0), metrics=replace(full.metrics, epochs=local)
     )
 
 
@@ -86,7 +109,15 @@ def marked(full: Assessment) -> Assessment:
             ],
         ),
         (no_windows, ["The run is usable for lane 0.10 m except for the stretches below.", "No manoeuvres were named"]),
-        (no_age, ["their age is not in the recording"]),
+        (no_age, ["Whether corrections were lost cannot be said: their age is not in the recording."]),
+        (
+            constant_age,
+            [
+                "Whether corrections were lost cannot be said: the age is constant 0, which no link can deliver.",
+                "Outages of corrections could not be looked for",
+            ],
+        ),
+        (parked, ["the vehicle did not move,"]),
         (
             all_good,
             [

@@ -158,6 +158,13 @@
       here: here.data, range: [doc.get_model_by_name("times").start, doc.get_model_by_name("times").end], rows }),
   };
 
+  function ticks() {
+    const room = document.querySelector(".strips").clientWidth - 130;
+    for (const model of doc.all_models) {
+      if (model.type === "DatetimeAxis") model.ticker.desired_num_ticks = Math.max(2, Math.round(room / 75));
+    }
+  }
+
   const VECTOR = new Set(["HBar", "Line", "MultiLine", "Scatter", "Segment", "Step", "Text", "VStrip"]);
 
   function colours() {
@@ -200,7 +207,9 @@
       if (button) jump(button.closest("tr"));
     });
     matchMedia("(prefers-color-scheme: dark)").addEventListener("change", colours);
+    addEventListener("resize", ticks);
     colours();
+    ticks();
     choose([]);
     show(0);
     document.documentElement.dataset.linked = "ready";

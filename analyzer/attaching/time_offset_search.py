@@ -1,0 +1,190 @@
+"""The coarse offset: lay one signal over the other at every offset that is allowed, and see which one stands out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+
+from analyzer.attaching.signals import LIMITS, Array, Flags, Pair, Sampled
+from analyzer.settings import thresholds
+
+
+@dataclass(frozen=True)
+class Coarse:
+    """The best offset [s] and how clearly it leads; `reason` says why there is none."""
+
+    offset_s: float
+    correlation: float
+    evidence: float
+    lead: float
+    overlap_s: float
+    reason: str | None = None
+
+
+def known_offsets() -> dict[float, str]:
+    """Return the offsets [s] that wrong time scales, zones and week numbers make, each with its name."""
+    limits = thresholds(LIMITS)
+    words = {"gps_utc": "GPS time for UTC", "tai_utc": "atomic time for UTC", "tai_gps": "atomic time for GPS time",
+             "gps_beidou": "GPS time for BeiDou time", "beidou_utc": "BeiDou time for UTC"}
+    out = {sign * limits[f"known.{key}"]: text for key, text in words.items() for sign in (1.0, -1.0)}
+    steps = int(limits["known.zone_steps"])
+    for n in range(-steps, steps + 1):
+        if n:
+            out[n * limits["known.zone_step"]] = f"a time zone of {_hours(n * limits['known.zone_step'])}"
+    for sign in (1.0, -1.0):
+        out[sign * limits["known.rollover"]] = "a GPS week number that repeats after 1024 weeks"
+    return out
+
+
+def search(pair: Pair, *, anywhere: bool = False) -> Coarse:
+    """Return the offset (measurement minus recording) at which `pair` fits best.
+
+    Both signals are averaged, freed of slow trends and correlated at every offset (normalised, missing samples left
+    out; scale and bias cannot matter). An offset is judged by the log-likelihood ratio of a bivariate normal,
+    ``-n/2 ln(1 - r^2)`` with n the overlap in independent stretches, so that a short overlap proves little.
+
+    Parameters
+    ----------
+    anywhere : search the whole span instead of around known offsets.
+    """
+    limits = thresholds(LIMITS)
+    best: list[tuple[Array, Array, Array]] = []
+    shifts = (0.0,) if anywhere else (0.0, limits["known.rollover"], -limits["known.rollover"])
+    for shift in shifts:
+        lags, score, correlation, overlap = _scores(pair, shift)
+        allowed = np.ones(len(lags), dtype=bool) if anywhere else _allowed(lags, shift)
+        keep = allowed & np.isfinite(score)
+        if keep.any():
+            best.append((np.column_stack([lags[keep], correlation[keep], overlap[keep]]), score[keep], lags[keep]))
+    if not best:
+        return _none("the measurement and the recording share less than "
+                     f"{limits['search.least_overlap_s']:.0f} s of driving, also under the known offsets of time scales and zones")
+    rows = np.concatenate([b[0] for b in best])
+    return _judge(rows, np.concatenate([b[1] for b in best]), limits["search.lobe_s"])
+
+
+def _judge(rows: Array, score: Array, lobe_s: float) -> Coarse:
+    """Return the best row, or why it is not good enough."""
+    limits = thresholds(LIMITS)
+    top = int(np.argmax(score))
+    lag, correlation, overlap = (float(x) for x in rows[top])
+    others = score[np.abs(rows[:, 0] - lag) > lobe_s]
+    lead = float(score[top] - others.max()) if len(others) else float(score[top])
+    found = Coarse(lag, correlation, float(score[top]), lead, overlap)
+    if correlation < limits["search.least_correlation"] or score[top] < limits["search.least_evidence"]:
+        return _none(f"the two signals show no common changes (largest correlation {max(correlation, 0.0):.2f}): a drive at constant "
+                     "speed, a wrong channel, or another drive", found)
+    if lead < limits["search.least_lead"]:
+        second = rows[np.abs(rows[:, 0] - lag) > lobe_s][int(np.argmax(others))]
+        return _none(f"two offsets fit about equally well ({lag:+.1f} s and {second[0]:+.1f} s): the drive repeats itself", found)
+    return found
+
+
+def _none(reason: str, found: Coarse | None = None) -> Coarse:
+    if found is None:
+        return Coarse(np.nan, np.nan, 0.0, 0.0, 0.0, reason)
+    return Coarse(np.nan, found.correlation, found.evidence, found.lead, found.overlap_s, reason)
+
+
+def _allowed(lags: Array, shift: float) -> Flags:
+    """Return which offsets lie within reach of zero or of a known offset."""
+    reach = thresholds(LIMITS)["search.reach_s"]
+    centres = np.sort(np.array([0.0, *known_offsets()]))
+    near = np.clip(np.searchsorted(centres, lags), 1, len(centres) - 1)
+    distance = np.minimum(np.abs(lags - centres[near - 1]), np.abs(lags - centres[near]))
+    return np.asarray(distance <= reach + 1e-9)
+
+
+def _scores(pair: Pair, shift: float) -> tuple[Array, Array, Array, Array]:
+    """Return offsets, log-likelihood, correlation and overlap [s] for a measurement moved back by `shift`."""
+    limits = thresholds(LIMITS)
+    step = limits["search.grid_s"]
+    known = np.isfinite(_whole(pair))
+    first, last = pair.seconds[known][0], pair.seconds[known][-1]
+    start, end = pair.measured.seconds[0] - shift, pair.measured.seconds[-1] - shift
+    reach = limits["search.reach_s"] + limits["known.zone_step"] * limits["known.zone_steps"]
+    empty = np.empty(0)
+    if start > last + reach or end < first - reach:
+        return empty, empty, empty, empty
+    here = np.arange(np.floor(first / step), np.ceil(last / step) + 1) * step
+    there = np.arange(np.floor(start / step), np.ceil(end / step) + 1) * step
+    reference = _filtered(_reference_on(pair, here))
+    measured = _filtered(pair.measured.mean(there + shift, limits["search.smooth_s"]))
+    correlation, count = _correlate(reference, measured)
+    # Row k of the full correlation: measured grid moved so that its sample j meets reference sample i, j - i = k - (n - 1).
+    moves = np.arange(-(len(here) - 1), len(there))
+    lags = moves * step + (there[0] - here[0]) + shift
+    overlap = count * step
+    n = overlap / limits["search.independent_s"]
+    enough = overlap >= limits["search.least_overlap_s"]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        score = -0.5 * n * np.log1p(-np.clip(np.maximum(correlation, 0.0), 0.0, 0.9999) ** 2)
+    return lags, np.where(enough, score, np.nan), correlation, overlap
+
+
+def _reference_on(pair: Pair, grid: Array) -> Array:
+    """Return the reference on an even grid, averaged where it is fast; NaN in gaps."""
+    sampled = Sampled(pair.seconds, _whole(pair))
+    width = thresholds(LIMITS)["search.smooth_s"]
+    out = sampled.mean(grid, max(width - pair.width_s, 1e-3) if sampled.step_s < width else width)
+    # Epochs further apart than a second and a half leave nothing to lay anything over.
+    near = np.clip(np.searchsorted(sampled.seconds, grid), 1, len(sampled) - 1)
+    hole = sampled.seconds[near] - sampled.seconds[near - 1] > max(1.5, 2.5 * sampled.step_s)
+    return np.where(hole, np.nan, out)
+
+
+def _whole(pair: Pair) -> Array:
+    return pair.whole if len(pair.whole) else pair.reference
+
+
+def _filtered(values: Array) -> Array:
+    """Return values less their moving mean, missing samples left out."""
+    limits = thresholds(LIMITS)
+    half = max(1, round(0.5 * limits["search.trend_s"] / limits["search.grid_s"]))
+    known = np.isfinite(values)
+    total = np.r_[0.0, np.cumsum(np.where(known, values, 0.0))]
+    count = np.r_[0.0, np.cumsum(known.astype(np.float64))]
+    low = np.maximum(np.arange(len(values)) - half, 0)
+    high = np.minimum(np.arange(len(values)) + half + 1, len(values))
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.where(known, values - (total[high] - total[low]) / (count[high] - count[low]), np.nan)
+
+
+def _correlate(reference: Array, measured: Array) -> tuple[Array, Array]:
+    """Return the correlation coefficient over the common samples, and their number, at every move.
+
+    Sums over common samples by Fourier transforms of values, squares and masks.
+    """
+    a_mask, b_mask = np.isfinite(reference), np.isfinite(measured)
+    a, b = np.where(a_mask, reference, 0.0), np.where(b_mask, measured, 0.0)
+    scale = (np.std(a[a_mask]) if a_mask.any() else 1.0) or 1.0, (np.std(b[b_mask]) if b_mask.any() else 1.0) or 1.0
+    a, b = a / scale[0], b / scale[1]
+    size = fft.next_fast_len(len(a) + len(b) - 1, real=True)
+
+    def spectrum(values: Array | Flags) -> NDArray[np.complex128]:
+        return np.asarray(fft.rfft(np.asarray(values, dtype=np.float64), size))
+
+    def lagged(left: NDArray[np.complex128], right: NDArray[np.complex128]) -> Array:
+        both = fft.irfft(np.conj(left) * right, size)
+        return np.asarray(np.concatenate([both[size - (len(a) - 1):], both[:len(b)]]))
+
+    fa, fb, fam, fbm = spectrum(a), spectrum(b), spectrum(a_mask), spectrum(b_mask)
+    count = np.rint(lagged(fam, fbm))
+    sum_a, sum_b = lagged(fa, fbm), lagged(fam, fb)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        cross = lagged(fa, fb) - sum_a * sum_b / count
+        power_a = lagged(spectrum(a * a), fbm) - sum_a**2 / count
+        power_b = lagged(fam, spectrum(b * b)) - sum_b**2 / count
+        out = cross / np.sqrt(power_a * power_b)
+    # Round-off of the transforms makes correlations of what is nearly constant.
+    weak = (power_a < 1e-6 * count) | (power_b < 1e-6 * count) | ~np.isfinite(out)
+    return np.where(weak, 0.0, np.clip(out, -1.0, 1.0)), count
+
+
+def _hours(seconds: float) -> str:
+    """Return a zone such as +1 h or -9:30 h."""
+    whole, rest = divmod(round(abs(seconds) / 60), 60)
+    return f"{'+' if seconds > 0 else '-'}{whole}{f':{rest:02d}' if rest else ''} h"
