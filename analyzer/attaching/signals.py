@@ -78,7 +78,7 @@ class Pair:
 
     `width_s` is the width over which the measured signal is averaged so that both sides see the same thing; `inertial`
     says that the sensor has no delay to speak of; `whole` is the reference without the parts left out for the fine fit.
-    Where the measured signal is an integral of what was recorded, lines over `detrend_s` are taken out of both sides.
+    Lines over `detrend_s` are taken out of both sides where slow errors rule, as in an integral of what was recorded.
     `lever` holds 1/v [s/m] per epoch where the reference is a course: the antenna's distance ahead of the axle that does
     not slip then adds ``distance * yaw rate / v``.
     """
@@ -110,7 +110,9 @@ def pairs(epochs: pd.DataFrame, measured: Mapping[str, Sampled], origin: pd.Time
     out = []
     if "speed_mps" in measured and np.isfinite(speed).any():
         moving = np.where(speed >= limits["fit.slowest_mps"], speed, np.nan)
-        out.append(Pair("speed", seconds, moving, measured["speed_mps"], limits["fit.box_s"], inertial=False, whole=speed))
+        dense = len(seconds) > 1 and float(np.median(np.diff(seconds))) <= limits["fit.trend_step_s"]
+        out.append(Pair("speed", seconds, moving, measured["speed_mps"], limits["fit.box_s"], inertial=False, whole=speed,
+                        detrend_s=limits["fit.trend_s"] if dense else 0.0))
     if "acceleration_x_mps2" in measured and np.isfinite(speed).any():
         out.append(_acceleration(seconds, speed, measured["acceleration_x_mps2"]))
     if "yaw_rate_radps" in measured:

@@ -13,6 +13,7 @@ from analyzer.settings import thresholds
 
 ROUNDS = 25
 CONVERGED_S = 1e-6
+NORMAL_95 = 1.96
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,8 @@ def fit(pair: Pair, start_s: float) -> Line:
     The reference at each epoch t is explained as ``bias + scale * measured(t + offset)``: the measured signal is read
     between its samples, the reference is never interpolated. Weights follow Huber. Offsets of short blocks come from the
     linearised fit; a weighted line through them gives offset and drift, their scatter about it the interval
-    (Student's t on the effective number of blocks). The drift is kept only where its 95 % interval excludes zero.
+    (Student's t on the effective number of blocks). A drift is
+    kept where its 95 % interval excludes zero, drawn towards zero by the usual size of such drifts.
     """
     limits = thresholds(LIMITS)
     line = Line(start_s, 0.0, 0.0, np.nan, np.nan, 0, np.nan, np.nan)
@@ -62,8 +64,15 @@ def fit(pair: Pair, start_s: float) -> Line:
     if drifting.reason:
         return _checked(line)
     if abs(drifting.drift) > drifting.drift_half_width:
-        return _checked(drifting)
-    return _checked(Line(**{**line.__dict__, "drift_half_width": drifting.drift_half_width}))
+        return _checked(_drawn(drifting))
+    return _checked(Line(**{**line.__dict__, "drift_half_width": _drawn(drifting).drift_half_width}))
+
+
+def _drawn(line: Line) -> Line:
+    """Return `line` with its drift drawn towards zero by what clocks usually do (normal prior, no drift expected)."""
+    usual = thresholds(LIMITS)["fit.drift_usual_ppm"] * 1e-6
+    share = usual**2 / (usual**2 + (line.drift_half_width / NORMAL_95) ** 2)
+    return Line(**{**line.__dict__, "drift": line.drift * share, "drift_half_width": line.drift_half_width * np.sqrt(share)})
 
 
 def _checked(line: Line) -> Line:

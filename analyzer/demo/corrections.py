@@ -48,9 +48,9 @@ def write_corrections(drive: Drive, folder: Path) -> None:
     for k, epoch in enumerate(link.epoch_s.tolist()):
         if link.sent[k]:
             moment = drive.start.timestamp() + epoch
-            frames = epoch_frames(_own_station(drive, epoch), stars, moment, epoch + 30.0, draws)
+            frames = epoch_frames(_own_station(drive, epoch), stars, moment, since_start_s=epoch + 30.0, draws=draws)
             base_parts += frames
-        rover_parts += _received(drive, k, frames if link.sent[k] else [], stars, draws)
+        rover_parts += _received(drive, k, frames if link.sent[k] else [], stars=stars, draws=draws)
     (folder / "corrections_base.rtcm3").write_bytes(b"".join(base_parts))
     (folder / "corrections_rover.rtcm3").write_bytes(b"".join(rover_parts))
 
@@ -71,7 +71,7 @@ def _own_station(drive: Drive, epoch_s: float) -> Station:
     return Station(BASE_STATION_ID, ecef, variant, with_position=False)
 
 
-def _received(drive: Drive, k: int, frames: list[bytes], stars: Constellation, draws: Draws) -> list[bytes]:
+def _received(drive: Drive, k: int, frames: list[bytes], *, stars: Constellation, draws: Draws) -> list[bytes]:
     """Return what reaches the rover of one epoch of the base, another base's frames and collisions included."""
     epoch, arrival = float(drive.link.epoch_s[k]), float(drive.link.arrival_s[k])
     if arrival < 0.0:
@@ -83,7 +83,7 @@ def _received(drive: Drive, k: int, frames: list[bytes], stars: Constellation, d
     place = drive.base_enu_m + np.array([740.0, -410.0, 1.3]) + np.array(event.vector_m)
     other = Station(OTHER_STATION_ID, to_ecef(place)[0], 4, antenna="PLATE, COVER", receiver="THREE-SYSTEM BASE",
                     systems=(0, 1, 2))
-    foreign = epoch_frames(other, stars, drive.start.timestamp() + epoch, epoch + 30.0, draws)
+    foreign = epoch_frames(other, stars, drive.start.timestamp() + epoch, since_start_s=epoch + 30.0, draws=draws)
     if captured(event.detail["a"]):
         own = [_collided(f, draws) if draws.chance(0.8) else f for f in own]
     else:
@@ -105,7 +105,7 @@ def _collided(octets: bytes, draws: Draws) -> bytes:
 
 
 def epoch_frames(
-    station: Station, stars: Constellation, unix_s: float, since_start_s: float, draws: Draws
+    station: Station, stars: Constellation, unix_s: float, *, since_start_s: float, draws: Draws
 ) -> list[bytes]:
     """Return the frames of one epoch: now and then position, texts and biases, then one MSM per system.
 
@@ -122,7 +122,8 @@ def epoch_frames(
         frames.append(descriptors(station.number, antenna=station.antenna, receiver=station.receiver, firmware="1.0"))
     if whole % TEXT_EVERY_S == 7 and 1 in station.systems:
         frames.append(glonass_biases(station.number))
-    seen = {code: _observed(stars, code, since_start_s, station.signals, draws) for code in station.systems}
+    signals = station.signals
+    seen = {code: _observed(stars, code, since_start_s, signals=signals, draws=draws) for code in station.systems}
     last = max((code for code, one in seen.items() if one.numbers), default=None)
     for code, one in seen.items():
         if one.numbers:
@@ -143,7 +144,7 @@ def _epoch_field(system: int, unix_s: float) -> int:
     return round(((unix_s + ahead - _GPS_EPOCH_UNIX_S) % 604_800) * 1000.0)
 
 
-def _observed(stars: Constellation, code: int, since_s: float, signals: int, draws: Draws) -> Observed:
+def _observed(stars: Constellation, code: int, since_s: float, *, signals: int, draws: Draws) -> Observed:
     """Return what the base observes of one system: open sky above the mask."""
     at = np.clip(since_s / stars.block_s - 0.5, 0.0, len(stars.elevation_deg) - 1.0)
     low = int(min(at, len(stars.elevation_deg) - 2)) if len(stars.elevation_deg) > 1 else 0

@@ -65,7 +65,7 @@ def make_days(
             grade=base_grade, settled=day not in unsettled_days, antenna_moved_m=moved,
         )
         for number in range(1, drives + 1):
-            spec = _drive(seed, day, number, start, common, alone=(day, number) == lonely)
+            spec = _drive(seed, day, number, start, common=common, alone=(day, number) == lonely)
             spec = replace(spec, antenna_moved_m=moved, entered_offset_m=entered)
             make_drive(place / f"day{day}_run{number:02d}", spec)
         known.append({"day": day, "antenna_moved_m": moved, "entered_offset_m": entered, "base_log": settling})
@@ -92,7 +92,7 @@ def _three(vector: Any) -> tuple[float, float, float]:
 
 
 def _drive(
-    seed: int, day: int, number: int, start: pd.Timestamp, common: dict[str, Any], *, alone: bool
+    seed: int, day: int, number: int, start: pd.Timestamp, *, common: dict[str, Any], alone: bool
 ) -> DriveSpec:
     """Return one drive of a day."""
     faults: tuple[str | Fault, ...] = ("radio_shadow", "halls")

@@ -112,7 +112,7 @@ def simulate(spec: DriveSpec) -> Drive:
     point = here.antenna(lever) if output_point(plan) == "antenna" else here.enu_m
     conditions = conditions_of(
         spec, plan, state, age, link=link, sky=sky, tick=tick, point=point, speed=here.speed_mps)
-    error = _error(spec, plan, conditions, time, station, here, lever)
+    error = _error(spec, plan, conditions, time=time, station=station, here=here, lever=lever)
     shift = frame_offset(spec, plan)[None, :] + _turned(lever_offset(plan), here.heading_rad)
     shift = np.where((state >= DIFFERENTIAL)[:, None], shift, _turned(lever_offset(plan), here.heading_rad))
     logged = _freeze(plan, time, point + error + shift, state)
@@ -150,7 +150,7 @@ def conditions_of(
 
 
 def _error(
-    spec: DriveSpec, plan: Plan, conditions: Conditions, time: Array, station: Codes, here: Motion, lever: Lever
+    spec: DriveSpec, plan: Plan, conditions: Conditions, *, time: Array, station: Codes, here: Motion, lever: Lever
 ) -> Array:
     """Return the error of each epoch: of its state, of ageing, and planted."""
     draws = Draws(spec.seed, "errors")

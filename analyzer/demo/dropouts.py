@@ -1,4 +1,4 @@
-"""The dropouts that truly happened in a simulated drive, by the definitions of contract.md, with their true cause.
+"""The dropouts that truly happened in a simulated drive, by the definitions of a result, with their cause.
 
 Found from what was simulated (states, ages, missing epochs), not from the text that was written.
 """

@@ -66,7 +66,7 @@ def state_error(conditions: Conditions, draws: Draws) -> Array:
             size = HEIGHT_RATIO if axis == 2 else 1.0
             series = np.zeros(count)
             for sigma, tau in style.mixed(parts):
-                series += sigma * _unit(draws, count, conditions.step_s, tau * style.stretch, style)
+                series += sigma * _unit(draws, count, conditions.step_s, tau * style.stretch, style=style)
             out[inside, axis] = (series * factor * size)[inside]
     out += _baseline(conditions, draws)
     out += _float_offsets(conditions, draws)
@@ -90,7 +90,7 @@ class _Style:
         return [(float(s), tau) for s, (_, tau) in zip(other, parts, strict=True)]
 
 
-def _unit(draws: Draws, count: int, step_s: float, tau_s: float, style: _Style) -> Array:
+def _unit(draws: Draws, count: int, step_s: float, tau_s: float, *, style: _Style) -> Array:
     """Return a unit-variance series: white with rare wide samples, or correlated over `tau_s`."""
     if tau_s == 0.0:
         variance = 1.0 + style.wide_share * (style.wide_factor**2 - 1.0)
@@ -162,9 +162,11 @@ def velocity_error(conditions: Conditions, position_error: Array, draws: Draws) 
         jump = np.hypot(*slope.T) > 1.5
         slope[jump] = 0.0
         return np.asarray(slope + 0.003 * white + 0.006 * slow)
-    sigma = draws.between(0.02, 0.04) * np.minimum(conditions.dilution * conditions.multipath, 6.0)
+    sigma = draws.between(0.01, 0.04) * np.minimum(conditions.dilution * conditions.multipath, 6.0)
     sigma = sigma * np.sqrt(conditions.noise_factor)
-    return np.asarray(sigma[:, None] * white + 0.007 * slow)
+    # receivers differ: from carrier-smoothed velocities of millimetres per second to plain Doppler
+    drift = draws.between(0.001, 0.006)
+    return np.asarray(sigma[:, None] * white + drift * slow)
 
 
 def claimed_sigma(conditions: Conditions, claim_factor: float, draws: Draws) -> Array:

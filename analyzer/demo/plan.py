@@ -84,7 +84,7 @@ def _slots(duration_s: float, count: int, draws: Draws) -> list[tuple[float, flo
 def _event(fault: Fault, slot: tuple[float, float] | None, spec: DriveSpec, draws: Draws) -> Event:
     """Draw what `fault` leaves open."""
     kind = kind_of(fault.kind)
-    start, end = _span(fault, kind, slot, spec, draws)
+    start, end = _span(fault, kind, slot, spec, draws=draws)
     size = fault.size if fault.size is not None else _drawn_size(kind, draws)
     detail = {name: draws.unit(1)[0] for name in ("a", "b", "c", "d")}
     return Event(fault.kind, round(start, 2), round(end, 2), round(size, 4), kind.unit,
@@ -98,7 +98,7 @@ def _drawn_size(kind: Kind, draws: Draws) -> float:
 
 
 def _span(
-    fault: Fault, kind: Kind, slot: tuple[float, float] | None, spec: DriveSpec, draws: Draws
+    fault: Fault, kind: Kind, slot: tuple[float, float] | None, spec: DriveSpec, *, draws: Draws
 ) -> tuple[float, float]:
     """Return start and end [s] of an event."""
     whole = spec.duration_s

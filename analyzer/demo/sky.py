@@ -117,7 +117,7 @@ def drive_sky(spec: DriveSpec, plan: Plan, motion: Motion, start_unix_s: float) 
     count = elevation.shape[1]
     slow = np.column_stack([draws.correlated(len(time), TICK_S, 40.0) for _ in range(count)])
     quick = np.column_stack([draws.correlated(len(time), TICK_S, 1.2) for _ in range(count)])
-    cn0 += 1.1 * slow + 0.4 * quick - _attenuation(obstruction, here, elevation, azimuth, quick)
+    cn0 += 1.1 * slow + 0.4 * quick - _attenuation(obstruction, here, elevation, azimuth, quick=quick)
     tracked = (elevation > 4.0) & (cn0 > TRACKED_DBHZ)
     ready = _held_for(tracked & (cn0 > USED_DBHZ) & (elevation > MASK_DEG), round(1.2 / TICK_S))
     hdop, vdop = _dilution(stars, block, ready)
@@ -143,7 +143,7 @@ def gantries(event: Event) -> list[float]:
     return [entry, event.end_s] if event.detail["b"] > 0.66 else [entry]
 
 
-def _attenuation(code: NDArray[np.int64], here: Motion, elevation: Array, azimuth: Array, quick: Array) -> Array:
+def _attenuation(code: NDArray[np.int64], here: Motion, elevation: Array, azimuth: Array, *, quick: Array) -> Array:
     """Return the loss [dB] of each satellite on each tick."""
     high = np.sin(np.deg2rad(np.clip(elevation, 0.0, 90.0)))
     loss = np.zeros_like(elevation)

@@ -46,7 +46,7 @@ def drive_states(spec: DriveSpec, plan: Plan, sky: Sky, link: Link) -> States:
     running = np.ones(len(sky.time_s), dtype=bool)
     for event in plan.of("receiver_restart"):
         running &= ~event.holds(sky.time_s)
-    cap, keep = _ceilings(plan, sky, link, hold, draws)
+    cap, keep = _ceilings(plan, sky, link, hold, draws=draws)
     code = _walk(cap, keep, running, draws)
     for event in plan.of("wrong_fix", "wrong_fix_fused"):
         for start, end in float_stretches(event):
@@ -75,7 +75,7 @@ def float_stretches(event: Event) -> list[tuple[float, float]]:
     return [(entry, event.start_s), leave] if event.detail["b"] > 0.33 else [(entry, event.start_s)]
 
 
-def _ceilings(plan: Plan, sky: Sky, link: Link, hold_s: float, draws: Draws) -> tuple[Codes, Codes]:
+def _ceilings(plan: Plan, sky: Sky, link: Link, hold_s: float, *, draws: Draws) -> tuple[Codes, Codes]:
     """Return the best state that may be reached, and the best that may be kept, on each tick."""
     age = np.nan_to_num(link.age(sky.time_s), nan=1e9)
     count = sky.count

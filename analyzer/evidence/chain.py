@@ -23,6 +23,8 @@ from analyzer.evidence.track import Floats
 MOST = 16
 #: Sigma of a wrong fix's offset, per horizontal axis and in height [m]: a few centimetres to a metre, larger in height.
 SPREADS = ((0.15, 0.3), (0.5, 1.0))
+#: Share of steps between right stretches whose variance is this many times what was learnt: velocity has bad moments.
+TAIL, TAIL_VAR = 0.1, 9.0
 _VAR = np.array(SPREADS) ** 2
 _LOG_SHARE = -np.log(len(SPREADS))
 
@@ -88,7 +90,10 @@ def _pass(steps: Floats, step_var: Floats, prior_wrong: Floats, right_var: Float
     out = [(right, mix)]
     for s, r, p in zip(steps, step_var, prior_wrong[1:], strict=True):
         ahead = s + mix.mean
-        stays_right = _log_at(s[None, :], (r + 2 * right_var)[None, :])[0] + right
+        spread = (r + 2 * right_var)[None, :]
+        stays_right = right + np.logaddexp(
+            np.log1p(-TAIL) + _log_at(s[None, :], spread)[0], np.log(TAIL) + _log_at(s[None, :], TAIL_VAR * spread)[0]
+        )
         to_right = np.logaddexp(stays_right, logsumexp(mix.weight + _log_at(ahead, mix.var + r + right_var)))
         seen_mean, seen_var = np.vstack([s[None, :], ahead]), np.vstack([(r + right_var)[None, :], mix.var + r])
         weights, means, variances = [], [], []

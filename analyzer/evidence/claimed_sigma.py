@@ -3,29 +3,51 @@
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 
+from analyzer import intervals
 from analyzer.evidence.claim import AXIS_95, RADIUS_95
 from analyzer.evidence.noise import Noise
-from analyzer.evidence.track import Flags, Floats
+from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
 
 
-def fixed_base(claimed: Floats, claimed_up: Floats, class_h: Floats, class_v: Floats, noise: Noise) -> tuple[Floats, Floats]:
+def fixed_base(
+    claimed: Floats, claimed_up: Floats, class_h: Floats, *, noise: Noise, rest_sigma_m: float, rest_ratio: float, fused: bool
+) -> tuple[Floats, Floats]:
     """Return the 95 % base bound of fixed epochs, horizontal radius and height [m].
 
-    The claim counts, but not below a floor: the class value, or less where the white noise on this very drive is so low
-    that ``total_per_white`` times it stays below the class. White noise itself is a lower bound that no claim undercuts.
+    With a claim: the claim times the larger of `claim.least_ratio` and `rest_ratio` (what stands showed), not below
+    `claim.floor`. Without: the class value, less on a drive that is visibly quieter than usual (not for a fused solution,
+    whose output is smooth by making). Never below white noise or what stands showed.
     """
     limits = thresholds("analyzer.evidence")
-    seen = noise.white_m if noise.learnt else np.inf
-    floor = np.maximum(np.minimum(class_h, RADIUS_95 * limits["claim.total_per_white"] * seen), limits["claim.least_radius"])
-    if noise.learnt:
-        floor = np.maximum(floor, RADIUS_95 * 1.1 * noise.white_m)
-    up_floor = floor * limits["class_vertical.ratio"]
-    horizontal = np.fmax(RADIUS_95 * claimed, floor)
-    vertical = np.fmax(AXIS_95 * claimed_up, up_floor)
-    return horizontal, np.where(np.isfinite(claimed_up), vertical, np.fmax(up_floor, horizontal * limits["class_vertical.ratio"]))
+    ratio = np.fmax(rest_ratio, limits["claim.least_ratio"])
+    quiet = noise.learnt and not fused and noise.white_m < limits["claim.quiet_white"]
+    plain = class_h * (limits["claim.quiet_share"] if quiet else 1.0)
+    seen = np.nanmax([RADIUS_95 * 1.15 * noise.white_m if noise.learnt else 0.0, RADIUS_95 * np.nan_to_num(rest_sigma_m)])
+    own = np.maximum(RADIUS_95 * ratio * claimed, limits["claim.floor"])
+    horizontal = np.fmax(np.where(np.isfinite(claimed), own, np.maximum(plain, seen)), RADIUS_95 * 1.15 * noise.white_m if noise.learnt else 0.0)
+    up = np.fmax(AXIS_95 * ratio * claimed_up, horizontal * limits["class_vertical.ratio"])
+    return horizontal, up
+
+
+def rest_scatter(track: Track, stretch_id: Floats, wrong: Floats, claimed: Floats) -> tuple[float, float]:
+    """Return sigma per horizontal axis at rest [m] and its ratio to the claim there; NaN without a long enough rest.
+
+    Median over the stands of right fixed stretches of at least `claim.rest`, each enlarged by `claim.rest_short`, since a
+    stand of a minute sees only part of an error that changes over minutes.
+    """
+    limits = thresholds("analyzer.evidence")
+    sigmas, ratios = [], []
+    at_rest = track.standing & track.fixed & ~(np.nan_to_num(wrong) > 0.5)
+    for start, end in intervals.equal_runs(np.where(at_rest, stretch_id, -2)):
+        if not at_rest[start] or track.t[end - 1] - track.t[start] < limits["claim.rest"]:
+            continue
+        places = track.places[start:end, :2]
+        sigma = limits["claim.rest_short"] * float(np.sqrt(places.var(axis=0).mean()))
+        sigmas.append(sigma)
+        ratios.append(sigma / float(np.nanmedian(claimed[start:end])) if np.isfinite(claimed[start:end]).any() else np.nan)
+    return (float(np.median(sigmas)), float(np.nanmedian(ratios)) if np.isfinite(ratios).any() else np.nan) if sigmas else (np.nan, np.nan)
 
 
 def claim_ratio(claimed: Floats, deviation: Floats, sigma: Floats, group: Flags) -> float:
@@ -39,8 +61,3 @@ def claim_ratio(claimed: Floats, deviation: Floats, sigma: Floats, group: Flags)
     if use.sum() < thresholds("analyzer.evidence")["noise.least_pairs"]:
         return 1.0
     return float(max(1.0, np.quantile(size[use] / claimed[use], 0.95) / RADIUS_95))
-
-
-def state_codes(fixes: pd.DataFrame) -> pd.Series:
-    """Return the fix state as plain strings."""
-    return fixes["fix_state"].astype(object)

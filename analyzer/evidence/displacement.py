@@ -13,22 +13,24 @@ from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
 
 
-def integrate(t: Floats, velocity: Floats) -> Floats:
-    """Return the displacement [m] from each epoch to the next, (n-1, 2), from velocity [m/s] at both ends.
+def integrate(t: Floats, velocity: Floats) -> tuple[Floats, Floats]:
+    """Return the displacement from each epoch to the next, (n-1, 2) [m], and the variance of its truncation (n-1,) [m²].
 
     Trapezoid with the end correction of Euler and Maclaurin, dt²/12 times the change of acceleration, accelerations
-    by central differences: exact for velocities that are cubic in time.
+    by central differences: exact for velocities that are cubic in time. What the correction amounts to measures what the
+    sampling cannot show.
     """
     dt = np.diff(t)[:, None]
-    mean = (velocity[1:] + velocity[:-1]) / 2
+    mean = (velocity[1:] + velocity[:-1]) / 2 * dt
     if len(t) < 3:
-        return np.asarray(mean * dt)
-    acceleration = np.gradient(velocity, t, axis=0)
-    return np.asarray(mean * dt - dt**2 / 12 * np.diff(acceleration, axis=0))
+        return mean, np.zeros(len(mean))
+    correction = dt**2 / 12 * np.diff(np.gradient(velocity, t, axis=0), axis=0)
+    share = thresholds("analyzer.evidence")["bridge.truncation"]
+    return np.asarray(mean - correction), np.asarray((share * correction).max(axis=1) ** 2)
 
 
-def residual(track: Track) -> tuple[Floats, Floats]:
-    """Return the residual, (n, 2) [m], and the extra variance [m²] of each step to the next epoch, (n-1,).
+def residual(track: Track) -> tuple[Floats, Floats, Floats]:
+    """Return the residual (n, 2) [m], the extra variance of pauses and the variance of truncation of each step (n-1,) [m²].
 
     Between two epochs with velocity the way is integrated; a pause of `gap` seconds between them, of epochs or of
     velocity, adds ``(gap_growth gap^2.5)²``, the error of interpolating the velocity of a car across it. Where velocity is
@@ -38,7 +40,7 @@ def residual(track: Track) -> tuple[Floats, Floats]:
     dt = np.diff(track.t)
     known = np.flatnonzero(np.isfinite(track.velocity).all(axis=1))
     if len(known) < 2:
-        return track.places[:, :2].copy(), limits["bridge.blind"] ** 2 * dt**2
+        return track.places[:, :2].copy(), limits["bridge.blind"] ** 2 * dt**2, np.zeros(len(dt))
     velocity = np.column_stack([np.interp(track.t, track.t[known], track.velocity[known, axis]) for axis in (0, 1)])
     after = np.clip(np.searchsorted(known, np.arange(1, len(track))), 1, len(known) - 1)
     hole = track.t[known[after]] - track.t[known[after - 1]]
@@ -47,8 +49,9 @@ def residual(track: Track) -> tuple[Floats, Floats]:
     extra = np.where(pause, (limits["bridge.gap_growth"] * hole**2.5) ** 2 * dt / hole, 0.0)
     blind = outside | ((hole > limits["bridge.longest_hole"]) & (dt < hole * 0.999))
     extra = np.where(blind, limits["bridge.blind"] ** 2 * np.maximum(dt, track.nominal_s) ** 2, extra)
-    path = np.vstack([np.zeros((1, 2)), np.cumsum(integrate(track.t, velocity), axis=0)])
-    return track.places[:, :2] - path, extra
+    moved, truncated = integrate(track.t, velocity)
+    path = np.vstack([np.zeros((1, 2)), np.cumsum(moved, axis=0)])
+    return track.places[:, :2] - path, extra, truncated
 
 
 def lagged(values: Floats, lag: int, usable: Flags) -> Floats:

@@ -17,11 +17,17 @@ def frozen_distance(track: Track, fixes: pd.DataFrame) -> Floats:
     """
     places = fixes[["latitude_deg", "longitude_deg"]].to_numpy(np.float64)
     same = np.r_[False, (places[1:] == places[:-1]).all(axis=1)] & track.placed
+    doppler = np.isfinite(fixes["speed_mps"].to_numpy(np.float64)).any()
     speed = np.nan_to_num(np.hypot(*track.velocity.T))
     travelled = np.r_[0.0, np.cumsum((speed[1:] + speed[:-1]) / 2 * np.diff(track.t))]
     out = np.zeros(len(track))
     least = thresholds("analyzer.evidence")["frozen.least"]
     for start, end in intervals.runs(same):
         gone = travelled[start:end] - travelled[start - 1]
-        out[start:end] = np.where(gone[-1] >= least, gone, 0.0)
+        if not doppler and end < len(track) and np.hypot(*(track.places[end, :2] - track.places[start - 1, :2])) > least:
+            # without speed the jump at the end says how far it went meanwhile
+            way = float(np.hypot(*(track.places[end, :2] - track.places[start - 1, :2])))
+            gone = way * (track.t[start:end] - track.t[start - 1]) / (track.t[end] - track.t[start - 1])
+        if end - start >= 2 and gone[-1] >= least:
+            out[start:end] = gone
     return out

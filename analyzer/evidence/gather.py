@@ -20,11 +20,12 @@ import pandas as pd
 from analyzer.evidence import parts as part_of
 from analyzer.evidence.ageing import age_excess
 from analyzer.evidence.claim import AXIS_95, RADIUS_95, claimed_sigma, class_bounds
-from analyzer.evidence.claimed_sigma import claim_ratio, fixed_base
+from analyzer.evidence.claimed_sigma import claim_ratio, fixed_base, rest_scatter
 from analyzer.evidence.frozen import frozen_distance
 from analyzer.evidence.parts import Parts
 from analyzer.evidence.result import Evidence
 from analyzer.evidence.second_opinion import PriorOf, SecondOpinion, form
+from analyzer.evidence.stations import foreign, station_breaks
 from analyzer.evidence.track import Flags, Floats, Track, build_track
 from analyzer.metrics.result import Metrics
 from analyzer.recording import Recording
@@ -35,11 +36,14 @@ def gather(recording: Recording, metrics: Metrics, *, without: Collection[str] =
     """Return the evidence on every epoch of `recording`; kinds named in `without` (see `result.KINDS`) are left out."""
     fixes = recording.fixes
     rate = metrics["rate_hz"].value
-    track = build_track(fixes, metrics.epochs, 1 / float(rate) if rate else 1.0)
+    fused = bool((fixes["solution_kind"].astype(object) == "fused").any())
+    track = build_track(fixes, metrics.epochs, 1 / float(rate) if rate else 1.0, fused=fused)
     ageing = age_excess(track)
     frozen = frozen_distance(track, fixes)
+    if not np.isfinite(fixes["speed_mps"].to_numpy(np.float64)).any():
+        track.velocity[frozen > 0] = np.nan
     fresh = track.fixed & ~ageing.stale & (frozen == 0)
-    opinion = form(track, fresh=fresh, breaks=_breaks(fixes), prior_wrong=PriorOf(track, ageing))
+    opinion = form(track, fresh=fresh, breaks=station_breaks(fixes), rough=_geometry(fixes, track), prior_wrong=PriorOf(track, ageing, foreign(fixes, track.fixed)))
     found = part_of.parts(fixes, track, opinion, ageing=ageing, frozen_m=frozen, baseline_m=metrics.epochs["base_distance_m"].to_numpy(np.float64))
     bounds = combine(fixes, track, opinion, found, without)
     return Evidence(
@@ -57,7 +61,9 @@ def combine(fixes: pd.DataFrame, track: Track, opinion: SecondOpinion, found: Pa
             ("ageing", "baseline", "scatter", "segment", "standstill", "sky", "frozen", "bridge")}
     claimed, claimed_up = claimed_sigma(fixes)
     class_h, class_v = class_bounds(fixes)
-    base_h, base_v = fixed_base(claimed, claimed_up, class_h, class_v, opinion.noise)
+    rest_sigma, rest_ratio = rest_scatter(track, opinion.stretches.id, opinion.wrong, claimed)
+    fused = (fixes["solution_kind"].astype(object) == "fused").any()
+    base_h, base_v = fixed_base(claimed, claimed_up, class_h, noise=opinion.noise, rest_sigma_m=rest_sigma, rest_ratio=rest_ratio, fused=bool(fused))
     worst = np.maximum.reduce([part["scatter"], part["segment"], part["standstill"], part["frozen"]])
     worst_v = np.maximum.reduce([part["scatter"] * ratio, part["segment"] * wrong_ratio, part["standstill"] * ratio, part["frozen"]])
     steady = np.sqrt(base_h**2 + part["baseline"] ** 2 + part["sky"] ** 2)
@@ -101,7 +107,7 @@ def _not_fixed(
     known = RADIUS_95 * opinion.sigma
     tighter = measured & (known < 0.5 * horizontal)
     beyond = measured & ~tighter & (np.nan_to_num(bridge) - 2 * np.nan_to_num(known, nan=np.inf) > horizontal)
-    new = np.where(tighter | beyond, bridge, horizontal)
+    new = np.where(tighter | beyond, np.maximum(bridge, limits["claim.least_not_fixed"]), horizontal)
     vertical = np.where(tighter, np.maximum(vertical * np.sqrt(new / horizontal), new * limits["class_vertical.ratio"]), np.maximum(vertical, new))
     return np.where(track.placed, new, class_h), np.where(track.placed, vertical, class_v)
 
@@ -112,10 +118,13 @@ def _columns(part: dict[str, Floats], ratio: float, wrong_ratio: float) -> dict[
     return flat | {f"vertical_bound_{k}_m": v * own.get(k, ratio) for k, v in part.items()}
 
 
-def _breaks(fixes: pd.DataFrame) -> Flags:
-    """Return whether the reference station changed at each epoch."""
-    station = fixes["station_id"].ffill().fillna(-1).to_numpy(np.int64)
-    return np.r_[False, (station[1:] != station[:-1]) & (station[:-1] >= 0)]
+def _geometry(fixes: pd.DataFrame, track: Track) -> Floats:
+    """Return how much worse the dilution is than usual on this drive, at least 1: velocity noise grows with it."""
+    hdop = fixes["hdop"].to_numpy(np.float64)
+    good = track.fixed & np.isfinite(hdop)
+    if not good.any():
+        return np.ones(len(track))
+    return np.clip(np.nan_to_num(hdop / float(np.median(hdop[good])), nan=1.0), 1.0, 8.0)
 
 
 def _segment_id(fixes: pd.DataFrame, opinion: SecondOpinion) -> pd.Series:

@@ -44,11 +44,11 @@ class Knots:
 
 
 def make_knots(
-    track: Track, residual: Floats, extra_var: Floats, *, noise: Noise, rough: Floats, coarse: Floats, usable: Flags, edges: Flags
+    track: Track, residual: Floats, extra_var: Floats, truncated: Floats, *, noise: Noise, rough: Floats, coarse: Floats, usable: Flags, edges: Flags
 ) -> Knots:
     """Thin `residual` to knots; a new one also begins at each epoch where `edges` is true.
 
-    `rough` and `coarse` (n,) are how much noisier velocity and position are than usual around each epoch.
+    `extra_var` and `truncated` (n-1,) come from `displacement.residual`; `rough` and `coarse` (n,) are how much noisier velocity and position are than usual around each epoch.
     """
     every = thresholds("analyzer.evidence")["knot.spacing"]
     new = np.r_[True, (np.diff(np.floor(track.t / every)) != 0) | (extra_var > 0)] | edges
@@ -60,7 +60,7 @@ def make_knots(
     t = pd.Series(track.t).groupby(block).mean().to_numpy()
     first = np.searchsorted(block, np.arange(count))
     dt = np.where(track.standing[1:] & track.standing[:-1], 0.0, np.diff(track.t))
-    walk = np.interp(t, track.t, np.r_[0.0, np.cumsum(noise.walk_m2ps * dt * rough[1:] ** 2)])
+    walk = np.interp(t, track.t, np.r_[0.0, np.cumsum(noise.walk_m2ps * dt * rough[1:] ** 2 + truncated)])
     moving = np.interp(t, track.t, np.r_[0.0, np.cumsum(dt)])
     gathered = np.r_[0.0, np.cumsum(extra_var)]
     return Knots(

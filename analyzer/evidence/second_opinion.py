@@ -55,7 +55,7 @@ class SecondOpinion:
     wrong: Floats
 
 
-def form(track: Track, *, fresh: Flags, breaks: Flags, prior_wrong: "PriorOf") -> SecondOpinion:
+def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, prior_wrong: "PriorOf") -> SecondOpinion:
     """Form the second opinion.
 
     Parameters
@@ -63,15 +63,16 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, prior_wrong: "PriorOf") -
     track : with every epoch.
     fresh : fixed epochs with fresh corrections and moving output: the only ones that can pin.
     breaks : epochs at which a new stretch begins whatever else holds (station or base change).
+    rough : (n,) how much worse geometry is than usual, at least 1.
     prior_wrong : function of `Stretches` that gives each one's probability of being wrong before looking at steps.
     """
-    residual, extra = residual_of(track)
+    residual, extra, truncated = residual_of(track)
     known = np.isfinite(track.velocity).all(axis=1)
     noise = noise_of.learn(residual, fresh & known, track.nominal_s)
-    rough = noise_of.roughness(track.velocity, track.nominal_s)
-    coarse = noise_of.roughness(residual, track.nominal_s, slowest_s=0.6)
-    stretches = cut(track, residual, noise, breaks=breaks, fixed=fresh, coarse=coarse)
-    knots = make_knots(track, residual, extra, noise=noise, rough=rough, coarse=coarse, usable=inner(stretches, track.t),
+    rough = np.maximum(noise_of.roughness(track.velocity, track.nominal_s), rough)
+    coarse = np.maximum(noise_of.roughness(residual, track.nominal_s, slowest_s=0.6), rough if track.nominal_s > 0.6 else 1.0)
+    stretches = cut(track, residual, noise, breaks=breaks, fixed=fresh, coarse=coarse, truncated=truncated)
+    knots = make_knots(track, residual, extra, truncated, noise=noise, rough=rough, coarse=coarse, usable=inner(stretches, track.t),
                        edges=_edges(stretches, len(track)))
     steps, step_var = measure_steps(stretches, knots, noise)
     kept = merge_false_jumps(stretches, steps, step_var, coarse)
@@ -146,27 +147,34 @@ def _slow(knots: Knots, noise: Noise, wrong: Floats, track: Track) -> tuple[Floa
 
 
 class PriorOf:
-    """Prior probability of a wrong fix by how a stretch began and how long it lasts."""
+    """Prior probability that a stretch stands apart: a wrong fix, or another frame, by how it began and how long it lasts."""
 
-    def __init__(self, track: Track, ageing: Ageing) -> None:
+    def __init__(self, track: Track, ageing: Ageing, foreign: Flags) -> None:
         self.track = track
         self.ageing = ageing
+        self.foreign = foreign
 
     def __call__(self, stretches: Stretches) -> Floats:
         """Return the prior of each stretch."""
+        return np.array([self._one(stretches, k) for k in range(len(stretches))])
+
+    def _one(self, stretches: Stretches, k: int) -> float:
         limits = thresholds("analyzer.evidence")
-        out = np.full(len(stretches), limits["wrong.after_loss"])
-        for k, (start, end) in enumerate(stretches.spans):
-            lost = slice(stretches.spans[k - 1, 1], start) if k else slice(0, start)
-            between = self.track.placed[lost] & ~self.track.fixed[lost]
-            if k == 0:
-                out[k] = limits["wrong.first"]
-            elif stretches.by_jump[k]:
-                out[k] = limits["wrong.after_jump"]
-            elif between.sum() * self.track.nominal_s < limits["wrong.loss"]:
-                out[k] = limits["wrong.never_lost"]
-            length = self.track.t[end - 1] - self.track.t[start]
-            out[k] *= np.exp(-length / limits["wrong.lasting"]) * (1 - limits["wrong.least_share"]) + limits["wrong.least_share"]
-            if k + 1 < len(stretches) and stretches.by_jump[k + 1]:
-                out[k] = limits["wrong.before_jump"]
-        return out
+        start, end = stretches.spans[k]
+        if self.foreign[start]:
+            return limits["wrong.foreign"]
+        if k + 1 < len(stretches) and stretches.by_jump[k + 1]:
+            return limits["wrong.before_jump"]
+        length = self.track.t[end - 1] - self.track.t[start]
+        lasting = np.exp(-length / limits["wrong.lasting"]) * (1 - limits["wrong.least_share"]) + limits["wrong.least_share"]
+        if k == 0:
+            return float(limits["wrong.first"] * lasting)
+        if stretches.by_jump[k]:
+            return float(limits["wrong.after_jump"] * lasting)
+        lost = slice(stretches.spans[k - 1, 1], start)
+        between = self.track.placed[lost] & ~self.track.fixed[lost]
+        if between.sum() * self.track.nominal_s < limits["wrong.loss"]:
+            return float(limits["wrong.never_lost"] * lasting)
+        outage_s = float(self.ageing.excess_s[lost].max(initial=0.0))
+        frame = limits["wrong.frame"] if outage_s > limits["wrong.frame_outage"] else 0.0
+        return float(limits["wrong.after_loss"] * lasting + frame)

@@ -43,7 +43,7 @@ class Stretches:
         return len(self.spans)
 
 
-def cut(track: Track, residual: Floats, noise: Noise, *, breaks: Flags, fixed: Flags, coarse: Floats) -> Stretches:
+def cut(track: Track, residual: Floats, noise: Noise, *, breaks: Flags, fixed: Flags, coarse: Floats, truncated: Floats) -> Stretches:
     """Return the stretches of `fixed` epochs; `breaks[i]` true begins a new one at epoch i (station or base change).
 
     `coarse` (n,) says how much noisier the positions around each epoch are than usual.
@@ -54,7 +54,7 @@ def cut(track: Track, residual: Floats, noise: Noise, *, breaks: Flags, fixed: F
     pieces: list[tuple[int, int]] = []
     by_jump: list[bool] = []
     for start, end in spans:
-        at = [int(start), *jumps_in(residual[start:end], track, noise, int(start), coarse=coarse[start:end]), int(end)]
+        at = [int(start), *jumps_in(residual[start:end], track, noise, int(start), coarse=coarse[start:end], truncated=truncated[start:end - 1]), int(end)]
         pieces += list(zip(at[:-1], at[1:], strict=True))
         by_jump += [False] + [True] * (len(at) - 2)
     whole = np.asarray(pieces, dtype=np.int64).reshape(-1, 2)
@@ -64,7 +64,7 @@ def cut(track: Track, residual: Floats, noise: Noise, *, breaks: Flags, fixed: F
     return Stretches(whole, np.asarray(by_jump, dtype=bool), ids)
 
 
-def jumps_in(residual: Floats, track: Track, noise: Noise, offset: int, *, coarse: Floats) -> list[int]:
+def jumps_in(residual: Floats, track: Track, noise: Noise, offset: int, *, coarse: Floats, truncated: Floats) -> list[int]:
     """Return epochs (from the start of the track) at which the residual jumps and stays, inside one fixed stretch.
 
     The medians of `stretch.jump_window` before and after must differ by more than `stretch.jump_sigmas` of their own
@@ -80,7 +80,9 @@ def jumps_in(residual: Floats, track: Track, noise: Noise, offset: int, *, coars
     medians = _running_median(thin, half)
     change = np.hypot(*(medians[half:] - medians[:-half]).T)
     local = noise.white_m * coarse[half * stride::stride][:len(change)]
-    sigma = np.hypot(2.0 * local, noise.wander(half * stride * track.nominal_s))
+    sampled = np.r_[0.0, np.cumsum(truncated)][::stride]
+    lost = (np.append(sampled, sampled[-1])[2 * half:] - sampled[:-2 * half + 1] if len(sampled) > 2 * half else np.zeros(len(change)))[:len(change)]
+    sigma = np.sqrt(4.0 * local**2 + noise.wander(half * stride * track.nominal_s) ** 2 + lost)
     beyond = change > np.maximum(limits["stretch.jump_sigmas"] * sigma, limits["stretch.least_jump"])
     found: list[int] = []
     for start, end in intervals.runs(beyond):

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from analyzer import intervals
@@ -43,17 +44,27 @@ class Track:
         return len(self.t)
 
 
-def build_track(fixes: pd.DataFrame, local: pd.DataFrame, nominal_s: float) -> Track:
-    """Return the track of `fixes`; `local` holds ``east_m north_m up_m`` of the same epochs."""
+def build_track(fixes: pd.DataFrame, local: pd.DataFrame, nominal_s: float, *, fused: bool = False) -> Track:
+    """Return the track of `fixes`; `local` holds ``east_m north_m up_m`` of the same epochs.
+
+    Where no speed is logged, velocity comes from the fixed positions themselves by running medians: that keeps steps
+    visible but bridges nothing. In a `fused` solution velocity shares the filter with the position, so outside fixed it
+    bridges nothing either.
+    """
     placed = has_position(fixes)
     places = local[["east_m", "north_m", "up_m"]].to_numpy(np.float64).copy()
     places[~placed] = np.nan
     t = intervals.seconds(fixes.index)
     speed = fixes["speed_mps"].to_numpy(np.float64)
     standing = standing_by_speed(t, speed, nominal_s)
+    fixed = placed & (fixes["fix_state"].astype(object) == "fixed").to_numpy()
+    velocity = _velocity(speed, fixes["course_deg"].to_numpy(np.float64), standing)
+    if not np.isfinite(velocity).any():
+        velocity = velocity_from_places(t, places[:, :2], fixed)
+    elif fused:
+        velocity[~fixed] = np.nan
     return Track(
-        t=t, places=places, velocity=_velocity(speed, fixes["course_deg"].to_numpy(np.float64), standing),
-        fixed=placed & (fixes["fix_state"].astype(object) == "fixed").to_numpy(), placed=placed, standing=standing,
+        t=t, places=places, velocity=velocity, fixed=fixed, placed=placed, standing=standing,
         age=fixes["correction_age_s"].to_numpy(np.float64), nominal_s=nominal_s,
     )
 
@@ -80,3 +91,22 @@ def _velocity(speed: Floats, course_deg: Floats, standing: Flags) -> Floats:
     creeping = ~np.isfinite(angle) & (speed < thresholds("analyzer.evidence")["standstill.speed"])
     velocity[standing | creeping] = 0.0
     return velocity
+
+
+def velocity_from_places(t: Floats, places: Floats, fixed: Flags) -> Floats:
+    """Return velocity (n, 2) [m/s] as running medians of position steps of fixed epochs; NaN elsewhere and beside gaps."""
+    count = len(t)
+    out = np.full((count, 2), np.nan)
+    if count < 3:
+        return out
+    step = np.diff(places, axis=0) / np.diff(t)[:, None]
+    usual = float(np.median(np.diff(t)))
+    good = fixed[1:] & fixed[:-1] & (np.diff(t) < 1.5 * usual)
+    half = max(1, min(5, round(0.5 / usual)))
+    width = 2 * half
+    if len(step) < width:
+        return out
+    windows = sliding_window_view(np.where(good[:, None], step, np.nan), width, axis=0)
+    whole = np.isfinite(windows[:, 0]).all(axis=1)
+    out[half:half + len(windows)][whole] = np.median(windows[whole], axis=-1)
+    return out

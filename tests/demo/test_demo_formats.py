@@ -52,7 +52,7 @@ def test_checksum_of_a_published_sentence() -> None:
 
 
 def test_minutes_of_a_published_position() -> None:
-    # 4533.35 is 45 deg 33 min 21 s (E. S. Raymond, NMEA Revealed, v2.24).
+    # 4533.35 is 45 deg 33 min 21 s ("NMEA Revealed", v2.24).
     text = minutes_text(np.array([45.0 + 33 / 60 + 21 / 3600]), width=2, positive="N", negative="S")
     assert text == ["4533.3500000,N"]
     assert minutes_text(np.array([-0.5]), width=3, positive="E", negative="W") == ["00030.0000000,W"]

@@ -101,7 +101,7 @@ def test_float_converges_from_decimetres() -> None:
 
 
 def test_ageing_grows_about_a_millimetre_per_second() -> None:
-    # One published measurement (Lefebure, effects of correction data age): about 1 mm/s between 1 and 30 s.
+    # One published measurement ("Effects of RTK correction data age on accuracy"): about 1 mm/s between 1 and 30 s.
     age = np.arange(60.0)
     stale = conditions(FIXED, count=60, age_s=age)
     grown = [np.hypot(*ageing_error(stale, Draws(k, "age"), None)[31, :2]) for k in range(80)]

@@ -1,0 +1,205 @@
+"""By how much the clock of a measurement differs from that of the recording, how certain that is, and what it may mean."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from analyzer.attaching.pulse import Pulses
+from analyzer.attaching.signals import LIMITS, Array, Pair, Sampled, pairs
+from analyzer.attaching.time_offset_fit import Line, fit
+from analyzer.attaching.time_offset_search import Coarse, known_offsets, search
+from analyzer.settings import thresholds
+
+NAMES = {"speed": "speed", "acceleration": "longitudinal acceleration", "yaw_rate": "yaw rate"}
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """What one signal says: the line of its apparent delay, or why there is none."""
+
+    kind: str
+    line: Line | None
+    coarse: Coarse | None
+    reason: str | None = None
+
+    @property
+    def interval_s(self) -> tuple[float, float] | None:
+        """95 % interval of the offset at the centre of the run [s]."""
+        if self.line is None:
+            return None
+        return self.line.offset_s - self.line.half_width_s, self.line.offset_s + self.line.half_width_s
+
+
+@dataclass(frozen=True)
+class TimeOffset:
+    """The clock of the measurement minus that of the recording.
+
+    Attributes
+    ----------
+    line : the offset that a join has to take out, as a line of seconds from `origin`; None where not evaluated.
+    apparent : what the leading signal shows, its own delay included.
+    signal_delay_s : the part of the apparent delay that is the sensor's own; None where it cannot be told.
+    delay_source : ``stated``, ``inertial``, ``pulse`` or None.
+    estimates : what each signal says.
+    suspicion : the name of a wrong time scale, zone or whole second, or None.
+    not_evaluated : why there is no answer, or None.
+    """
+
+    origin: pd.Timestamp
+    line: Line | None
+    apparent: Estimate | None
+    estimates: tuple[Estimate, ...] = ()
+    signal_delay_s: float | None = None
+    delay_source: str | None = None
+    suspicion: str | None = None
+    not_evaluated: str | None = None
+    speed_mps: float = np.nan
+    notes: tuple[str, ...] = field(default=())
+
+    @property
+    def offset_s(self) -> float | None:
+        """Offset at the centre of the run [s]."""
+        return None if self.line is None else self.line.offset_s
+
+    @property
+    def interval_s(self) -> tuple[float, float] | None:
+        """Its 95 % interval [s]."""
+        if self.line is None:
+            return None
+        return self.line.offset_s - self.line.half_width_s, self.line.offset_s + self.line.half_width_s
+
+    @property
+    def drift_ppm(self) -> float | None:
+        """Rate of the measurement's clock against the recording's, less one [ppm]."""
+        return None if self.line is None else self.line.drift * 1e6
+
+    @property
+    def position_error_m(self) -> float | None:
+        """What the apparent delay would cost at the usual high speed of the drive, were it left in [m]."""
+        if self.apparent is None or self.apparent.line is None:
+            return None
+        return abs(self.apparent.line.offset_s) * self.speed_mps
+
+    @property
+    def outside_band(self) -> bool:
+        """Whether the interval of the apparent delay lies wholly outside what a sensor's own delay can be."""
+        if self.apparent is None or self.apparent.interval_s is None:
+            return False
+        low, high = self.apparent.interval_s
+        limits = thresholds(LIMITS)
+        return high < limits["band.earliest_s"] or low > limits["band.latest_s"]
+
+
+def estimate(
+    epochs: pd.DataFrame, measured: Mapping[str, tuple[Array, Array]], *, signal_delay_s: float | None = None,
+    anywhere: bool = False, origin: pd.Timestamp | None = None, pulses: Pulses | None = None,
+) -> TimeOffset:
+    """Return by how much the clock of a measurement is ahead of the recording's (positive: its stamps are later).
+
+    Parameters
+    ----------
+    epochs : index ``time_utc`` (increasing) with ``speed_mps`` and, where recorded, course, heading, yaw rate, fix state.
+    measured : for each of ``speed_mps yaw_rate_radps acceleration_x_mps2`` that was measured: times as read from the
+        measurement's clock, in seconds from `origin`, and values. Scale and bias do not matter.
+    signal_delay_s : delay of the speed signal itself, as stated by the user [s].
+    anywhere : the measurement's clock is no UTC at all: search the whole span.
+    origin : zero of the seconds; default the first epoch.
+    pulses : a pulse per second that was recorded along.
+    """
+    start = pd.DatetimeIndex(epochs.index)[0] if origin is None else origin
+    sampled = {name: Sampled(seconds, values) for name, (seconds, values) in measured.items()}
+    found = pairs(epochs, {n: s for n, s in sampled.items() if len(s) > 20}, start)
+    speed = epochs["speed_mps"].to_numpy(dtype=np.float64, na_value=np.nan) if "speed_mps" in epochs else np.empty(0)
+    fast = float(np.nanquantile(speed, 0.95)) if np.isfinite(speed).any() else np.nan
+    if not found:
+        return TimeOffset(start, None, None, not_evaluated="the recording and the measurement share no signal: expected a speed, "
+                          "a yaw rate or a longitudinal acceleration on the measurement's side and a speed on the recording's")
+    made = tuple(_estimate(pair, anywhere) for pair in found)
+    leading = next((e for e in made if e.line is not None), None)
+    if leading is None:
+        return TimeOffset(start, None, made[0], made, not_evaluated=made[0].reason, speed_mps=fast)
+    assert leading.line is not None
+    line, delay_s, source = _clock(leading, made, signal_delay_s, pulses)
+    return TimeOffset(
+        start, line, leading, made, delay_s, source, None if anywhere else suspicion(leading.line.offset_s), None, fast,
+        tuple(_notes(leading, made)),
+    )
+
+
+def _estimate(pair: Pair, anywhere: bool) -> Estimate:
+    coarse = search(pair, anywhere=anywhere)
+    if coarse.reason is not None:
+        return Estimate(pair.kind, None, coarse, coarse.reason)
+    line = fit(pair, coarse.offset_s)
+    if line.reason is not None:
+        return Estimate(pair.kind, None, coarse, line.reason)
+    return Estimate(pair.kind, line, coarse)
+
+
+def _clock(leading: Estimate, made: tuple[Estimate, ...], stated_s: float | None,
+           pulses: Pulses | None) -> tuple[Line, float | None, str | None]:
+    """Return the offset of the clock, the sensor's own delay and how it is known.
+
+    Without any evidence the whole apparent delay is taken out, and what part of it is the sensor's stays open.
+    """
+    assert leading.line is not None
+    line = leading.line
+    if pulses is not None and (moved := pulses.offset_near(line.offset_s, line.half_width_s)) is not None:
+        clock = Line(**{**line.__dict__, "offset_s": moved, "half_width_s": pulses.half_width_s})
+        return clock, line.offset_s - moved, "pulse"
+    if leading.kind != "speed":
+        return line, 0.0, "inertial"
+    if stated_s is not None:
+        return Line(**{**line.__dict__, "offset_s": line.offset_s - stated_s}), stated_s, "stated"
+    limits = thresholds(LIMITS)
+    inertial = [e.line for e in made if e.kind != "speed" and e.line is not None
+                and e.line.half_width_s <= limits["share.inertial_s"]]
+    if not inertial:
+        return line, None, None
+    best = min(inertial, key=lambda x: x.half_width_s)
+    share_s = line.offset_s - float(best.at(line.centre_s))
+    clear = max(limits["share.least_s"], 1.5 * float(np.hypot(line.half_width_s, best.half_width_s)))
+    if abs(share_s) <= clear:
+        return line, 0.0, "inertial"
+    return best, share_s, "inertial"
+
+
+def suspicion(offset_s: float) -> str | None:
+    """Return what a wrong time scale, zone or whole second would explain this offset, or None."""
+    limits = thresholds(LIMITS)
+    if limits["band.earliest_s"] <= offset_s <= limits["band.latest_s"]:
+        return None
+    known = known_offsets()
+    nearest = min(known, key=lambda c: abs(offset_s - c))
+    if abs(offset_s - nearest) <= limits["suspicion.near_s"]:
+        return known[nearest]
+    for zone in (c for c in known if abs(c) % limits["known.zone_step"] == 0 and abs(c) < limits["known.rollover"]):
+        for extra in (c for c in known if abs(c) < 60.0):
+            if abs(offset_s - zone - extra) <= limits["suspicion.near_s"]:
+                return f"{known[zone]} and {known[extra]}"
+    whole = round(offset_s)
+    if whole and abs(offset_s - whole) <= limits["suspicion.whole_s"]:
+        return f"a whole number of seconds ({whole:+d} s)"
+    return None
+
+
+def _notes(leading: Estimate, made: tuple[Estimate, ...]) -> list[str]:
+    """Return what else must be said."""
+    notes = []
+    limit = thresholds(LIMITS)["fit.drift_largest_ppm"]
+    assert leading.line is not None
+    if abs(leading.line.drift) * 1e6 > limit:
+        notes.append(f"the clocks drift apart by {leading.line.drift * 1e6:+.0f} ppm, more than a clock does by itself "
+                     f"({limit:.0f} ppm): look for lost samples or a wrong sample rate")
+    for other in made:
+        if other.line is None or other is leading:
+            continue
+        apart = float(other.line.at(leading.line.centre_s)) - leading.line.offset_s
+        if abs(apart) > 0.25 + other.line.half_width_s + leading.line.half_width_s:
+            notes.append(f"{NAMES[other.kind]} shows an offset of {other.line.offset_s:+.2f} s, {NAMES[leading.kind]} one of "
+                         f"{leading.line.offset_s:+.2f} s: the two channels of the measurement do not belong together in time")
+    return notes
