@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from analyzer.metrics.result import Metrics
 from analyzer.recording import Finding, Recording
+
+if TYPE_CHECKING:
+    from analyzer.verdict.headline import Headline
 
 
 @dataclass(frozen=True)
@@ -73,7 +77,8 @@ class Assessment:
 
     `epochs` has the columns of epochs.parquet (contract.md section 3) with index ``time_utc``; `segments`, `jumps`,
     `dropouts`, `windows`, `standstills` have the layouts given there. `setup` is the parsed set-up sheet or empty.
-    `cannot_show` lists in words what this recording cannot show.
+    `cannot_show` lists in words what this recording cannot show; `headline` holds the figures of the first screen.
+    In a notebook it shows itself as a compact page.
     """
 
     recording: Recording
@@ -91,3 +96,10 @@ class Assessment:
     findings: tuple[Finding, ...] = ()
     cannot_show: tuple[str, ...] = ()
     versions: Mapping[str, str] = field(default_factory=dict)
+    headline: Headline | None = None
+
+    def _repr_html_(self) -> str:
+        """Return the verdict, what to drive again and how good the positions are, for a notebook."""
+        from analyzer.report.notebook import assessment_html
+
+        return assessment_html(self)

@@ -40,8 +40,7 @@ class Quality:
     """What is known of the positions, ready to be joined.
 
     `epochs` has `EPOCH_COLUMNS` and a unique increasing ``time_utc`` index; `dropouts` ``dropout_id start_utc end_utc``;
-    `windows` ``name start_utc end_utc``. `result` holds, where several results are joined, the number of the result of
-    each epoch.
+    `windows` ``name start_utc end_utc``.
     """
 
     epochs: pd.DataFrame
@@ -173,9 +172,10 @@ def _dropout(dropouts: pd.DataFrame, times: pd.DatetimeIndex) -> pd.arrays.Integ
     out = np.zeros(len(times), dtype=np.int64)
     moment = times.as_unit("us").asi8
     dated = ~np.asarray(times.isna())
-    for number, start, end in zip(dropouts["dropout_id"], dropouts["start_utc"], dropouts["end_utc"], strict=True):
-        low, high = pd.Timestamp(start).as_unit("us").value, pd.Timestamp(end).as_unit("us").value
-        out[dated & (moment >= low) & (moment < high)] = int(number)
+    if len(dropouts):
+        ends = [pd.DatetimeIndex(dropouts[c]).as_unit("us").asi8 for c in ("start_utc", "end_utc")]
+        for number, low, high in zip(dropouts["dropout_id"], *ends, strict=True):
+            out[dated & (moment >= low) & (moment < high)] = int(number)
     return pd.arrays.IntegerArray(out.astype(np.int32), out == 0)
 
 

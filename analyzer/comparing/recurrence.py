@@ -160,7 +160,8 @@ def _classified(table: pd.DataFrame, driven_m: float) -> pd.DataFrame:
         rare = rows[rows["troubled"] <= np.maximum(1, 0.15 * rows["passes"])]
         rate = max(float(rare["troubled"].sum()), 0.5) / max(driven_m, 1.0)
         reach = np.maximum(rows["length_m"].to_numpy(), limit["spot.same_m"])
-        p_values[chosen] = stats.binom.sf(rows["troubled"].to_numpy() - 1, rows["passes"].to_numpy(), 1 - np.exp(-rate * reach))
+        chance = np.maximum(1 - np.exp(-rate * reach), limit["spot.least_chance"])
+        p_values[chosen] = stats.binom.sf(rows["troubled"].to_numpy() - 1, rows["passes"].to_numpy(), chance)
     many = table["passes"].to_numpy() >= limit["spot.least_passes"]
     twice = table["troubled"].to_numpy() >= 2
     unlikely = p_values < limit["spot.level"] / max(len(table), 1)

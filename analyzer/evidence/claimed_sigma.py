@@ -16,17 +16,18 @@ def fixed_base(
 ) -> tuple[Floats, Floats]:
     """Return the 95 % base bound of fixed epochs, horizontal radius and height [m].
 
-    With a claim: the claim times the larger of `claim.least_ratio` and `rest_ratio` (what stands showed), not below
-    `claim.floor`. Without: the class value, less on a drive that is visibly quieter than usual (not for a fused solution,
-    whose output is smooth by making). Never below white noise or what stands showed.
+    The claim times the larger of `claim.least_ratio` and `rest_ratio` (what stands showed), not below a floor: the class
+    value, or less on a drive that is visibly quieter than usual by its white noise and its claims (not for a fused
+    solution, whose output is smooth by making). Never below white noise, or without claims below what stands showed.
     """
     limits = thresholds("analyzer.evidence")
     ratio = np.fmax(rest_ratio, limits["claim.least_ratio"])
-    quiet = noise.learnt and not fused and noise.white_m < limits["claim.quiet_white"]
-    plain = class_h * (limits["claim.quiet_share"] if quiet else 1.0)
-    seen = np.nanmax([RADIUS_95 * 1.15 * noise.white_m if noise.learnt else 0.0, RADIUS_95 * np.nan_to_num(rest_sigma_m)])
-    own = np.maximum(RADIUS_95 * ratio * claimed, limits["claim.floor"])
-    horizontal = np.fmax(np.where(np.isfinite(claimed), own, np.maximum(plain, seen)), RADIUS_95 * 1.15 * noise.white_m if noise.learnt else 0.0)
+    white = noise.white_m if noise.learnt else np.nan
+    quiet = not fused and white < limits["claim.quiet_white"]
+    small = np.isfinite(claimed) & (RADIUS_95 * claimed < limits["claim.quiet_claim"])
+    floor = np.where(quiet & (small | ~np.isfinite(claimed)), limits["claim.quiet_share"] * class_h, limits["claim.floor"])
+    seen = RADIUS_95 * np.fmax(1.15 * np.nan_to_num(white), np.where(np.isfinite(claimed), 0.0, np.nan_to_num(rest_sigma_m)))
+    horizontal = np.maximum(np.fmax(RADIUS_95 * ratio * claimed, floor), seen)
     up = np.fmax(AXIS_95 * ratio * claimed_up, horizontal * limits["class_vertical.ratio"])
     return horizontal, up
 

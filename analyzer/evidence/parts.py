@@ -76,9 +76,18 @@ def _scatter(track: Track, opinion: SecondOpinion) -> tuple[Floats, Flags]:
     spike = right & (size > np.maximum(limits["scatter.spike_sigmas"] * np.hypot(white, local), limits["scatter.least_spike"]))
     slow = np.hypot(*opinion.slow.T)
     ruler = np.maximum(limits["scatter.slow_ratio"] * opinion.slow_usual, limits["scatter.slow_sigmas"] * opinion.slow_sigma)
-    far = right & (slow > ruler)
+    far = right & _around(slow > ruler, slow > limits["scatter.slow_hold"] * opinion.slow_usual)
     part = np.where(spike, size + RADIUS_95 * white, 0.0)
     return np.maximum(part, np.where(far, slow + opinion.slow_sigma, 0.0)), spike
+
+
+def _around(peaks: Flags, flanks: Flags) -> Flags:
+    """Return the stretches of `flanks` that hold a peak."""
+    out = peaks.copy()
+    for start, end in intervals.runs(flanks):
+        if peaks[start:end].any():
+            out[start:end] = True
+    return out
 
 
 def _standstill(track: Track, opinion: SecondOpinion) -> Floats:

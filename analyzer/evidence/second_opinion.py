@@ -173,8 +173,7 @@ class PriorOf:
             return float(limits["wrong.after_jump"] * lasting)
         lost = slice(stretches.spans[k - 1, 1], start)
         between = self.track.placed[lost] & ~self.track.fixed[lost]
-        if between.sum() * self.track.nominal_s < limits["wrong.loss"]:
-            return float(limits["wrong.never_lost"] * lasting)
+        kept = between.sum() * self.track.nominal_s < limits["wrong.loss"]
         outage_s = float(self.ageing.excess_s[lost].max(initial=0.0))
         frame = limits["wrong.frame"] if outage_s > limits["wrong.frame_outage"] else 0.0
-        return float(limits["wrong.after_loss"] * lasting + frame)
+        return float(limits["wrong.never_lost" if kept else "wrong.after_loss"] * lasting + frame)

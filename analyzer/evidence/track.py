@@ -15,6 +15,8 @@ from analyzer.settings import thresholds
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+#: At longer intervals running medians of position steps cut corners by more than the jumps that are looked for [s].
+SLOWEST_FROM_PLACES_S = 0.26
 
 
 @dataclass(frozen=True)
@@ -101,6 +103,8 @@ def velocity_from_places(t: Floats, places: Floats, fixed: Flags) -> Floats:
         return out
     step = np.diff(places, axis=0) / np.diff(t)[:, None]
     usual = float(np.median(np.diff(t)))
+    if usual > SLOWEST_FROM_PLACES_S:
+        return out
     good = fixed[1:] & fixed[:-1] & (np.diff(t) < 1.5 * usual)
     half = max(1, min(5, round(0.5 / usual)))
     width = 2 * half

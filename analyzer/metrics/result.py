@@ -27,6 +27,8 @@ class Metrics:
     standstills : layout of standstills.csv.
     dropouts : layout of dropouts.csv; cause and advice are a first reading that the verdict layer may better.
     origin : ``(latitude_deg, longitude_deg, height_m)`` of the local frame, or None without a position.
+
+    In a notebook it shows itself as a compact table.
     """
 
     values: tuple[Metric, ...]
@@ -45,3 +47,9 @@ class Metrics:
             if metric.key == key:
                 return metric
         raise KeyError(key)
+
+    def _repr_html_(self) -> str:
+        """Return the figures as a compact table, for a notebook."""
+        from analyzer.report.notebook import metrics_html
+
+        return metrics_html(self)

@@ -44,7 +44,7 @@ def _sections(assessment: Assessment, run: view.View, clock: Clock) -> tuple[Sec
         detail.manoeuvres(assessment, clock),
         Section(OVER_TIME, "State, bound, age, satellites and speed over time", figures=("time",)),
         detail.unusable(assessment, run, clock),
-        detail.availability(assessment, run),
+        detail.availability(assessment),
         detail_rest.segments(assessment, clock),
         detail_rest.standstills(assessment, clock),
         closing.findings(assessment),
@@ -70,7 +70,7 @@ def alternatives(assessment: Assessment, run: view.View) -> dict[str, str]:
         f"{': ' + where if where else ''}. "
         "The tables of dropouts and manoeuvres hold the same in figures.",
         "map": f"Map of the route in local metres with scale bar and north, drawn by trust, with {lost} marked.",
-        "availability": "Share of the epochs whose error bound is at most a given length: horizontal, along, across "
+        "availability": "Share of the recorded time whose error bound is at most a given length: horizontal, along, across "
         "and in height, with the limit. The table beside it holds limits and shares in figures.",
         "time": f"Over time: trust, fix state ({states}), {axis} error bound "
         "against the limit, age of corrections, satellites used and speed. The tables hold the stretches in figures.",

@@ -10,10 +10,11 @@ import pandas as pd
 
 from analyzer.assessment import Assessment
 from analyzer.report import view, wording
-from analyzer.report.limits import BOUND_COLUMNS, axis_limits
+from analyzer.report.limits import axis_limits
 from analyzer.report.model import Jump, Section, Table
 from analyzer.report.summary import age_unknown, corrected
 from analyzer.report.wording import Clock
+from analyzer.verdict.headline import Availability, headline_of
 from analyzer.verdict.judge import reason_texts
 
 _STEP = pd.Timedelta(milliseconds=1)
@@ -208,40 +209,43 @@ def _worst(run: view.View, start: int, end: int) -> tuple[float, str]:
     return top, "; ".join(reason_words(code) for code in codes)
 
 
-def availability(assessment: Assessment, run: view.View) -> Section:
+def availability(assessment: Assessment) -> Section:
     """Return how much of the run has a bound within the limit, by axis, and within the limit over the margin."""
-    limits = axis_limits(assessment.purpose)
-    rows = []
-    for axis, name in BOUND_COLUMNS.items():
-        bound = run.frame[name].to_numpy(dtype=float)
-        known = bound[np.isfinite(bound)]
-        if not len(known):
-            rows.append((axis, wording.length(limits.get(axis)), *[wording.ABSENT] * 4))
-            continue
-        half, most = (wording.length(float(np.quantile(known, q)), up=True) for q in (0.5, 0.95))
-        within = [wording.ABSENT] * 2
-        if axis in limits:
-            within = [
-                wording.share(float((known <= limits[axis] / m).sum() / len(bound)))
-                for m in (1, assessment.purpose.margin)
-            ]
-        rows.append((axis, wording.length(limits.get(axis)), half, most, *within))
+    rows = tuple(_available(entry) for entry in headline_of(assessment).availability)
+    margin = f"{assessment.purpose.margin:g}"
     head = (
         "axis",
         "limit (95 %)",
-        "half of the epochs",
-        "95 % of the epochs",
-        "share within the limit",
-        f"share within limit / {assessment.purpose.margin:g}",
+        "half of the time",
+        "95 % of the time",
+        "time within the limit",
+        "distance within the limit",
+        f"time within limit / {margin}",
+        f"distance within limit / {margin}",
     )
-    table = Table("Error bound by axis", head, tuple(rows), frozenset(range(1, 6)))
+    table = Table("Error bound by axis", head, rows, frozenset(range(1, len(head))))
     return Section(
         "availability",
         "Bound along, across and in height",
         (
-            "How much of the run has an error bound of at most a given length. Epochs without a position count as "
-            "outside.",
+            "How much of the run has an error bound of at most a given length. The bounds for half and for 95 % of the "
+            "time speak of the time that has a bound; the shares count time without a position as outside.",
         ),
         tables=(table,),
         figures=("availability",),
     )
+
+
+def _available(entry: Availability) -> tuple[str, ...]:
+    """Return the row of one axis."""
+    bounds = [wording.length(value, up=True) for value in (entry.bound_p50_m, entry.bound_p95_m)]
+    shares = [
+        wording.share(value)
+        for value in (
+            entry.share_time_within_limit,
+            entry.share_distance_within_limit,
+            entry.share_time_within_margin,
+            entry.share_distance_within_margin,
+        )
+    ]
+    return (entry.axis, wording.length(entry.limit_m), *bounds, *shares)

@@ -99,10 +99,10 @@ def time_figure(assessment: Assessment, run: View, *, width: float) -> Figure:
     return figure
 
 
-def availability_figure(assessment: Assessment, run: View, *, width: float) -> Figure:
-    """Return the share of epochs by error bound as a figure `width` [inch] wide; `run` must hold every epoch."""
+def availability_figure(assessment: Assessment, _run: View, *, width: float) -> Figure:
+    """Return the share of the recorded time by error bound as a figure `width` [inch] wide."""
     figure, (ax,) = _stack(width, [2.3], left=0.6, foot=0.55, gap=0.3)
-    figures_bounds.availability(assessment, ax, run=run)
+    figures_bounds.availability(assessment, ax)
     return figure
 
 

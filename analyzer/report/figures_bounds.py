@@ -1,4 +1,4 @@
-"""Static figure of the error bound by axis: how much of the run is good to a given length."""
+"""Static figure of the error bound by axis: how much of the time is good to a given length."""
 
 from __future__ import annotations
 
@@ -7,13 +7,12 @@ from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
 from analyzer.assessment import Assessment
-from analyzer.report import view, wording
+from analyzer.report import wording
 from analyzer.report.figures import TEXT, plain_axes
-from analyzer.report.limits import BOUND_COLUMNS, axis_limits
+from analyzer.report.limits import axis_limits
 from analyzer.report.palette import colour
-from analyzer.report.view import View
+from analyzer.verdict.headline import Availability, headline_of
 
-_POINTS = 300
 #: Dash of each axis, and the share at which its name is written, apart so that names do not meet.
 _LINES = {
     "horizontal": ((1, 0), 0.30),
@@ -23,20 +22,19 @@ _LINES = {
 }
 
 
-def availability(assessment: Assessment, ax: Axes, *, run: View | None = None) -> None:
-    """Draw the share of all epochs whose error bound is at most a length, by axis, with the purpose's limits.
+def availability(assessment: Assessment, ax: Axes) -> None:
+    """Draw the share of the recorded time whose error bound is at most a length, by axis, with the purpose's limits.
 
-    Epochs without a bound count as outside, so a line that does not reach the top tells how many have none.
+    Time without a bound counts as outside, so a line that does not reach the top tells how much has none.
     """
-    run = run or view.build(assessment)
     plain_axes(ax)
     ax.grid(axis="y", color=colour("rule"), linewidth=0.6)
     ax.set_ylim(0.0, 1.02)
     ax.set_yticks([0, 0.25, 0.5, 0.75, 1.0], ["0 %", "25 %", "50 %", "75 %", "100 %"])
     ax.set_xlabel("error bound (95 %) at most", fontsize=TEXT)
-    ax.set_title("share of the epochs", loc="left", fontsize=TEXT, color=colour("ink"), pad=4)
+    ax.set_title("share of the recorded time", loc="left", fontsize=TEXT, color=colour("ink"), pad=4)
     limits = axis_limits(assessment.purpose)
-    drawn = [axis for axis in BOUND_COLUMNS if _line(ax, run, axis)]
+    drawn = [entry.axis for entry in headline_of(assessment).availability if _line(ax, entry)]
     if not drawn:
         ax.text(0.5, 0.5, "no bound", transform=ax.transAxes, ha="center", fontsize=TEXT, color=colour("ink-soft"))
         ax.set_xticks([])
@@ -61,20 +59,18 @@ def availability(assessment: Assessment, ax: Axes, *, run: View | None = None) -
     ax.tick_params(axis="x", which="minor", length=0)
 
 
-def _line(ax: Axes, run: View, axis: str) -> bool:
+def _line(ax: Axes, entry: Availability) -> bool:
     """Draw the line of one axis with its name on it; return whether there was any bound."""
-    values = run.frame[BOUND_COLUMNS[axis]].to_numpy(dtype=float)
-    known = np.sort(values[np.isfinite(values) & (values > 0)])
-    if not len(known):
+    curve = entry.curve[entry.curve["bound_m"] > 0]
+    if not len(curve):
         return False
-    at = np.unique(np.linspace(0, len(known) - 1, _POINTS).astype(int))
-    share = (at + 1) / len(values)
-    dash, height = _LINES[axis]
-    ax.plot(np.r_[known[at[0]], known[at]], np.r_[0.0, share], color=colour("line"), linewidth=1.5, dashes=dash)
-    place = known[min(int(height * len(known)), len(known) - 1)]
+    bound, share = curve["bound_m"].to_numpy(dtype=float), curve["share_time"].to_numpy(dtype=float)
+    dash, height = _LINES[entry.axis]
+    ax.plot(np.r_[bound[0], bound], np.r_[0.0, share], color=colour("line"), linewidth=1.5, dashes=dash)
+    at = min(int(np.searchsorted(share, height * share[-1])), len(share) - 1)
     ax.annotate(
-        axis,
-        (place, height * len(known) / len(values)),
+        entry.axis,
+        (bound[at], share[at]),
         xytext=(5, -2),
         textcoords="offset points",
         fontsize=TEXT - 1,

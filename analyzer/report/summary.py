@@ -13,6 +13,7 @@ from analyzer.report import view, wording
 from analyzer.report.limits import axis_limits
 from analyzer.report.model import SetupGroup
 from analyzer.report.wording import Clock
+from analyzer.verdict.headline import Lost, headline_of
 from analyzer.verdict.setup_check import NOT_STATED
 
 CORRECTED = ("fixed", "float", "differential")
@@ -162,26 +163,25 @@ def quality_lines(assessment: Assessment) -> tuple[str, ...]:
 
 def _relative(assessment: Assessment) -> str:
     """Return "Good to 3 cm (95 %) relative to the base", with how much of the run that is."""
-    bound = view.number(assessment.epochs, "horizontal_bound_m")
-    trusted = (view.column(assessment.epochs, "trust") == "trusted").to_numpy() & np.isfinite(bound)
+    figures = headline_of(assessment)
     to_what = (
         "relative to the base"
         if corrected(assessment)
         else "in the frame of the satellites' own orbits: no base was used"
     )
-    if not np.isfinite(bound).any():
+    if not np.isfinite(figures.bound_best_m):
         return "How good the positions are could not be evaluated: no epoch has an error bound."
-    if not trusted.any():
-        best = wording.length(float(np.nanmin(bound)), up=True)
+    if not np.isfinite(figures.bound_p95_m):
+        best = wording.length(figures.bound_best_m, up=True)
         return f"No second may be trusted for {assessment.purpose.title}: the best is good to {best} (95 %) {to_what}."
-    usual, worst = np.quantile(bound[trusted], (0.95, 1.0))
-    text = f"Good to {wording.length(float(usual), up=True)} (95 %) {to_what}"
-    if worst > usual:
-        text += f"; {wording.length(float(worst), up=True)} in the weakest second that is still trusted"
-    if trusted.all():
+    text = f"Good to {wording.length(figures.bound_p95_m, up=True)} (95 %) {to_what}"
+    if figures.bound_worst_trusted_m > figures.bound_p95_m:
+        text += f"; {wording.length(figures.bound_worst_trusted_m, up=True)} in the weakest second that is still trusted"
+    if not figures.epochs_not_trusted:
         return f"{text}. Every epoch is trusted."
     return (
-        f"{text}. That holds for the trusted {wording.share(float(trusted.mean()))} of the epochs, not for the others."
+        f"{text}. That holds for the trusted {wording.share(figures.share_trusted)} of the recorded time, "
+        "not for the rest."
     )
 
 
@@ -198,23 +198,23 @@ def _absolute(assessment: Assessment) -> str:
 
 def corrections_lines(assessment: Assessment) -> tuple[str, ...]:
     """Say how often, how long and where corrections dropped out, then the other interruptions."""
-    dropouts = assessment.dropouts
-    lines = [_outages(assessment, dropouts[view.column(dropouts, "kind") == "correction_outage"])]
+    figures = headline_of(assessment)
+    lines = [_outages(assessment, figures.lost_by("correction_outage"))]
     for kind, text in (
         ("fix_loss", "Fixed was lost {} while corrections arrived"),
         ("no_fix_despite_corrections", "Corrections arrived without bringing fixed {}"),
         ("missing_epochs", "Epochs are missing {}"),
     ):
-        rows = dropouts[view.column(dropouts, "kind") == kind]
-        if len(rows):
-            lines.append(_lost(text, rows))
+        lost = figures.lost_by(kind)
+        if lost is not None:
+            lines.append(_lost(text, lost))
     return tuple(lines)
 
 
-def _outages(assessment: Assessment, rows: pd.DataFrame) -> str:
+def _outages(assessment: Assessment, lost: Lost | None) -> str:
     """Return the sentence about correction outages."""
-    if len(rows):
-        return _lost("Corrections lost {}", rows)
+    if lost is not None:
+        return _lost("Corrections lost {}", lost)
     if not corrected(assessment):
         return "This run never had corrections, so there was nothing to lose."
     unknown = age_unknown(assessment)
@@ -232,15 +232,12 @@ def age_unknown(assessment: Assessment) -> str | None:
     return None if known else "their age is not in the recording"
 
 
-def _lost(text: str, rows: pd.DataFrame) -> str:
+def _lost(text: str, lost: Lost) -> str:
     """Return "Corrections lost 3 times, 71 s in all; longest at km 3.42"."""
-    lasting = view.number(rows, "duration_s")
-    often = {1: "once", 2: "twice"}.get(len(rows), f"{len(rows)} times")
-    total = f"{wording.duration(float(np.nansum(lasting)))}{' in all' if len(rows) > 1 else ''}"
+    often = {1: "once", 2: "twice"}.get(lost.n, f"{lost.n} times")
+    total = f"{wording.duration(lost.total_s)}{' in all' if lost.n > 1 else ''}"
     said = f"{text.format(often)}, {total}"
-    if not np.isfinite(lasting).any():
-        return f"{said}."
-    place = wording.kilometre(view.number(rows, "start_distance_m")[int(np.nanargmax(lasting))])
+    place = wording.kilometre(lost.longest_start_m)
     if place == wording.ABSENT:
         return f"{said}."
-    return f"{said}; {'longest ' if len(rows) > 1 else ''}at {place}."
+    return f"{said}; {'longest ' if lost.n > 1 else ''}at {place}."

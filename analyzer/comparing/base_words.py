@@ -1,0 +1,122 @@
+"""The answer on a base site in words, with what it cannot show."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analyzer.metrics.base_site import Settling, SiteMean
+from analyzer.metrics.base_site_shift import Shift, limits, noncentrality
+
+
+@dataclass(frozen=True)
+class Facts:
+    """What the words are made from."""
+
+    settling: Settling
+    mean: SiteMean
+    state: str
+    grade: str
+    length_s: float
+    steady_from: pd.Timestamp
+    sky: Mapping[str, float]
+    period: tuple[float | None, float, str]
+    shift: Shift | None
+    against: str
+    named: tuple[str, ...]
+    accuracy_m: float | None
+    wait_s: float | None
+
+
+def judged_words(facts: Facts) -> tuple[str, ...]:
+    """Return the answer, most important first."""
+    return (*_settled(facts), *_shifted(facts), *_absolute(facts), *_coordinates(facts), *_sky(facts), *_multipath(facts), *_waiting(facts),
+            "What matters most: enter the same coordinates every day the antenna stands at this place, to the last digit; "
+            "then all days share one frame, whatever its absolute error.")
+
+
+def _size(value_m: float) -> str:
+    return f"{value_m * 100:.1f} cm" if abs(value_m) < 1.0 else f"{value_m:.2f} m"
+
+
+def detectable_drift_m(settling: Settling) -> float:
+    """Return the drift that would have been found in every direction [m]."""
+    limit = limits()
+    reach = noncentrality(limit["settle.level"], limit["shift.power"], 3)
+    return float(np.sqrt(reach) * max(settling.drift_sigma_m))
+
+
+def _settled(facts: Facts) -> tuple[str, ...]:
+    one = facts.settling
+    if one.settled is None:
+        return (f"Whether the base had settled is not evaluated: {one.reason}.",)
+    horizontal, up = float(np.hypot(*one.drift_m[:2])), one.drift_m[2]
+    if one.settled:
+        return (f"The base had settled: over {facts.length_s / 60:.0f} min no drift above {_size(detectable_drift_m(one))} was found "
+                f"(horizontal {_size(horizontal)}, height {_size(up)}, within their own uncertainty).",)
+    then = (f"it was steady from {facts.steady_from:%H:%M:%S} UTC on, and the coordinates below are from then" if one.steady_at_end
+            else "it was not steady until the end, so do not enter its coordinates; log longer")
+    return (f"The base had not settled when the log began: the position drifted by {_size(horizontal)} horizontally and {_size(up)} in height; {then}.",)
+
+
+def _shifted(facts: Facts) -> tuple[str, ...]:
+    shift = facts.shift
+    if shift is None:
+        return ("Whether the antenna was shifted is not evaluated: give --expected or --previous to hold this log against.",)
+    size = f"{shift.vector_m[0]:+.3f} m east, {shift.vector_m[1]:+.3f} m north, {shift.vector_m[2]:+.3f} m up"
+    if shift.found:
+        words = (f"The log stands {size} from {facts.against}, more than such logs differ from day to day: the antenna was shifted, "
+                 "or the coordinates do not belong to its place.",)
+        return words + tuple(f"The size fits: {n}." for n in facts.named[:2])
+    if facts.grade == "centimetre":
+        return (f"Against {facts.against} no shift above {_size(shift.detectable_m)} was found ({size}).",)
+    return (f"Whether the antenna was shifted against {facts.against} is not evaluated below {_size(shift.detectable_m)}: "
+            f"a {facts.grade.replace('_', ' ')}-grade log sees no less; marks or a centimetre-grade log would.",)
+
+
+def _absolute(facts: Facts) -> tuple[str, ...]:
+    if facts.grade == "centimetre":
+        return ("These coordinates are as absolute as the network or base that fixed them; a known mark would confirm it.",)
+    return ("These coordinates are consistent, not absolute: averaging autonomous or code positions converges to a biased value, "
+            "metres from the truth, however long one waits.",)
+
+
+def _coordinates(facts: Facts) -> tuple[str, ...]:
+    sigma = facts.mean.sigma_m
+    return (f"The mean repeats within {_size(1.96 * max(sigma[0], sigma[1]))} per horizontal axis and {_size(1.96 * sigma[2])} in height (95 %) "
+            f"in this log: {facts.mean.n} positions are worth about {facts.mean.n_eff:.0f} independent ones.",)
+
+
+def _sky(facts: Facts) -> tuple[str, ...]:
+    least, sky = limits()["sky.least_satellites"], facts.sky
+    if not np.isfinite(sky["used_p50"]):
+        return ("Satellites are not logged.",)
+    if sky["share_ge_12"] >= 0.95:
+        said = f"Satellites: at least {least:.0f} for {100 * sky['share_ge_12']:.0f} % of the time (median {sky['used_p50']:.0f})."
+    else:
+        capped = " The text of older receivers stops at 12." if sky["largest"] == least else ""
+        said = f"Satellites: {least:.0f} or more only for {100 * sky['share_ge_12']:.0f} % of the time (median {sky['used_p50']:.0f}); look for shading.{capped}"
+    if np.isfinite(sky["pdop_p95"]) and sky["pdop_p95"] > limits()["sky.largest_pdop"]:
+        said += f" Dilution reaches {sky['pdop_p95']:.1f} (95 %), above {limits()['sky.largest_pdop']:.0f}."
+    return (said,)
+
+
+def _multipath(facts: Facts) -> tuple[str, ...]:
+    period, amplitude, reason = facts.period
+    if period is None:
+        return (f"Multipath period: not evaluated, {reason}.",)
+    return (f"The position swings with a period of {period / 60:.1f} min and {_size(amplitude)}, as reflections do; average over whole periods.",)
+
+
+def _waiting(facts: Facts) -> tuple[str, ...]:
+    if facts.accuracy_m is None or facts.wait_s is None:
+        return ()
+    wait = facts.wait_s
+    words = "at once" if wait < 60 else f"after about {wait / 60:.0f} min" if wait < 7200 else f"after about {wait / 3600:.0f} h"
+    beyond = ", beyond this log and so extrapolated" if wait > facts.length_s else ""
+    return (f"The mean repeats within {_size(facts.accuracy_m)} (95 %) {words}{beyond}; this concerns repeatability only, not nearness to the truth.",)
+
+

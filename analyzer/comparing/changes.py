@@ -1,0 +1,220 @@
+"""Better or worse over time: a rank test between days with effective sample sizes, and trends over many runs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import stats
+
+from analyzer.metrics.independence import effective_samples
+from analyzer.settings import thresholds
+
+Array = NDArray[np.float64]
+_LONGEST = 4096
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """A quantity per epoch that is compared over time; `better` is +1 where more is better, else -1."""
+
+    key: str
+    label: str
+    unit: str
+    edges: Array
+    better: int
+    part: float
+
+
+def _log_edges(low: float, high: float, count: int) -> Array:
+    return np.r_[-np.inf, np.geomspace(low, high, count), np.inf]
+
+
+QUANTITIES = (
+    Quantity("share_trusted", "share trusted", "1", np.array([-np.inf, 0.5, np.inf]), 1, -1.0),
+    Quantity("share_fixed", "share fixed", "1", np.array([-np.inf, 0.5, np.inf]), 1, -1.0),
+    Quantity("bound_p95_m", "95th percentile of the error bound", "m", _log_edges(0.005, 200.0, 240), -1, 0.95),
+    Quantity("age_p95_s", "95th percentile of the correction age", "s", _log_edges(0.05, 600.0, 240), -1, 0.95),
+    Quantity("satellites_p5", "5th percentile of satellites used", "1", np.r_[-np.inf, np.arange(0.5, 80.0), np.inf], 1, 0.05),
+)
+
+
+@dataclass(frozen=True)
+class RunSample:
+    """What a run contributes: counts per bin of each quantity, its effective sample size, the figure and its interval."""
+
+    run: int
+    counts: Mapping[str, Array]
+    worth: Mapping[str, float]
+    value: Mapping[str, float]
+    interval: Mapping[str, tuple[float, float]]
+
+
+def sample_run(run: int, epochs: pd.DataFrame, use: NDArray[np.int64]) -> RunSample:
+    """Return the sample of a run from the epochs `use` (those in motion)."""
+    state = epochs["fix_state"].astype(object).to_numpy()[use]
+    series = {
+        "share_trusted": (epochs["trust"] == "trusted").to_numpy()[use].astype(np.float64), "share_fixed": (state == "fixed").astype(np.float64),
+        "bound_p95_m": epochs["horizontal_bound_m"].to_numpy(np.float64)[use],
+        "age_p95_s": epochs["correction_age_s"].to_numpy(np.float64)[use],
+        "satellites_p5": epochs["satellites_used"].to_numpy(np.float64)[use],
+    }
+    counts, worth, value, interval = {}, {}, {}, {}
+    for quantity in QUANTITIES:
+        values = series[quantity.key]
+        values = values[np.isfinite(values)]
+        if len(values) < 30:
+            continue
+        counts[quantity.key] = np.histogram(values, quantity.edges)[0].astype(np.float64)
+        thin = values[:: max(1, -(-len(values) // _LONGEST))]
+        n_eff = effective_samples(thin)[0] if np.ptp(thin) > 0 else float(min(len(thin), 60))
+        worth[quantity.key] = n_eff
+        value[quantity.key], interval[quantity.key] = _figure(values, quantity.part, n_eff)
+    return RunSample(run, counts, worth, value, interval)
+
+
+def _figure(values: Array, part: float, n_eff: float) -> tuple[float, tuple[float, float]]:
+    """Return a share or a percentile with its 95 % interval: Wilson, or ranks, with the effective sample size."""
+    if part < 0:
+        share, z2 = float(values.mean()), 1.959964**2
+        middle = (share + z2 / (2 * n_eff)) / (1 + z2 / n_eff)
+        half = 1.959964 / (1 + z2 / n_eff) * float(np.sqrt(share * (1 - share) / n_eff + z2 / (4 * n_eff**2)))
+        return share, (max(0.0, middle - half), min(1.0, middle + half))
+    spread = 1.959964 * float(np.sqrt(part * (1 - part) / n_eff))
+    low, middle, high = np.quantile(values, [max(0.0, part - spread), part, min(1.0, part + spread)])
+    return float(middle), (float(low), float(high))
+
+
+CHANGE_COLUMNS = (
+    "quantity", "label", "from_day", "to_day", "from_value", "to_value", "unit", "effect", "worse", "p_value", "p_holm", "found",
+    "from_runs", "to_runs", "n_eff_from", "n_eff_to", "words",
+)
+
+
+def changes(samples: Sequence[RunSample], day: Sequence[str]) -> pd.DataFrame:
+    """Return the tested change of every quantity between neighbouring days (`CHANGE_COLUMNS`), worse and surest first.
+
+    Rank scores of all epochs (midranks, pooled with equal weight per run) are averaged per run; their variance is
+    1/(12 n_eff) within a run, plus what runs of one day differ among each other. `effect` is the chance that an epoch
+    of the later day is larger than one of the earlier. Holm over all tests.
+    """
+    days = sorted(set(day))
+    rows = []
+    for quantity in QUANTITIES:
+        own = [s for s in samples if quantity.key in s.counts]
+        scores = _scores(own, quantity.key)
+        if scores is None:
+            continue
+        for first, second in zip(days[:-1], days[1:], strict=True):
+            row = _change(quantity, own, scores, [day[s.run] for s in own], first, second)
+            if row is not None:
+                rows.append(row)
+    if not rows:
+        return pd.DataFrame(columns=list(CHANGE_COLUMNS))
+    table = pd.DataFrame(rows)
+    table["p_holm"] = holm(table["p_value"].to_numpy())
+    table["found"] = table["p_holm"] < thresholds("analyzer.comparing")["change.level"]
+    table["words"] = [_words(row) for _, row in table.iterrows()]
+    order = np.lexsort((table["p_holm"], ~table["worse"], ~table["found"]))
+    return table.iloc[order].reset_index(drop=True)[list(CHANGE_COLUMNS)]
+
+
+def _scores(samples: Sequence[RunSample], key: str) -> tuple[Array, Array] | None:
+    """Return mean rank score (0 to 1) and its variance per run, or None without two runs."""
+    if len(samples) < 2:
+        return None
+    shares = np.stack([s.counts[key] / s.counts[key].sum() for s in samples])
+    pooled = shares.mean(axis=0)
+    rank = np.cumsum(pooled) - 0.5 * pooled
+    mean = shares @ rank
+    spread = np.maximum(shares @ rank**2 - mean**2, 0.0)
+    overall = float(pooled @ rank**2 - 0.25)
+    worth = np.array([s.worth[key] for s in samples])
+    return mean, np.maximum(spread, 0.25 * max(overall, 1e-6)) / worth
+
+
+def _change(
+    quantity: Quantity, samples: Sequence[RunSample], scores: tuple[Array, Array], days: Sequence[str], first: str, second: str,
+) -> dict[str, object] | None:
+    a, b = (np.array([d == x for d in days]) for x in (first, second))
+    if not a.any() or not b.any():
+        return None
+    mean, variance = scores
+    between, degrees = _between(mean, variance, days)
+    spread = float(sum((between + variance[m].mean()) / m.sum() for m in (a, b)))
+    difference = float(mean[b].mean() - mean[a].mean())
+    ratio = abs(difference) / np.sqrt(spread)
+    p_value = float(2 * (stats.t.sf(ratio, degrees) if degrees and between > 0 else stats.norm.sf(ratio)))
+    values = np.array([s.value[quantity.key] for s in samples])
+    worth = np.array([s.worth[quantity.key] for s in samples])
+    return {
+        "quantity": quantity.key, "label": quantity.label, "from_day": first, "to_day": second, "unit": quantity.unit,
+        "from_value": float(np.median(values[a])), "to_value": float(np.median(values[b])), "effect": 0.5 + difference,
+        "worse": bool(difference * quantity.better < 0), "p_value": p_value, "from_runs": int(a.sum()), "to_runs": int(b.sum()),
+        "n_eff_from": float(worth[a].sum()), "n_eff_to": float(worth[b].sum()),
+    }
+
+
+def _between(mean: Array, variance: Array, days: Sequence[str]) -> tuple[float, int]:
+    """Return the variance of runs of one day among each other beyond their own, and its degrees of freedom."""
+    squares, degrees, within = 0.0, 0, 0.0
+    for day in set(days):
+        own = np.array([d == day for d in days])
+        if own.sum() > 1:
+            squares += float(((mean[own] - mean[own].mean()) ** 2).sum())
+            degrees += int(own.sum()) - 1
+            within += float(variance[own].mean()) * (int(own.sum()) - 1)
+    return (max(0.0, (squares - within) / degrees), degrees) if degrees else (0.0, 0)
+
+
+def holm(p_values: Array) -> Array:
+    """Return Holm's adjusted p-values (Holm, Scand. J. Statist. 6, 1979, from memory)."""
+    order = np.argsort(p_values)
+    raw = p_values[order] * np.arange(len(p_values), 0, -1)
+    out = np.empty(len(p_values))
+    out[order] = np.minimum(1.0, np.maximum.accumulate(raw))
+    return out
+
+
+def _words(row: pd.Series) -> str:
+    what = "worse" if row["worse"] else "better"
+    said = f"{row['label']}: {row['from_value']:.3g} to {row['to_value']:.3g} {row['unit'].replace('1', '')}".rstrip()
+    few = "" if row["from_runs"] > 1 and row["to_runs"] > 1 else "; one run on a day, so this is between runs rather than days"
+    if not row["found"]:
+        return f"{said} ({row['from_day']} to {row['to_day']}): no change beyond chance (p {row['p_holm']:.2g})"
+    return f"{said} ({row['from_day']} to {row['to_day']}): {what} (p {row['p_holm']:.2g}{few})"
+
+
+TREND_COLUMNS = ("quantity", "label", "runs", "tau", "slope_per_day", "slope_low", "slope_high", "unit", "worse", "p_value", "p_holm", "found", "words")
+
+
+def trends(samples: Sequence[RunSample], days_since: Array) -> pd.DataFrame:
+    """Return the trend of every quantity over the runs (`TREND_COLUMNS`): Kendall's τ, and the Theil-Sen slope per day."""
+    limit = thresholds("analyzer.comparing")
+    rows = []
+    for quantity in QUANTITIES:
+        own = [s for s in samples if quantity.key in s.value]
+        if len(own) < limit["trend.least_runs"]:
+            continue
+        time = np.array([days_since[s.run] for s in own])
+        values = np.array([s.value[quantity.key] for s in own])
+        if np.ptp(values) == 0 or np.ptp(time) == 0:
+            continue
+        tau, p_value = stats.kendalltau(time, values)
+        slope, _, low, high = stats.theilslopes(values, time)
+        rows.append({"quantity": quantity.key, "label": quantity.label, "runs": len(own), "tau": float(tau), "slope_per_day": float(slope),
+                     "slope_low": float(low), "slope_high": float(high), "unit": quantity.unit,
+                     "worse": bool(tau * quantity.better < 0), "p_value": float(p_value)})
+    if not rows:
+        return pd.DataFrame(columns=list(TREND_COLUMNS))
+    table = pd.DataFrame(rows)
+    table["p_holm"] = holm(table["p_value"].to_numpy())
+    table["found"] = table["p_holm"] < limit["change.level"]
+    table["words"] = [f"{r.label}: {r.slope_per_day:+.3g} {r.unit.replace('1', '')} a day over {r.runs} runs, " +
+                      (("worse" if r.worse else "better") + f" (p {r.p_holm:.2g})" if r.found else f"no trend beyond chance (p {r.p_holm:.2g})")
+                      for r in table.itertuples()]
+    order = np.lexsort((table["p_holm"], ~table["worse"], ~table["found"]))
+    return table.iloc[order].reset_index(drop=True)[list(TREND_COLUMNS)]

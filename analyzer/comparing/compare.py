@@ -1,0 +1,258 @@
+"""Compare runs from their result folders: frames first, then the same places, then change over time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analyzer import geodesy
+from analyzer.comparing import assemble
+from analyzer.comparing.changes import RunSample, changes, sample_run, trends
+from analyzer.comparing.disagreement import disagreements
+from analyzer.comparing.frame_verdict import answers, overall
+from analyzer.comparing.frames import Frames, LogMean, entered_shift, frames, group_runs
+from analyzer.comparing.given_bases import given_bases
+from analyzer.comparing.recurrence import Walk, recurrence
+from analyzer.comparing.result import Comparison
+from analyzer.comparing.route_cells import CellMap, follow, successors, visits
+from analyzer.comparing.runs import Place, Run, gather_runs, headings
+from analyzer.comparing.stands import common_places, stands_of
+from analyzer.comparing.track import EPOCH_COLUMNS, Track, local_points, make_track, pass_figures, troubles
+from analyzer.errors import RefusedError, UsageError
+from analyzer.results.load import LoadedResult, load_result
+from analyzer.settings import thresholds
+
+Array = NDArray[np.float64]
+BaseGiven = Place | str | Path
+
+
+def compare(
+    results: Sequence[str | Path | LoadedResult], *, base: Mapping[str, BaseGiven] | BaseGiven | Sequence[str | Path] | None = None,
+    align_to: str | None = None, check_points: pd.DataFrame | None = None,
+    repeatability_m: float | tuple[float, float] | None = None,
+) -> Comparison:
+    """Hold runs against each other.
+
+    Parameters
+    ----------
+    results : two or more result folders, or loaded results.
+    base : coordinates (latitude, longitude [deg], ellipsoidal height [m]) of the base for all runs; or a mapping from run
+        name to coordinates or to a folder of a base result; or folders of base results, which serve the runs of their day.
+    align_to : name of a run; all positions are shifted by the estimated base difference to it before places are compared.
+    check_points : marks, see `analyzer.read_check_points`; stands on them are evidence of centimetres.
+    repeatability_m : 1-sigma per axis of the mean of a stand from day to day [m], or (horizontal, vertical); default 8 mm
+        and in height as much more as the receiver claims.
+
+    Raises
+    ------
+    UsageError : fewer than two runs, or an unknown name.
+    InputError : a result cannot be read.
+    RefusedError : the runs lie in different places, or they cannot be aligned as asked.
+    """
+    loaded = [r if isinstance(r, LoadedResult) else load_result(r) for r in results]
+    if len(loaded) < 2:
+        raise UsageError(f"compare: {len(loaded)} run was given; expected two or more result folders to hold against each other.")
+    given, log_runs = given_bases(base)
+    runs = gather_runs(loaded, given)
+    _refuse_far(runs)
+    reference = _reference(runs, align_to)
+    origin = _origin(runs, reference)
+    shifts = [_matching_shift(run, runs[reference], origin) for run in runs]
+    stands = _stands(runs, origin, shifts, check_points)
+    repeat = None if repeatability_m is None else (
+        (float(repeatability_m), float(repeatability_m)) if isinstance(repeatability_m, (int, float)) else repeatability_m)
+    logs = _logs(runs, log_runs)
+    found = frames(runs, stands, reference=reference, origin=origin, repeat_m=repeat, logs=logs)
+    told = answers(found, runs)
+    applied = _applied(runs, found, told, align_to)
+    gathered = _walk_all(runs, origin, applied)
+    return assemble.comparison(
+        runs=runs, found=found, told=told, level=overall(told), reference=reference, aligned_to=align_to, applied=applied,
+        stands=stands, gathered=gathered,
+    )
+
+
+@dataclass
+class Gathered:
+    """What all runs show along the common path and over time."""
+
+    cells: pd.DataFrame
+    passes: pd.DataFrame
+    spots: pd.DataFrame
+    spot_passes: pd.DataFrame
+    disagreements: pd.DataFrame
+    changes: pd.DataFrame
+    trends: pd.DataFrame
+    common: Array
+    samples: list[RunSample]
+
+
+def _reference(runs: Sequence[Run], name: str | None) -> int:
+    """Return the index of the run that is named, else 0, the first in time."""
+    if name is None:
+        return 0
+    fits = [r.index for r in runs if name in (r.name, r.result.folder.name, str(r.result.folder))]
+    if len(fits) != 1:
+        known = ", ".join(r.name for r in runs[:12])
+        raise UsageError(f"--align-to {name}: {'no run' if not fits else 'more than one run'} is called so; expected one of {known}.")
+    return fits[0]
+
+
+def _refuse_far(runs: Sequence[Run]) -> None:
+    """Refuse runs in different places, where neither base nor route can be common."""
+    placed = [r for r in runs if r.centre is not None]
+    for run in placed[1:]:
+        there, here = placed[0].centre, run.centre
+        assert there is not None and here is not None
+        away = float(geodesy.distances(there[0], there[1], here[0], here[1]))
+        if away > thresholds("analyzer.comparing")["place.far_m"]:
+            raise RefusedError(f"runs {placed[0].name} and {run.name} lie {away / 1000:.0f} km apart: they share neither base nor route, "
+                               "so nothing of them can be compared; compare runs of one place.")
+
+
+def _origin(runs: Sequence[Run], reference: int) -> Place:
+    """Return the origin of the frame shared by all runs: the reference base, else where the reference run began."""
+    run = runs[reference]
+    if run.base.place is not None:
+        return run.base.place
+    if run.centre is None:
+        raise RefusedError(f"run {run.name} holds no position and no base; nothing can be compared with it.")
+    return run.centre[0], run.centre[1], 0.0
+
+
+def _matching_shift(run: Run, reference: Run, origin: Place) -> Array:
+    """Return the shift to take off before stands are matched by place: that of a new entry at the same site."""
+    from analyzer.comparing.frames import SAME_SITE_M
+
+    entered = entered_shift(run, reference, origin)
+    return entered if entered is not None and np.linalg.norm(entered) < SAME_SITE_M else np.zeros(3)
+
+
+def _stands(runs: Sequence[Run], origin: Place, shifts: Sequence[Array], check_points: pd.DataFrame | None) -> pd.DataFrame:
+    """Return the stands of all runs with their places named."""
+    columns = ["course_deg", "speed_mps", "claimed_horizontal_m", "claimed_vertical_m"]
+
+    def one(run: Run) -> pd.DataFrame:
+        table = run.result.table("standstills")
+        if not len(table):
+            return stands_of(run.index, table, origin=origin, shift_m=shifts[run.index], headings_deg=np.zeros(0), claimed_ratio=np.nan)
+        epochs = run.result.epochs(columns)
+        ways = headings(table, pd.DatetimeIndex(epochs.index), epochs["course_deg"].to_numpy(np.float64), epochs["speed_mps"].to_numpy(np.float64))
+        ratio = float(np.nanmedian(epochs["claimed_vertical_m"].to_numpy(np.float64) / epochs["claimed_horizontal_m"].to_numpy(np.float64))) \
+            if epochs["claimed_vertical_m"].notna().any() else np.nan
+        return stands_of(run.index, table, origin=origin, shift_m=shifts[run.index], headings_deg=ways, claimed_ratio=ratio, check_points=check_points)
+
+    with ThreadPoolExecutor(2) as pool:
+        parts = [p for p in pool.map(one, runs) if len(p)]
+    if not parts:
+        return stands_of(0, runs[0].result.table("standstills").iloc[:0], origin=origin, shift_m=np.zeros(3), headings_deg=np.zeros(0), claimed_ratio=np.nan)
+    return common_places(pd.concat(parts, ignore_index=True), shifts)
+
+
+def _logs(runs: Sequence[Run], given: Sequence[LogMean]) -> dict[int, LogMean]:
+    """Return the base log of each set-up, by day."""
+    group = group_runs(runs)
+    out: dict[int, LogMean] = {}
+    for run in runs:
+        for log in given:
+            if log.day == run.day:
+                out[int(group[run.index])] = log
+    return out
+
+
+def _applied(runs: Sequence[Run], found: Frames, told: Sequence[object], align_to: str | None) -> Array:
+    """Return what is taken off the positions of each run (runs, 3); zero unless runs are to be aligned."""
+    out = np.zeros((len(runs), 3))
+    if align_to is None:
+        return out
+    for run in runs:
+        answer = told[int(found.group[run.index])]
+        shift = getattr(answer, "shift_m")
+        if shift is None or getattr(answer, "level") in ("not_evaluated", "not_comparable"):
+            raise RefusedError(f"run {run.name} cannot be aligned to {align_to}: {getattr(answer, 'sentences')[0]}; "
+                               "visit common marks, or compare without --align-to.")
+        out[run.index] = shift if getattr(answer, "level") == "comparable_after_shift" else 0.0
+    return out
+
+
+def _walk_all(runs: Sequence[Run], origin: Place, applied: Array) -> Gathered:
+    """Lay every run on the common path, one after the other; epochs are let go again."""
+    path, walks, parts, samples = CellMap(), [], [], []
+    chains: list[NDArray[np.int64]] = []
+    tracks: list[tuple[NDArray[np.int64], Track]] = []
+    with ThreadPoolExecutor(2) as pool:
+        for run, epochs, dropouts, points in pool.map(lambda r: _read(r, origin, applied[r.index]), runs):
+            track = make_track(epochs, points)
+            samples.append(sample_run(run.index, epochs, track.epochs))
+            cell = path.locate(track, run.index)
+            if not len(cell):
+                continue
+            number, owner, count = visits(cell, track.along_m)
+            figures = pass_figures(epochs, track, number, points)
+            figures.insert(0, "cell", owner)
+            figures.insert(1, "run", run.index)
+            figures.insert(2, "pass", count)
+            parts.append(figures.astype({c: np.float32 for c in figures.columns if c.startswith(("share_", "age_", "sat", "bound", "speed"))}))
+            lost = np.bincount(track.step_of_epoch[track.epochs], epochs["dropout_id"].notna().to_numpy()[track.epochs], minlength=len(cell)) > 0
+            walks.append(Walk(run.index, cell, track.along_m, lost, troubles(epochs, dropouts, track)))
+            edges = np.flatnonzero(np.diff(track.piece)) + 1
+            chains += np.split(cell, edges)
+            tracks.append((cell, Track(track.points_m[:2], track.direction_rad[:0], track.along_m[:0], track.piece, track.step_of_epoch[:0], track.epochs[:0])))
+    cells = path.table(origin)
+    passes = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=["cell", "run", "pass", "share_fixed", "up_m"])
+    passes = _bridged(passes, walks, tracks, successors(chains, len(cells)))
+    spots, seen = recurrence(walks, cells)
+    begin = runs[0].start
+    since = np.array([(r.start - begin) / pd.Timedelta(days=1) for r in runs])
+    return Gathered(
+        cells, passes, spots, seen, disagreements(passes, cells) if len(passes) else disagreements_empty(),
+        changes(samples, [r.day for r in runs]), trends(samples, since), _common(passes, len(runs)), samples)
+
+
+def disagreements_empty() -> pd.DataFrame:
+    """Return a table of disagreements without rows."""
+    from analyzer.comparing.disagreement import COLUMNS
+
+    return pd.DataFrame(columns=list(COLUMNS))
+
+
+def _read(run: Run, origin: Place, shift_m: Array) -> tuple[Run, pd.DataFrame, pd.DataFrame, Array]:
+    epochs = run.result.epochs(list(EPOCH_COLUMNS))
+    return run, epochs, run.result.table("dropouts"), local_points(epochs, origin, shift_m)
+
+
+def _bridged(passes: pd.DataFrame, walks: Sequence[Walk], tracks: Sequence[tuple[NDArray[np.int64], Track]], successor: NDArray[np.int64]) -> pd.DataFrame:
+    """Add passes of cells that a run crossed without a position, between cells that others drove in between."""
+    limit = thresholds("analyzer.comparing")
+    rows = []
+    for walk, (cell, track) in zip(walks, tracks, strict=True):
+        for at in np.flatnonzero(np.diff(track.piece)):
+            gap = float(np.hypot(*(track.points_m[:2, at + 1] - track.points_m[:2, at])))
+            if gap > limit["cell.bridge_m"]:
+                continue
+            most = int(2 * gap / limit["cell.length_m"]) + 5
+            rows += [(c, walk.run) for c in follow(successor, int(cell[at]), int(cell[at + 1]), most)]
+    if not rows:
+        return passes
+    added = pd.DataFrame(rows, columns=["cell", "run"])
+    before = passes.groupby(["cell", "run"])["pass"].max().rename("pass").reset_index()
+    added["pass"] = added.merge(before, on=["cell", "run"], how="left")["pass"].fillna(0).astype(np.int64) + added.groupby(["cell", "run"]).cumcount() + 1
+    zeros = {c: 0.0 for c in ("share_trusted", "share_fixed", "share_float")} | {"share_other": 1.0, "share_dropout": 1.0, "n": 0}
+    added = added.assign(**zeros).reindex(columns=passes.columns).astype({c: passes[c].dtype for c in ("share_trusted", "share_fixed", "share_float", "share_other", "share_dropout", "n")})
+    added = added.astype({c: passes[c].dtype for c in passes.columns if passes[c].dtype.kind in "fM"})
+    return pd.concat([passes, added], ignore_index=True)
+
+
+def _common(passes: pd.DataFrame, count: int) -> Array:
+    """Return per run the share of its cells that another run drove too."""
+    if not len(passes):
+        return np.zeros(count)
+    pairs = passes[["cell", "run"]].drop_duplicates()
+    shared = pairs.groupby("cell")["run"].transform("size") > 1
+    return np.asarray(shared.groupby(pairs["run"]).mean().reindex(range(count)).fillna(0.0).to_numpy(np.float64))
