@@ -12,7 +12,11 @@ from analyzer.parsers.delimited_dialect import Dialect, split
 
 
 class Kind(Enum):
-    """What a line is; PART is a line that ends inside a quoted cell and is continued by the next."""
+    """What a line is.
+
+    ABOVE stands between header and data and has a cell for each column; MARK tells a spreadsheet the delimiter; PART ends
+    inside a quoted cell and is continued by the next line; RAGGED has another number of cells than the header.
+    """
 
     HEADER = "header"
     UNITS = "units"
@@ -21,104 +25,157 @@ class Kind(Enum):
     BLANK = "blank"
     MARK = "mark"
     DATA = "data"
+    RAGGED = "ragged"
     PART = "part"
 
 
 @dataclass(frozen=True)
 class Line:
-    """One physical line: its bytes without and with only the line end, and what it is."""
+    """One physical line: its bytes without its line end, the line end, what it is, and how many cells it has."""
 
     body: bytes
     end: bytes
     kind: Kind
+    cells: int = 0
 
 
-def raw_lines(blocks: Iterable[bytes], encoding: str) -> Iterator[tuple[bytes, bytes]]:
-    """Yield body and line end of each physical line; joined they are the input, byte by byte."""
-    feed, back = "\n".encode(_bare(encoding)), "\r".encode(_bare(encoding))
+@dataclass(frozen=True)
+class Layout:
+    """How to cut the text: the dialect, and the encoding with its byte order and without its mark."""
+
+    dialect: Dialect
+    encoding: str
+
+    @property
+    def wide(self) -> bool:
+        """Whether a character takes more than one byte even where it is plain."""
+        return self.encoding.lower().replace("_", "-").startswith(("utf-16", "utf-32"))
+
+    def encode(self, text: str) -> bytes:
+        """Return text in the file's encoding; what it cannot hold becomes an escape."""
+        return text.encode(self.encoding, "backslashreplace")
+
+    def decode(self, data: bytes) -> str:
+        """Return bytes of one line as text, for looking at them only."""
+        return data.decode(self.encoding, "replace").lstrip("\ufeff")
+
+
+def layout_of(dialect: Dialect, head: bytes) -> Layout:
+    """Return the layout of the text that starts with `head`."""
+    name = dialect.encoding.lower().replace("_", "-")
+    if name == "utf-16":
+        return Layout(dialect, "utf-16-be" if head.startswith(codecs.BOM_UTF16_BE) else "utf-16-le")
+    if name == "utf-32":
+        return Layout(dialect, "utf-32-be" if head.startswith(codecs.BOM_UTF32_BE) else "utf-32-le")
+    return Layout(dialect, "utf-8" if name == "utf-8-sig" else dialect.encoding)
+
+
+def lines_of(blocks: Iterable[bytes], layout: Layout, name: str) -> Iterator[Line]:
+    """Yield the physical lines of a text; bodies and ends joined are the input, byte by byte.
+
+    Raises
+    ------
+    InputError : a quoted cell is never closed.
+    """
+    cut = _wide_lines(blocks, layout) if layout.wide else _narrow_lines(blocks)
+    first_data = layout.dialect.data_row
+    open_at = 0
+    held: list[bytes] = []
+    for number, (body, end) in enumerate(cut, 1):
+        if number < first_data:
+            yield Line(body, end, _above(layout.decode(body), number, layout.dialect))
+            continue
+        line = _data(body, end, layout, held)
+        open_at = (open_at or number) if line.kind is Kind.PART else 0
+        yield line
+    if open_at:
+        raise InputError(f"{name}: the quotes opened in line {open_at} are never closed; close them, or write the file again.")
+
+
+def _narrow_lines(blocks: Iterable[bytes]) -> Iterator[tuple[bytes, bytes]]:
+    kept = b""
+    for block in blocks:
+        pieces = (kept + block).splitlines(keepends=True)
+        # The last piece may go on; a carriage return at its end may be half of a line end.
+        kept = pieces.pop() if pieces else b""
+        for piece in pieces:
+            yield _parted(piece)
+    if kept:
+        for piece in kept.splitlines(keepends=True):
+            yield _parted(piece)
+
+
+def _parted(piece: bytes) -> tuple[bytes, bytes]:
+    if piece.endswith(b"\r\n"):
+        return piece[:-2], piece[-2:]
+    if piece.endswith((b"\n", b"\r")):
+        return piece[:-1], piece[-1:]
+    return piece, b""
+
+
+def _wide_lines(blocks: Iterable[bytes], layout: Layout) -> Iterator[tuple[bytes, bytes]]:
+    feed, back = layout.encode("\n"), layout.encode("\r")
     width = len(feed)
     kept = b""
-    for block in _with_end(blocks):
-        data = kept + block
-        start = 0
-        while True:
-            at, length = _next_end(data, start, feed, back)
-            # A carriage return at the very end may be half of a line end.
-            if at < 0 or (block and length == width and data[at:at + width] == back and at + 2 * width > len(data)):
+    for block in blocks:
+        data, start = kept + block, 0
+        for body, end in _cut(data, feed, back):
+            if start + len(body) + len(end) + width > len(data):
                 break
-            yield data[start:at], data[at:at + length]
-            start = at + length
+            yield body, end
+            start += len(body) + len(end)
         kept = data[start:]
-    if kept:
-        yield kept, b""
+    yield from _cut(kept, feed, back)
+    whole = len(kept) - sum(len(b) + len(e) for b, e in _cut(kept, feed, back))
+    if whole:
+        yield kept[len(kept) - whole:], b""
 
 
-def classified(lines: Iterable[tuple[bytes, bytes]], dialect: Dialect, name: str) -> Iterator[Line]:
-    """Yield lines with their kinds, as the reader of delimited text counts them (from 1)."""
-    codec = codecs.getincrementaldecoder(_bare(dialect.encoding))
-    comment = dialect.comment
-    open_quote = False
-    for number, (body, end) in enumerate(lines, 1):
-        text = codec("replace").decode(body).lstrip("\ufeff")
-        if number >= dialect.data_row:
-            odd = text.count('"') % 2 == 1
-            if open_quote or (odd and not (comment and text.startswith(comment))):
-                open_quote = open_quote != odd
-                yield Line(body, end, Kind.PART if open_quote else Kind.DATA)
-                continue
-        yield Line(body, end, _kind(text, number, dialect))
-    if open_quote:
-        raise InputError(f"{name}: a quoted cell is opened and never closed; close the quotes or write the file again.")
+def _cut(data: bytes, feed: bytes, back: bytes) -> Iterator[tuple[bytes, bytes]]:
+    """Yield body and end of every line that has an end."""
+    width, start, at = len(feed), 0, 0
+    while at + width <= len(data):
+        unit = data[at:at + width]
+        if unit in (feed, back):
+            length = 2 * width if unit == back and data[at + width:at + 2 * width] == feed else width
+            yield data[start:at], data[at:at + length]
+            at = start = at + length
+        else:
+            at += width
 
 
-def _kind(text: str, number: int, dialect: Dialect) -> Kind:
+def _above(text: str, number: int, dialect: Dialect) -> Kind:
+    """Return what a line before the first data row is."""
     if not text.strip():
         return Kind.BLANK
     if number == dialect.header_row:
         return Kind.HEADER
     if number == dialect.unit_row:
         return Kind.UNITS
-    if dialect.comment and text.startswith(dialect.comment):
-        return Kind.COMMENT
-    if number < dialect.data_row:
-        if text.strip().lower().startswith("sep=") and number == 1:
-            return Kind.MARK
-        full = len(split(text, dialect.delimiter)) == len(dialect.names)
-        return Kind.ABOVE if full and number > dialect.header_row else Kind.COMMENT
-    return Kind.DATA
+    if number == 1 and text.strip().lower().startswith("sep="):
+        return Kind.MARK
+    marked = bool(dialect.comment) and text.startswith(str(dialect.comment))
+    full = len(split(text, dialect.delimiter)) == len(dialect.names)
+    return Kind.ABOVE if full and not marked and 0 < dialect.header_row < number else Kind.COMMENT
 
 
-def _next_end(data: bytes, start: int, feed: bytes, back: bytes) -> tuple[int, int]:
-    """Return place and length of the next line end, (-1, 0) where there is none."""
-    width = len(feed)
-    at_feed, at_back = _find(data, feed, start), _find(data, back, start)
-    if at_back >= 0 and (at_feed < 0 or at_back < at_feed):
-        double = at_feed == at_back + width
-        return at_back, 2 * width if double else width
-    return (at_feed, width) if at_feed >= 0 else (-1, 0)
-
-
-def _find(data: bytes, mark: bytes, start: int) -> int:
-    """Return the next place of `mark` on a whole character."""
-    width = len(mark)
-    at = data.find(mark, start)
-    while at >= 0 and (at - start) % width:
-        at = data.find(mark, at + 1)
-    return at
-
-
-def _bare(encoding: str) -> str:
-    """Return the encoding without its byte-order mark; wide ones by the order that the mark tells."""
-    return {"utf-8-sig": "utf-8", "utf-16": "utf-16-le"}.get(encoding, encoding)
-
-
-def bare_encoding(dialect: Dialect, head: bytes) -> str:
-    """Return the encoding of cells to be added, byte order as in the file."""
-    if dialect.encoding == "utf-16":
-        return "utf-16-be" if head.startswith(codecs.BOM_UTF16_BE) else "utf-16-le"
-    return _bare(dialect.encoding)
-
-
-def _with_end(blocks: Iterable[bytes]) -> Iterator[bytes]:
-    yield from (block for block in blocks if block)
-    yield b""
+def _data(body: bytes, end: bytes, layout: Layout, held: list[bytes]) -> Line:
+    """Return a line from the first data row on; `held` keeps the lines of a row that is not complete."""
+    dialect = layout.dialect
+    plain = not layout.wide and not held and b'"' not in body and dialect.delimiter != " "
+    comment = layout.encode(dialect.comment) if dialect.comment else b""
+    if not held:
+        if not body.strip(b" \t\x00"):
+            return Line(body, end, Kind.BLANK)
+        if comment and body.startswith(comment):
+            return Line(body, end, Kind.COMMENT)
+    if plain:
+        cells = body.count(dialect.delimiter.encode(layout.encoding)) + 1
+    else:
+        text = layout.decode(b"".join(held) + body)
+        if text.count('"') % 2:
+            held.append(body + end)
+            return Line(body, end, Kind.PART)
+        held.clear()
+        cells = len(split(text.replace("\r", " ").replace("\n", " "), dialect.delimiter))
+    return Line(body, end, Kind.DATA if cells == len(dialect.names) else Kind.RAGGED, cells)

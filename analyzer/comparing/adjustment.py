@@ -45,7 +45,12 @@ class Adjustment:
 
 
 def adjust(
-    stands: pd.DataFrame, group: Codes, *, reference: int, repeat_m: tuple[float, float], levers: bool = False,
+    stands: pd.DataFrame,
+    group: Codes,
+    *,
+    reference: int,
+    repeat_m: tuple[float, float],
+    levers: bool = False,
     known: bool = False,
 ) -> Adjustment:
     """Return the shifts of groups of runs from their stands at common places.
@@ -72,8 +77,10 @@ def adjust(
         spread = _variances(rows, repeat_m, factor)
         heading = np.radians(rows["heading_deg"].to_numpy(np.float64)) if levers else None
         task = Task(codes, count, reference, None if known else pd.factorize(rows["place"])[0])
-        fits = (fit(task, _seen(rows, ("east", "north"), known), spread[:2], heading=heading),
-                fit(task, _seen(rows, ("up",), known), spread[2:]))
+        fits = (
+            fit(task, _seen(rows, ("east", "north"), known), spread[:2], heading=heading),
+            fit(task, _seen(rows, ("up",), known), spread[2:]),
+        )
         grown = _scale(fits[0]), _scale(fits[1])
         if grown == (1.0, 1.0):
             break
@@ -124,8 +131,16 @@ def _joined(plan: Fit, height: Fit, *, repeat: tuple[float, float], counts: Code
     covariance[known, 2, 2] = height.covariance[known, 0, 0]
     shift = np.where(known[:, None], np.column_stack([plan.shift, height.shift[:, :1]]), np.nan)
     assumed = [float(np.sqrt(f.squares / f.degrees)) if f.degrees else float("nan") for f in (plan, height)]
-    return Adjustment(shift, covariance, plan.lever, plan.lever_covariance, repeat, (plan.degrees, height.degrees),
-                      (assumed[0], assumed[1]), counts)
+    return Adjustment(
+        shift,
+        covariance,
+        plan.lever,
+        plan.lever_covariance,
+        repeat,
+        (plan.degrees, height.degrees),
+        (assumed[0], assumed[1]),
+        counts,
+    )
 
 
 def lever_separable(fit: Adjustment, group: int) -> bool:

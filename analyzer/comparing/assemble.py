@@ -9,6 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analyzer.comparing.mark_precision import repeat_precision
+from analyzer.comparing.offsets import offset_table
 from analyzer.comparing.changes import QUANTITIES
 from analyzer.comparing.frame_verdict import Answer
 from analyzer.comparing.frames import Frames
@@ -20,18 +22,22 @@ from analyzer.recording import Finding
 from analyzer.settings import thresholds
 
 if TYPE_CHECKING:
-    from analyzer.comparing.compare import Gathered
+    from analyzer.comparing.walks import Gathered
 
 Array = NDArray[np.float64]
-OFFSET_COLUMNS = (
-    "setup", "day", "runs", "evidence", "east_m", "north_m", "up_m", "half_e_m", "half_n_m", "half_u_m", "p_value", "level", "found",
-    "smallest_detectable_m", "detectable_e_m", "detectable_n_m", "detectable_u_m", "aligned_to", "note",
-)
 
 
 def comparison(
-    *, runs: Sequence[Run], found: Frames, told: Sequence[Answer], level: str, reference: int, aligned_to: str | None,
-    applied: Array, stands: pd.DataFrame, gathered: Gathered,
+    *,
+    runs: Sequence[Run],
+    found: Frames,
+    told: Sequence[Answer],
+    level: str,
+    reference: int,
+    aligned_to: str | None,
+    applied: Array,
+    stands: pd.DataFrame,
+    gathered: Gathered,
 ) -> Comparison:
     """Return the whole comparison."""
     notes = findings(runs, found, gathered)
@@ -40,11 +46,24 @@ def comparison(
     mark = {"aligned_to": name or ""}
     labels = [r.name for r in runs]
     return Comparison(
-        level=level, sentences=_sentences(runs, told, level, name, applied, notes), reference=runs[reference].name, aligned_to=name,
-        runs=run_table(runs, found, told, applied, gathered), offsets=offset_table(runs, found, told).assign(**mark), cells=gathered.cells,
-        passes=_named(gathered.passes, labels).assign(**mark), spots=gathered.spots.assign(**mark), spot_passes=_named(gathered.spot_passes, labels),
-        disagreements=_named(gathered.disagreements, labels), changes=gathered.changes, trends=gathered.trends, frames=found,
-        answers=tuple(told), route=route, precision=_precision(stands, found), findings=notes,
+        level=level,
+        sentences=_sentences(runs, told, level, name, applied, notes),
+        reference=runs[reference].name,
+        aligned_to=name,
+        runs=run_table(runs, found, told, applied, gathered),
+        offsets=offset_table(runs, found, told).assign(**mark),
+        cells=gathered.cells,
+        passes=_named(gathered.passes, labels).assign(**mark),
+        spots=gathered.spots.assign(**mark),
+        spot_passes=_named(gathered.spot_passes, labels),
+        disagreements=_named(gathered.disagreements, labels),
+        changes=gathered.changes,
+        trends=gathered.trends,
+        frames=found,
+        answers=tuple(told),
+        route=route,
+        precision=repeat_precision(stands, found),
+        findings=notes,
     )
 
 
@@ -54,7 +73,9 @@ def _named(frame: pd.DataFrame, labels: Sequence[str]) -> pd.DataFrame:
     return frame.assign(run=pd.Categorical.from_codes(codes, categories=list(labels)))
 
 
-def run_table(runs: Sequence[Run], found: Frames, told: Sequence[Answer], applied: Array, gathered: Gathered) -> pd.DataFrame:
+def run_table(
+    runs: Sequence[Run], found: Frames, told: Sequence[Answer], applied: Array, gathered: Gathered
+) -> pd.DataFrame:
     """Return one row per run."""
     rows = []
     by_run = {s.run: s for s in gathered.samples}
@@ -62,14 +83,29 @@ def run_table(runs: Sequence[Run], found: Frames, told: Sequence[Answer], applie
         answer, sample = told[int(found.group[run.index])], by_run.get(run.index)
         place = run.base.place or (np.nan,) * 3
         row: dict[str, Any] = {
-            "run": run.name, "day": run.day, "setup": int(found.group[run.index]), "start_utc": run.start, "end_utc": run.end,
-            "verdict": run.verdict, "base_latitude_deg": place[0], "base_longitude_deg": place[1], "base_height_m": place[2],
-            "base_source": run.base.source, "station_id": run.base.station_id, "frames": answer.level,
-            "shift_e_m": answer.shift_m[0] if answer.shift_m else np.nan, "shift_n_m": answer.shift_m[1] if answer.shift_m else np.nan,
-            "shift_u_m": answer.shift_m[2] if answer.shift_m else np.nan, "evidence": answer.evidence,
-            "applied_e_m": applied[run.index, 0], "applied_n_m": applied[run.index, 1], "applied_u_m": applied[run.index, 2],
-            "share_common_cells": gathered.common[run.index], "dropouts": len(run.result.summary.get("dropouts", [])),
-            "route_length_m": run.metric("route_length_m"), "time_to_first_fixed_s": run.metric("time_to_first_fixed_s"),
+            "run": run.name,
+            "day": run.day,
+            "setup": int(found.group[run.index]),
+            "start_utc": run.start,
+            "end_utc": run.end,
+            "verdict": run.verdict,
+            "base_latitude_deg": place[0],
+            "base_longitude_deg": place[1],
+            "base_height_m": place[2],
+            "base_source": run.base.source,
+            "station_id": run.base.station_id,
+            "frames": answer.level,
+            "shift_e_m": answer.shift_m[0] if answer.shift_m else np.nan,
+            "shift_n_m": answer.shift_m[1] if answer.shift_m else np.nan,
+            "shift_u_m": answer.shift_m[2] if answer.shift_m else np.nan,
+            "evidence": answer.evidence,
+            "applied_e_m": applied[run.index, 0],
+            "applied_n_m": applied[run.index, 1],
+            "applied_u_m": applied[run.index, 2],
+            "share_common_cells": gathered.common[run.index],
+            "dropouts": len(run.result.summary.get("dropouts", [])),
+            "route_length_m": run.metric("route_length_m"),
+            "time_to_first_fixed_s": run.metric("time_to_first_fixed_s"),
         }
         for quantity in QUANTITIES:
             row[quantity.key] = sample.value.get(quantity.key, np.nan) if sample else np.nan
@@ -79,48 +115,20 @@ def run_table(runs: Sequence[Run], found: Frames, told: Sequence[Answer], applie
     return pd.DataFrame(rows)
 
 
-def offset_table(runs: Sequence[Run], found: Frames, told: Sequence[Answer]) -> pd.DataFrame:
-    """Return offsets.csv: one row per set-up and kind of evidence, those without evidence included with the reason."""
-    rows = []
-    for setup in found.setups:
-        if setup.index == found.reference and setup.absolute is None:
-            continue
-        base = {"setup": setup.index, "day": setup.day, "runs": " ".join(str(runs[i].name) for i in setup.runs)}
-        if setup.index != found.reference:
-            entered = setup.entered_m
-            rows.append(base | _vector("entered", None if entered is None else tuple(entered), "what was entered, not where the antenna stands",
-                                       "the entered base position of this set-up or of the reference is not known"))
-            rows.append(base | _shift("marks", setup.marks, "no common mark was visited"))
-            rows.append(base | _shift("common_stands", setup.parking, "no common parking place"))
-            kind = f"base_log_{setup.log_grade or 'none'}"
-            note = "displacement of the antenna, not of positions" if setup.log_grade == "centimetre" else "only shifts above the stated size would show"
-            rows.append(base | _shift(kind, setup.log, "no log at the base for both set-ups") | ({"note": note} if setup.log else {}))
-            if setup.lever is not None:
-                rows.append(base | _vector("fixed_to_car", (*setup.lever.vector_m, np.nan), "forward and left, not east and north", "") | {
-                    "half_e_m": setup.lever.half_width_m[0], "half_n_m": setup.lever.half_width_m[1], "p_value": setup.lever.p_value,
-                    "found": setup.lever.found, "smallest_detectable_m": setup.lever.detectable_m})
-        if setup.absolute is not None:
-            rows.append(base | _shift("marks_absolute", setup.absolute, ""))
-    return pd.DataFrame(rows).reindex(columns=list(OFFSET_COLUMNS))
 
 
-def _vector(kind: str, vector: tuple[float, ...] | None, note: str, reason: str) -> dict[str, Any]:
-    if vector is None:
-        return {"evidence": kind, "note": f"not evaluated: {reason}"}
-    return {"evidence": kind, "east_m": vector[0], "north_m": vector[1], "up_m": vector[2], "note": note}
 
 
-def _shift(kind: str, shift: Shift | None, reason: str) -> dict[str, Any]:
-    if shift is None:
-        return {"evidence": kind, "note": f"not evaluated: {reason}"}
-    note = "" if shift.found else f"no shift above {shift.detectable_m:.3f} m found"
-    row = _vector(kind, shift.vector_m, note, "")
-    for axis, half, size in zip("enu", shift.half_width_m, shift.detectable_axis_m, strict=True):
-        row |= {f"half_{axis}_m": half, f"detectable_{axis}_m": size}
-    return row | {"p_value": shift.p_value, "level": shift.level, "found": shift.found, "smallest_detectable_m": shift.detectable_m}
 
 
-def _sentences(runs: Sequence[Run], told: Sequence[Answer], level: str, aligned: str | None, applied: Array, notes: Sequence[Finding]) -> tuple[str, ...]:
+def _sentences(
+    runs: Sequence[Run],
+    told: Sequence[Answer],
+    level: str,
+    aligned: str | None,
+    applied: Array,
+    notes: Sequence[Finding],
+) -> tuple[str, ...]:
     """Return the answer in words: the overall word, alignment, then every set-up."""
     head = {
         "comparable": "The runs are comparable as they stand",
@@ -131,9 +139,13 @@ def _sentences(runs: Sequence[Run], told: Sequence[Answer], level: str, aligned:
     out = [head]
     if aligned is not None:
         moved = int((np.linalg.norm(applied, axis=1) > 0).sum())
-        out.append(f"Positions of {moved} of {len(runs)} runs were shifted to {aligned} by the estimated base difference for this comparison; "
-                   "the results themselves stay as logged")
-    order = sorted(told, key=lambda a: -("comparable", "comparable_after_shift", "not_evaluated", "not_comparable").index(a.level))
+        out.append(
+            f"Positions of {moved} of {len(runs)} runs were shifted to {aligned} by the estimated base difference for this comparison; "
+            "the results themselves stay as logged"
+        )
+    order = sorted(
+        told, key=lambda a: -("comparable", "comparable_after_shift", "not_evaluated", "not_comparable").index(a.level)
+    )
     out += [s for a in order for s in a.sentences]
     out += [f.text for f in notes if f.level == "problem"]
     return tuple(_stop(s) for s in out)
@@ -161,63 +173,73 @@ def findings(runs: Sequence[Run], found: Frames, gathered: Gathered) -> tuple[Fi
     out = []
     for run in runs:
         if run.base.changes:
-            out.append(Finding("base_changed_within_run", "problem", (
-                f"In {run.name} the sent base position changed {run.base.changes} time(s) within the run; its positions are in more than one frame"), {"run": run.name}))
+            out.append(
+                Finding(
+                    "base_changed_within_run",
+                    "problem",
+                    (
+                        f"In {run.name} the sent base position changed {run.base.changes} time(s) within the run; its positions are in more than one frame"
+                    ),
+                    {"run": run.name},
+                )
+            )
     for first, later, shift in found.within:
         east, north, up = shift.vector_m
-        out.append(Finding("base_shift_within_day", "problem", (
-            f"Between {runs[first].name} and {runs[later].name}, which share one set-up of the base, positions on the marks shift by "
-            f"{east:+.3f} m east, {north:+.3f} m north, {up:+.3f} m up; the antenna was moved in between"), {"shift_m": shift.vector_m}))
+        out.append(
+            Finding(
+                "base_shift_within_day",
+                "problem",
+                (
+                    f"Between {runs[first].name} and {runs[later].name}, which share one set-up of the base, positions on the marks shift by "
+                    f"{east:+.3f} m east, {north:+.3f} m north, {up:+.3f} m up; the antenna was moved in between"
+                ),
+                {"shift_m": shift.vector_m},
+            )
+        )
     if len({r.purpose for r in runs}) > 1:
-        out.append(Finding("purposes_differ", "warning", "The runs were judged for different purposes; their trust is not compared like with like", {}))
+        out.append(
+            Finding(
+                "purposes_differ",
+                "warning",
+                "The runs were judged for different purposes; their trust is not compared like with like",
+                {},
+            )
+        )
     unknown = [r.name for r in runs if r.base.place is None]
     if unknown:
-        out.append(Finding("base_unknown", "warning", (
-            f"The base position of {len(unknown)} run(s) is not known ({', '.join(unknown[:3])}): neither corrections nor set-up sheet state it"), {}))
+        out.append(
+            Finding(
+                "base_unknown",
+                "warning",
+                (
+                    f"The base position of {len(unknown)} run(s) is not known ({', '.join(unknown[:3])}): neither corrections nor set-up sheet state it"
+                ),
+                {},
+            )
+        )
     stations = sorted({r.base.station_id for r in runs if r.base.station_id is not None})
     if len(stations) > 1:
-        out.append(Finding("stations_differ", "warning", f"The runs used different stations: {', '.join(map(str, stations))}", {"stations": stations}))
+        out.append(
+            Finding(
+                "stations_differ",
+                "warning",
+                f"The runs used different stations: {', '.join(map(str, stations))}",
+                {"stations": stations},
+            )
+        )
     if len(gathered.disagreements):
-        out.append(Finding("fixed_disagree", "warning", (
-            f"At {len(gathered.disagreements)} stretch(es) a fixed pass disagrees with the other fixed passes; one of them was fixed wrongly"), {}))
+        out.append(
+            Finding(
+                "fixed_disagree",
+                "warning",
+                (
+                    f"At {len(gathered.disagreements)} stretch(es) a fixed pass disagrees with the other fixed passes; one of them was fixed wrongly"
+                ),
+                {},
+            )
+        )
     return tuple(out)
 
 
-def _precision(stands: pd.DataFrame, found: Frames) -> dict[str, Any]:
-    """Return repeat precision on marks, and accuracy at known marks, in the manner of the standards."""
-    marks = stands[stands["kind"] == "mark"] if len(stands) else stands
-    limit = limits()
-    if not len(marks) or marks["place"].duplicated().sum() < 1 or found.mark_fit is None:
-        return {"not_evaluated": "no mark was visited twice"}
-    shifts = found.mark_fit.shift_m
-    group = found.group[marks["run"].to_numpy(np.int64)]
-    linked = (group < len(shifts)) & np.isfinite(shifts[np.minimum(group, len(shifts) - 1)]).all(axis=1)
-    marks, group = marks[linked], group[linked]
-    if not marks["place"].duplicated().any():
-        return {"not_evaluated": "no mark was visited twice in linked set-ups"}
-    points = marks[["east_m", "north_m", "up_m"]].to_numpy(np.float64) - shifts[group]
-    result = precision(points, marks["place"].to_numpy())
-    stated = limit["repeat.horizontal"] * float(np.sqrt(2.0))
-    tests = [within_stated(result.s_horizontal_m, stated, result.horizontal_degrees, key="s_horizontal"),
-             within_stated(result.s_height_m, found.mark_fit.repeat_m[1], result.height_degrees, key="s_height")]
-    out: dict[str, Any] = {
-        "method": "in the manner of ISO 17123-8: each stand on a mark is one reading, shifts of the base taken off; precision, not accuracy",
-        "readings": len(marks), "s_horizontal_m": result.s_horizontal_m, "s_height_m": result.s_height_m,
-        "degrees": [result.horizontal_degrees, result.height_degrees],
-        "tests": [{"key": t.key, "passed": t.passed, "words": t.words} for t in tests],
-    }
-    known = marks[marks["mark_up_m"].notna().to_numpy() & (group == found.reference)]
-    if len(known):
-        off = known[["east_m", "north_m", "up_m"]].to_numpy(np.float64) - known[["mark_east_m", "mark_north_m", "mark_up_m"]].to_numpy(np.float64)
-        means = pd.DataFrame(off).groupby(known["place"].to_numpy()).mean().to_numpy()
-        accuracy = point_accuracy(means)
-        out["check_points"] = {"n": accuracy.n, "horizontal_95_m": accuracy.horizontal_95_m, "vertical_95_m": accuracy.vertical_95_m,
-                               "enough": accuracy.enough, "reason": accuracy.horizontal_reason or (
-                                   "" if accuracy.enough else "fewer than the 20 check points that the NSSDA asks for"),
-                               "set_up": "reference", "method": "in the manner of the NSSDA (FGDC-STD-007.3-1998)"}
-    return out
 
 
-def headline(result: Comparison) -> str:
-    """Return the answer in one line."""
-    return f"{len(result.runs)} runs: {LEVEL_WORDS[result.level]}"

@@ -12,16 +12,33 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analyzer.comparing.base_evidence import other_place, log_shift, named_shift, sky_figures, detectable_sizes
 from analyzer import geodesy
 from analyzer.comparing.base_words import Facts, judged_words
 from analyzer.comparing.given_bases import load_base
 from analyzer.errors import InputError, UsageError
 from analyzer.evidence.claim import has_position
 from analyzer.metrics.base_site import (
-    Settling, SiteMean, class_sigma, grade_of, multipath_period, settling, site_mean, time_to_repeat, waiting_curve,
+    Settling,
+    SiteMean,
+    class_sigma,
+    grade_of,
+    multipath_period,
+    settling,
+    site_mean,
+    time_to_repeat,
+    waiting_curve,
 )
 from analyzer.metrics.base_site_shift import (
-    Shift, antenna_suspects, detectable, geoid_suspects, judge_shift, limits, name_sizes,
+    Shift,
+    Suspect,
+    antenna_suspects,
+    detectable,
+    geoid_suspects,
+    judge_shift,
+    limits,
+    name_sizes,
+    place_suspects,
 )
 from analyzer.recording import Recording
 
@@ -83,8 +100,13 @@ class BaseCheck:
 
 
 def check_base(
-    recording: Recording | str | Path, *, expected: Place | None = None, previous: str | Path | BaseCheck | None = None,
+    recording: Recording | str | Path,
+    *,
+    expected: Place | None = None,
+    previous: str | Path | BaseCheck | None = None,
     accuracy_m: float | None = None,
+    antenna_height_m: float | None = None,
+    neighbours: Mapping[str, Place] | None = None,
 ) -> BaseCheck:
     """Judge a static log at the base.
 
@@ -94,6 +116,8 @@ def check_base(
     expected : latitude, longitude [deg], ellipsoidal height [m] where the antenna should stand.
     previous : an earlier result of this check, or its folder.
     accuracy_m : horizontal repeatability (95 %) that the mean shall reach [m]; the waiting time to it is given.
+    antenna_height_m : of the base above its mark [m]; a shift of that size is named.
+    neighbours : other marks and bases by name; a shift onto one of them is named.
 
     Raises
     ------
@@ -115,20 +139,57 @@ def check_base(
     mean = site_mean(points[:, steady], seconds[steady])
     place = tuple(float(v) for v in geodesy.from_enu(*mean.mean_m, origin=origin))
     coordinates = (place[0], place[1], place[2])
-    there, against, antenna = _other(expected, previous)
-    shift = None if there is None else _shift(coordinates, there, mean, grade, both_logs=previous is not None)
-    named = () if shift is None else _named(shift, antenna, fixes)
+    there, against = other_place(expected, previous)
+    shift = None if there is None else log_shift(coordinates, there, mean, grade, both_logs=previous is not None)
+    named = (
+        ()
+        if shift is None or there is None
+        else named_shift(shift, there["place"], fixes, antenna_height_m=antenna_height_m, neighbours=neighbours or {})
+    )
     period = multipath_period(points[:, steady], seconds[steady])
     wait = None if accuracy_m is None else time_to_repeat(points[:, steady], mean, accuracy_m)
-    sky = _sky(fixes)
+    sky = sky_figures(fixes)
     entered, station = _entered(record)
-    facts = Facts(settled, mean, state, grade, float(seconds[-1]), fixes.index[settled.steady_from], sky, period, shift, against,
-                  tuple(s.words for s in named), accuracy_m, wait)
+    facts = Facts(
+        settled,
+        mean,
+        state,
+        grade,
+        float(seconds[-1]),
+        fixes.index[settled.steady_from],
+        sky,
+        period,
+        shift,
+        against,
+        tuple(s.words for s in named),
+        accuracy_m,
+        wait,
+    )
     return BaseCheck(
-        settled.settled, judged_words(facts), coordinates, mean.covariance_m2, mean.sigma_m, grade, state, fixes.index[0], fixes.index[-1],
-        fixes.index[settled.steady_from], settled, mean, sky, {"period_s": period[0], "amplitude_m": period[1], "reason": period[2]},
-        waiting_curve(points[:, steady], mean, reached_s=float(seconds[-1])), _thin(points, seconds), shift, against,
-        tuple(s.key for s in named), _detectable(mean, grade), accuracy_m, wait, entered, station,
+        settled.settled,
+        judged_words(facts),
+        coordinates,
+        mean.covariance_m2,
+        mean.sigma_m,
+        grade,
+        state,
+        fixes.index[0],
+        fixes.index[-1],
+        fixes.index[settled.steady_from],
+        settled,
+        mean,
+        sky,
+        {"period_s": period[0], "amplitude_m": period[1], "reason": period[2]},
+        waiting_curve(points[:, steady], mean, reached_s=float(seconds[-1])),
+        _thin(points, seconds),
+        shift,
+        against,
+        tuple(s.key for s in named),
+        detectable_sizes(mean, grade),
+        accuracy_m,
+        wait,
+        entered,
+        station,
     )
 
 
@@ -142,7 +203,9 @@ def _one_state(fixes: pd.DataFrame) -> tuple[pd.DataFrame, str]:
     """Return the epochs of the fix state that most of the log has."""
     placed = fixes[has_position(fixes) & fixes["height_m"].notna().to_numpy()]
     if len(placed) < 2:
-        raise InputError("the base log holds fewer than two positions with an ellipsoidal height; expected a static log with GGA or GNS.")
+        raise InputError(
+            "the base log holds fewer than two positions with an ellipsoidal height; expected a static log with GGA or GNS."
+        )
     state = str(placed["fix_state"].astype(object).mode().iloc[0])
     return placed[(placed["fix_state"] == state).to_numpy()], state
 
@@ -157,70 +220,24 @@ def _refuse_motion(points: Array, state: str) -> None:
     """Refuse a log in motion: a drive is no base."""
     spread = float(np.hypot(*(np.quantile(points[:2], 0.9, axis=1) - np.quantile(points[:2], 0.1, axis=1))))
     if spread > (2.0 if state in ("fixed", "float", "precise") else 40.0):
-        raise InputError(f"the base log moves: its positions spread over {spread:.0f} m while the state is {state}; "
-                         "expected the log of a receiver at rest.")
+        raise InputError(
+            f"the base log moves: its positions spread over {spread:.0f} m while the state is {state}; "
+            "expected the log of a receiver at rest."
+        )
 
 
-def _other(expected: Place | None, previous: str | Path | BaseCheck | None) -> tuple[Mapping[str, Any] | None, str, float | None]:
-    """Return the place to hold the log against with its sigma and grade, what it is called, and an antenna height."""
-    if expected is not None:
-        if not (abs(expected[0]) <= 90 and abs(expected[1]) <= 180):
-            raise UsageError(f"expected coordinates {expected}: latitude or longitude is out of range; give degrees and metres.")
-        return {"place": expected, "sigma": (0.0, 0.0, 0.0), "grade": None}, "the expected coordinates", None
-    if previous is None:
-        return None, "", None
-    content = previous.to_dict() if isinstance(previous, BaseCheck) else load_base(previous)
-    place = content["coordinates"]
-    told = {"place": (place["latitude_deg"], place["longitude_deg"], place["height_m"]), "sigma": content["sigma_m"], "grade": content["grade"]}
-    return told, f"the log of {str(content['start_utc'])[:10]}", content.get("antenna_height_m")
 
 
-def _shift(place: Place, other: Mapping[str, Any], mean: SiteMean, grade: str, *, both_logs: bool) -> Shift:
-    """Return how far the log stands from another place, with what each repeats to from day to day."""
-    vector = np.array([float(v) for v in geodesy.to_enu(*place, origin=other["place"])])
-    spread = np.asarray(mean.covariance_m2) + _day_to_day(grade)
-    if both_logs:
-        spread = spread + np.diag(np.asarray(other["sigma"], dtype=np.float64) ** 2) + _day_to_day(str(other["grade"]))
-    return judge_shift(vector, spread)
 
 
-def _day_to_day(grade: str) -> Array:
-    horizontal, vertical = class_sigma(grade)
-    return np.diag([horizontal**2, horizontal**2, vertical**2])
 
 
-def _named(shift: Shift, antenna: float | None, fixes: pd.DataFrame) -> tuple[Any, ...]:
-    """Return the common mistakes whose size fits."""
-    separation = fixes["geoid_separation_m"].median()
-    return name_sizes(shift, [*antenna_suspects(antenna), *geoid_suspects(float(separation) if pd.notna(separation) else None)])
 
 
-def _sky(fixes: pd.DataFrame) -> dict[str, float]:
-    """Return satellites and dilution of the log; NaN where not logged."""
-    least = limits()["sky.least_satellites"]
-    used = fixes["satellites_used"].to_numpy(np.float64)
-    used = used[np.isfinite(used)]
-    out = {"used_p50": float(np.median(used)), "used_p5": float(np.quantile(used, 0.05)), "share_ge_12": float((used >= least).mean()),
-           "largest": float(used.max())} if len(used) else dict.fromkeys(("used_p50", "used_p5", "share_ge_12", "largest"), float("nan"))
-    for name in ("hdop", "vdop", "pdop"):
-        values = fixes[name].to_numpy(np.float64)
-        values = values[np.isfinite(values)]
-        out[f"{name}_p95"] = float(np.quantile(values, 0.95)) if len(values) else float("nan")
-    return out
 
 
-def _detectable(mean: SiteMean, grade: str) -> dict[str, float | None]:
-    """Return the smallest detectable shift against another such log, by kind of evidence."""
-    limit = limits()
-    out: dict[str, float | None] = {}
-    for kind in ("metre", "half_metre", "decimetre", "centimetre"):
-        spread = 2.0 * (_day_to_day(kind) + (np.asarray(mean.covariance_m2) if kind == grade else 0.0))
-        out[f"base_log_{kind}"] = detectable(spread, level=limit["shift.level"], power=limit["shift.power"])[0]
-    marks = np.eye(3) * limit["repeat.horizontal"] ** 2 * 2.0 / 3.0
-    out["three_marks_a_day"] = detectable(marks, level=limit["shift.level"], power=limit["shift.power"])[0]
-    parking = np.diag([limit["parking.horizontal"], limit["parking.horizontal"], limit["parking.vertical"]]) ** 2 * 2.0
-    out["one_common_parking_place"] = detectable(parking, level=limit["shift.level"], power=limit["shift.power"])[0]
-    return out | {"entered_coordinates": None, "station_id": None}
+
+
 
 
 def _entered(record: Recording) -> tuple[Place | None, int | None]:

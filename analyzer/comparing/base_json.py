@@ -16,25 +16,57 @@ def content(check: BaseCheck) -> dict[str, Any]:
     from analyzer.results.summary import json_safe
 
     one = check.settling
-    drift = {"settled": check.settled, "drift_m": one.drift_m, "drift_sigma_m": one.drift_sigma_m, "p_value": one.p_value,
-             "steady_from_utc": check.steady_from_utc, "steady_at_end": one.steady_at_end, "reason": one.reason,
-             "smallest_detectable_drift_m": detectable_drift_m(one) if one.settled is not None else None}
+    drift = {
+        "settled": check.settled,
+        "drift_m": one.drift_m,
+        "drift_sigma_m": one.drift_sigma_m,
+        "p_value": one.p_value,
+        "steady_from_utc": check.steady_from_utc,
+        "steady_at_end": one.steady_at_end,
+        "reason": one.reason,
+        "smallest_detectable_drift_m": detectable_drift_m(one) if one.settled is not None else None,
+    }
     place = check.coordinates
-    out: dict[str, Any] = json_safe({
-        "schema_version": 1, "sentences": check.sentences,
-        "coordinates": {"latitude_deg": place[0], "longitude_deg": place[1], "height_m": place[2], "height_type": "ellipsoidal"},
-        "covariance_m2": check.covariance_m2, "sigma_m": check.sigma_m,
-        "frame": {"name": None, "absolute": False, "words": "as logged; consistent, and only as absolute as what the receiver was corrected with"},
-        "settled": check.settled, "settling": drift, "grade": check.grade, "fix_state": check.fix_state,
-        "start_utc": check.start_utc, "end_utc": check.end_utc, "n": check.mean.n, "n_eff": check.mean.n_eff,
-        "satellites": check.satellites, "multipath": check.multipath,
-        "smallest_detectable_shift_m": check.detectable_m,
-        "shift": None if check.shift is None else asdict(check.shift) | {"against": check.shift_against, "named": check.named,
-                                                                        "answer": _answer(check)},
-        "waiting": check.waiting.to_dict("records"), "accuracy_m": check.accuracy_m, "wait_s": check.wait_s,
-        "entered": None if check.entered is None else dict(zip(("latitude_deg", "longitude_deg", "height_m"), check.entered, strict=True)),
-        "station_id": check.station_id,
-    })
+    out: dict[str, Any] = json_safe(
+        {
+            "schema_version": 1,
+            "sentences": check.sentences,
+            "coordinates": {
+                "latitude_deg": place[0],
+                "longitude_deg": place[1],
+                "height_m": place[2],
+                "height_type": "ellipsoidal",
+            },
+            "covariance_m2": check.covariance_m2,
+            "sigma_m": check.sigma_m,
+            "frame": {
+                "name": None,
+                "absolute": False,
+                "words": "as logged; consistent, and only as absolute as what the receiver was corrected with",
+            },
+            "settled": check.settled,
+            "settling": drift,
+            "grade": check.grade,
+            "fix_state": check.fix_state,
+            "start_utc": check.start_utc,
+            "end_utc": check.end_utc,
+            "n": check.mean.n,
+            "n_eff": check.mean.n_eff,
+            "satellites": check.satellites,
+            "multipath": check.multipath,
+            "smallest_detectable_shift_m": check.detectable_m,
+            "shift": None
+            if check.shift is None
+            else asdict(check.shift) | {"against": check.shift_against, "named": check.named, "answer": _answer(check)},
+            "waiting": check.waiting.to_dict("records"),
+            "accuracy_m": check.accuracy_m,
+            "wait_s": check.wait_s,
+            "entered": None
+            if check.entered is None
+            else dict(zip(("latitude_deg", "longitude_deg", "height_m"), check.entered, strict=True)),
+            "station_id": check.station_id,
+        }
+    )
     return out
 
 

@@ -33,9 +33,17 @@ class Facts:
 
 def judged_words(facts: Facts) -> tuple[str, ...]:
     """Return the answer, most important first."""
-    return (*_settled(facts), *_shifted(facts), *_absolute(facts), *_coordinates(facts), *_sky(facts), *_multipath(facts), *_waiting(facts),
-            "What matters most: enter the same coordinates every day the antenna stands at this place, to the last digit; "
-            "then all days share one frame, whatever its absolute error.")
+    return (
+        *_settled(facts),
+        *_shifted(facts),
+        *_absolute(facts),
+        *_coordinates(facts),
+        *_sky(facts),
+        *_multipath(facts),
+        *_waiting(facts),
+        "What matters most: enter the same coordinates every day the antenna stands at this place, to the last digit; "
+        "then all days share one frame, whatever its absolute error.",
+    )
 
 
 def _size(value_m: float) -> str:
@@ -55,39 +63,58 @@ def _settled(facts: Facts) -> tuple[str, ...]:
         return (f"Whether the base had settled is not evaluated: {one.reason}.",)
     horizontal, up = float(np.hypot(*one.drift_m[:2])), one.drift_m[2]
     if one.settled:
-        return (f"The base had settled: over {facts.length_s / 60:.0f} min no drift above {_size(detectable_drift_m(one))} was found "
-                f"(horizontal {_size(horizontal)}, height {_size(up)}, within their own uncertainty).",)
-    then = (f"it was steady from {facts.steady_from:%H:%M:%S} UTC on, and the coordinates below are from then" if one.steady_at_end
-            else "it was not steady until the end, so do not enter its coordinates; log longer")
-    return (f"The base had not settled when the log began: the position drifted by {_size(horizontal)} horizontally and {_size(up)} in height; {then}.",)
+        return (
+            f"The base had settled: over {facts.length_s / 60:.0f} min no drift above {_size(detectable_drift_m(one))} was found "
+            f"(horizontal {_size(horizontal)}, height {_size(up)}, within their own uncertainty).",
+        )
+    then = (
+        f"it was steady from {facts.steady_from:%H:%M:%S} UTC on, and the coordinates below are from then"
+        if one.steady_at_end
+        else "it was not steady until the end, so do not enter its coordinates; log longer"
+    )
+    return (
+        f"The base had not settled when the log began: the position drifted by {_size(horizontal)} horizontally and {_size(up)} in height; {then}.",
+    )
 
 
 def _shifted(facts: Facts) -> tuple[str, ...]:
     shift = facts.shift
     if shift is None:
-        return ("Whether the antenna was shifted is not evaluated: give --expected or --previous to hold this log against.",)
+        return (
+            "Whether the antenna was shifted is not evaluated: give --expected or --previous to hold this log against.",
+        )
     size = f"{shift.vector_m[0]:+.3f} m east, {shift.vector_m[1]:+.3f} m north, {shift.vector_m[2]:+.3f} m up"
     if shift.found:
-        words = (f"The log stands {size} from {facts.against}, more than such logs differ from day to day: the antenna was shifted, "
-                 "or the coordinates do not belong to its place.",)
+        words = (
+            f"The log stands {size} from {facts.against}, more than such logs differ from day to day: the antenna was shifted, "
+            "or the coordinates do not belong to its place.",
+        )
         return words + tuple(f"The size fits: {n}." for n in facts.named[:2])
     if facts.grade == "centimetre":
         return (f"Against {facts.against} no shift above {_size(shift.detectable_m)} was found ({size}).",)
-    return (f"Whether the antenna was shifted against {facts.against} is not evaluated below {_size(shift.detectable_m)}: "
-            f"a {facts.grade.replace('_', ' ')}-grade log sees no less; marks or a centimetre-grade log would.",)
+    return (
+        f"Whether the antenna was shifted against {facts.against} is not evaluated below {_size(shift.detectable_m)}: "
+        f"a {facts.grade.replace('_', ' ')}-grade log sees no less; marks or a centimetre-grade log would.",
+    )
 
 
 def _absolute(facts: Facts) -> tuple[str, ...]:
     if facts.grade == "centimetre":
-        return ("These coordinates are as absolute as the network or base that fixed them; a known mark would confirm it.",)
-    return ("These coordinates are consistent, not absolute: averaging autonomous or code positions converges to a biased value, "
-            "metres from the truth, however long one waits.",)
+        return (
+            "These coordinates are as absolute as the network or base that fixed them; a known mark would confirm it.",
+        )
+    return (
+        "These coordinates are consistent, not absolute: averaging autonomous or code positions converges to a biased value, "
+        "metres from the truth, however long one waits.",
+    )
 
 
 def _coordinates(facts: Facts) -> tuple[str, ...]:
     sigma = facts.mean.sigma_m
-    return (f"The mean repeats within {_size(1.96 * max(sigma[0], sigma[1]))} per horizontal axis and {_size(1.96 * sigma[2])} in height (95 %) "
-            f"in this log: {facts.mean.n} positions are worth about {facts.mean.n_eff:.0f} independent ones.",)
+    return (
+        f"The mean repeats within {_size(1.96 * max(sigma[0], sigma[1]))} per horizontal axis and {_size(1.96 * sigma[2])} in height (95 %) "
+        f"in this log: {facts.mean.n} positions are worth about {facts.mean.n_eff:.0f} independent ones.",
+    )
 
 
 def _sky(facts: Facts) -> tuple[str, ...]:
@@ -108,15 +135,23 @@ def _multipath(facts: Facts) -> tuple[str, ...]:
     period, amplitude, reason = facts.period
     if period is None:
         return (f"Multipath period: not evaluated, {reason}.",)
-    return (f"The position swings with a period of {period / 60:.1f} min and {_size(amplitude)}, as reflections do; average over whole periods.",)
+    return (
+        f"The position swings with a period of {period / 60:.1f} min and {_size(amplitude)}, as reflections do; average over whole periods.",
+    )
 
 
 def _waiting(facts: Facts) -> tuple[str, ...]:
     if facts.accuracy_m is None or facts.wait_s is None:
         return ()
     wait = facts.wait_s
-    words = "at once" if wait < 60 else f"after about {wait / 60:.0f} min" if wait < 7200 else f"after about {wait / 3600:.0f} h"
+    words = (
+        "at once"
+        if wait < 60
+        else f"after about {wait / 60:.0f} min"
+        if wait < 7200
+        else f"after about {wait / 3600:.0f} h"
+    )
     beyond = ", beyond this log and so extrapolated" if wait > facts.length_s else ""
-    return (f"The mean repeats within {_size(facts.accuracy_m)} (95 %) {words}{beyond}; this concerns repeatability only, not nearness to the truth.",)
-
-
+    return (
+        f"The mean repeats within {_size(facts.accuracy_m)} (95 %) {words}{beyond}; this concerns repeatability only, not nearness to the truth.",
+    )

@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
+from analyzer.comparing.rows import records
 from analyzer.metrics.independence import effective_samples
 from analyzer.settings import thresholds
 
@@ -38,7 +39,9 @@ QUANTITIES = (
     Quantity("share_fixed", "share fixed", "1", np.array([-np.inf, 0.5, np.inf]), 1, -1.0),
     Quantity("bound_p95_m", "95th percentile of the error bound", "m", _log_edges(0.005, 200.0, 240), -1, 0.95),
     Quantity("age_p95_s", "95th percentile of the correction age", "s", _log_edges(0.05, 600.0, 240), -1, 0.95),
-    Quantity("satellites_p5", "5th percentile of satellites used", "1", np.r_[-np.inf, np.arange(0.5, 80.0), np.inf], 1, 0.05),
+    Quantity(
+        "satellites_p5", "5th percentile of satellites used", "1", np.r_[-np.inf, np.arange(0.5, 80.0), np.inf], 1, 0.05
+    ),
 )
 
 
@@ -57,7 +60,8 @@ def sample_run(run: int, epochs: pd.DataFrame, use: NDArray[np.int64]) -> RunSam
     """Return the sample of a run from the epochs `use` (those in motion)."""
     state = epochs["fix_state"].astype(object).to_numpy()[use]
     series = {
-        "share_trusted": (epochs["trust"] == "trusted").to_numpy()[use].astype(np.float64), "share_fixed": (state == "fixed").astype(np.float64),
+        "share_trusted": (epochs["trust"] == "trusted").to_numpy()[use].astype(np.float64),
+        "share_fixed": (state == "fixed").astype(np.float64),
         "bound_p95_m": epochs["horizontal_bound_m"].to_numpy(np.float64)[use],
         "age_p95_s": epochs["correction_age_s"].to_numpy(np.float64)[use],
         "satellites_p5": epochs["satellites_used"].to_numpy(np.float64)[use],
@@ -89,8 +93,23 @@ def _figure(values: Array, part: float, n_eff: float) -> tuple[float, tuple[floa
 
 
 CHANGE_COLUMNS = (
-    "quantity", "label", "from_day", "to_day", "from_value", "to_value", "unit", "effect", "worse", "p_value", "p_holm", "found",
-    "from_runs", "to_runs", "n_eff_from", "n_eff_to", "words",
+    "quantity",
+    "label",
+    "from_day",
+    "to_day",
+    "from_value",
+    "to_value",
+    "unit",
+    "effect",
+    "worse",
+    "p_value",
+    "p_holm",
+    "found",
+    "from_runs",
+    "to_runs",
+    "n_eff_from",
+    "n_eff_to",
+    "words",
 )
 
 
@@ -137,7 +156,12 @@ def _scores(samples: Sequence[RunSample], key: str) -> tuple[Array, Array] | Non
 
 
 def _change(
-    quantity: Quantity, samples: Sequence[RunSample], scores: tuple[Array, Array], days: Sequence[str], first: str, second: str,
+    quantity: Quantity,
+    samples: Sequence[RunSample],
+    scores: tuple[Array, Array],
+    days: Sequence[str],
+    first: str,
+    second: str,
 ) -> dict[str, object] | None:
     a, b = (np.array([d == x for d in days]) for x in (first, second))
     if not a.any() or not b.any():
@@ -151,10 +175,20 @@ def _change(
     values = np.array([s.value[quantity.key] for s in samples])
     worth = np.array([s.worth[quantity.key] for s in samples])
     return {
-        "quantity": quantity.key, "label": quantity.label, "from_day": first, "to_day": second, "unit": quantity.unit,
-        "from_value": float(np.median(values[a])), "to_value": float(np.median(values[b])), "effect": 0.5 + difference,
-        "worse": bool(difference * quantity.better < 0), "p_value": p_value, "from_runs": int(a.sum()), "to_runs": int(b.sum()),
-        "n_eff_from": float(worth[a].sum()), "n_eff_to": float(worth[b].sum()),
+        "quantity": quantity.key,
+        "label": quantity.label,
+        "from_day": first,
+        "to_day": second,
+        "unit": quantity.unit,
+        "from_value": float(np.median(values[a])),
+        "to_value": float(np.median(values[b])),
+        "effect": 0.5 + difference,
+        "worse": bool(difference * quantity.better < 0),
+        "p_value": p_value,
+        "from_runs": int(a.sum()),
+        "to_runs": int(b.sum()),
+        "n_eff_from": float(worth[a].sum()),
+        "n_eff_to": float(worth[b].sum()),
     }
 
 
@@ -182,13 +216,31 @@ def holm(p_values: Array) -> Array:
 def _words(row: pd.Series) -> str:
     what = "worse" if row["worse"] else "better"
     said = f"{row['label']}: {row['from_value']:.3g} to {row['to_value']:.3g} {row['unit'].replace('1', '')}".rstrip()
-    few = "" if row["from_runs"] > 1 and row["to_runs"] > 1 else "; one run on a day, so this is between runs rather than days"
+    few = (
+        ""
+        if row["from_runs"] > 1 and row["to_runs"] > 1
+        else "; one run on a day, so this is between runs rather than days"
+    )
     if not row["found"]:
         return f"{said} ({row['from_day']} to {row['to_day']}): no change beyond chance (p {row['p_holm']:.2g})"
     return f"{said} ({row['from_day']} to {row['to_day']}): {what} (p {row['p_holm']:.2g}{few})"
 
 
-TREND_COLUMNS = ("quantity", "label", "runs", "tau", "slope_per_day", "slope_low", "slope_high", "unit", "worse", "p_value", "p_holm", "found", "words")
+TREND_COLUMNS = (
+    "quantity",
+    "label",
+    "runs",
+    "tau",
+    "slope_per_day",
+    "slope_low",
+    "slope_high",
+    "unit",
+    "worse",
+    "p_value",
+    "p_holm",
+    "found",
+    "words",
+)
 
 
 def trends(samples: Sequence[RunSample], days_since: Array) -> pd.DataFrame:
@@ -205,16 +257,33 @@ def trends(samples: Sequence[RunSample], days_since: Array) -> pd.DataFrame:
             continue
         tau, p_value = stats.kendalltau(time, values)
         slope, _, low, high = stats.theilslopes(values, time)
-        rows.append({"quantity": quantity.key, "label": quantity.label, "runs": len(own), "tau": float(tau), "slope_per_day": float(slope),
-                     "slope_low": float(low), "slope_high": float(high), "unit": quantity.unit,
-                     "worse": bool(tau * quantity.better < 0), "p_value": float(p_value)})
+        rows.append(
+            {
+                "quantity": quantity.key,
+                "label": quantity.label,
+                "runs": len(own),
+                "tau": float(tau),
+                "slope_per_day": float(slope),
+                "slope_low": float(low),
+                "slope_high": float(high),
+                "unit": quantity.unit,
+                "worse": bool(tau * quantity.better < 0),
+                "p_value": float(p_value),
+            }
+        )
     if not rows:
         return pd.DataFrame(columns=list(TREND_COLUMNS))
     table = pd.DataFrame(rows)
     table["p_holm"] = holm(table["p_value"].to_numpy())
     table["found"] = table["p_holm"] < limit["change.level"]
-    table["words"] = [f"{r.label}: {r.slope_per_day:+.3g} {r.unit.replace('1', '')} a day over {r.runs} runs, " +
-                      (("worse" if r.worse else "better") + f" (p {r.p_holm:.2g})" if r.found else f"no trend beyond chance (p {r.p_holm:.2g})")
-                      for r in table.itertuples()]
+    table["words"] = [
+        f"{r.label}: {r.slope_per_day:+.3g} {r.unit.replace('1', '')} a day over {r.runs} runs, "
+        + (
+            ("worse" if r.worse else "better") + f" (p {r.p_holm:.2g})"
+            if r.found
+            else f"no trend beyond chance (p {r.p_holm:.2g})"
+        )
+        for r in records(table)
+    ]
     order = np.lexsort((table["p_holm"], ~table["worse"], ~table["found"]))
     return table.iloc[order].reset_index(drop=True)[list(TREND_COLUMNS)]

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analyzer.comparing.walks import walk_all
 from analyzer import geodesy
 from analyzer.comparing import assemble
 from analyzer.comparing.changes import RunSample, changes, sample_run, trends
@@ -33,8 +34,11 @@ BaseGiven = Place | str | Path
 
 
 def compare(
-    results: Sequence[str | Path | LoadedResult], *, base: Mapping[str, BaseGiven] | BaseGiven | Sequence[str | Path] | None = None,
-    align_to: str | None = None, check_points: pd.DataFrame | None = None,
+    results: Sequence[str | Path | LoadedResult],
+    *,
+    base: Mapping[str, BaseGiven] | BaseGiven | Sequence[str | Path] | None = None,
+    align_to: str | None = None,
+    check_points: pd.DataFrame | None = None,
     repeatability_m: float | tuple[float, float] | None = None,
 ) -> Comparison:
     """Hold runs against each other.
@@ -57,7 +61,9 @@ def compare(
     """
     loaded = [r if isinstance(r, LoadedResult) else load_result(r) for r in results]
     if len(loaded) < 2:
-        raise UsageError(f"compare: {len(loaded)} run was given; expected two or more result folders to hold against each other.")
+        raise UsageError(
+            f"compare: {len(loaded)} run was given; expected two or more result folders to hold against each other."
+        )
     given, log_runs = given_bases(base)
     runs = gather_runs(loaded, given)
     _refuse_far(runs)
@@ -65,32 +71,33 @@ def compare(
     origin = _origin(runs, reference)
     shifts = [_matching_shift(run, runs[reference], origin) for run in runs]
     stands = _stands(runs, origin, shifts, check_points)
-    repeat = None if repeatability_m is None else (
-        (float(repeatability_m), float(repeatability_m)) if isinstance(repeatability_m, (int, float)) else repeatability_m)
+    repeat = (
+        None
+        if repeatability_m is None
+        else (
+            (float(repeatability_m), float(repeatability_m))
+            if isinstance(repeatability_m, (int, float))
+            else repeatability_m
+        )
+    )
     logs = _logs(runs, log_runs)
     found = frames(runs, stands, reference=reference, origin=origin, repeat_m=repeat, logs=logs)
     told = answers(found, runs)
     applied = _applied(runs, found, told, align_to)
-    gathered = _walk_all(runs, origin, applied)
+    gathered = walk_all(runs, origin, applied)
     return assemble.comparison(
-        runs=runs, found=found, told=told, level=overall(told), reference=reference, aligned_to=align_to, applied=applied,
-        stands=stands, gathered=gathered,
+        runs=runs,
+        found=found,
+        told=told,
+        level=overall(told),
+        reference=reference,
+        aligned_to=align_to,
+        applied=applied,
+        stands=stands,
+        gathered=gathered,
     )
 
 
-@dataclass
-class Gathered:
-    """What all runs show along the common path and over time."""
-
-    cells: pd.DataFrame
-    passes: pd.DataFrame
-    spots: pd.DataFrame
-    spot_passes: pd.DataFrame
-    disagreements: pd.DataFrame
-    changes: pd.DataFrame
-    trends: pd.DataFrame
-    common: Array
-    samples: list[RunSample]
 
 
 def _reference(runs: Sequence[Run], name: str | None) -> int:
@@ -100,7 +107,9 @@ def _reference(runs: Sequence[Run], name: str | None) -> int:
     fits = [r.index for r in runs if name in (r.name, r.result.folder.name, str(r.result.folder))]
     if len(fits) != 1:
         known = ", ".join(r.name for r in runs[:12])
-        raise UsageError(f"--align-to {name}: {'no run' if not fits else 'more than one run'} is called so; expected one of {known}.")
+        raise UsageError(
+            f"--align-to {name}: {'no run' if not fits else 'more than one run'} is called so; expected one of {known}."
+        )
     return fits[0]
 
 
@@ -112,8 +121,10 @@ def _refuse_far(runs: Sequence[Run]) -> None:
         assert there is not None and here is not None
         away = float(geodesy.distances(there[0], there[1], here[0], here[1]))
         if away > thresholds("analyzer.comparing")["place.far_m"]:
-            raise RefusedError(f"runs {placed[0].name} and {run.name} lie {away / 1000:.0f} km apart: they share neither base nor route, "
-                               "so nothing of them can be compared; compare runs of one place.")
+            raise RefusedError(
+                f"runs {placed[0].name} and {run.name} lie {away / 1000:.0f} km apart: they share neither base nor route, "
+                "so nothing of them can be compared; compare runs of one place."
+            )
 
 
 def _origin(runs: Sequence[Run], reference: int) -> Place:
@@ -134,24 +145,61 @@ def _matching_shift(run: Run, reference: Run, origin: Place) -> Array:
     return entered if entered is not None and np.linalg.norm(entered) < SAME_SITE_M else np.zeros(3)
 
 
-def _stands(runs: Sequence[Run], origin: Place, shifts: Sequence[Array], check_points: pd.DataFrame | None) -> pd.DataFrame:
+def _stands(
+    runs: Sequence[Run], origin: Place, shifts: Sequence[Array], check_points: pd.DataFrame | None
+) -> pd.DataFrame:
     """Return the stands of all runs with their places named."""
     columns = ["course_deg", "speed_mps", "claimed_horizontal_m", "claimed_vertical_m"]
 
     def one(run: Run) -> pd.DataFrame:
         table = run.result.table("standstills")
         if not len(table):
-            return stands_of(run.index, table, origin=origin, shift_m=shifts[run.index], headings_deg=np.zeros(0), claimed_ratio=np.nan)
+            return stands_of(
+                run.index,
+                table,
+                origin=origin,
+                shift_m=shifts[run.index],
+                headings_deg=np.zeros(0),
+                claimed_ratio=np.nan,
+            )
         epochs = run.result.epochs(columns)
-        ways = headings(table, pd.DatetimeIndex(epochs.index), epochs["course_deg"].to_numpy(np.float64), epochs["speed_mps"].to_numpy(np.float64))
-        ratio = float(np.nanmedian(epochs["claimed_vertical_m"].to_numpy(np.float64) / epochs["claimed_horizontal_m"].to_numpy(np.float64))) \
-            if epochs["claimed_vertical_m"].notna().any() else np.nan
-        return stands_of(run.index, table, origin=origin, shift_m=shifts[run.index], headings_deg=ways, claimed_ratio=ratio, check_points=check_points)
+        ways = headings(
+            table,
+            pd.DatetimeIndex(epochs.index),
+            epochs["course_deg"].to_numpy(np.float64),
+            epochs["speed_mps"].to_numpy(np.float64),
+        )
+        ratio = (
+            float(
+                np.nanmedian(
+                    epochs["claimed_vertical_m"].to_numpy(np.float64)
+                    / epochs["claimed_horizontal_m"].to_numpy(np.float64)
+                )
+            )
+            if epochs["claimed_vertical_m"].notna().any()
+            else np.nan
+        )
+        return stands_of(
+            run.index,
+            table,
+            origin=origin,
+            shift_m=shifts[run.index],
+            headings_deg=ways,
+            claimed_ratio=ratio,
+            check_points=check_points,
+        )
 
     with ThreadPoolExecutor(2) as pool:
         parts = [p for p in pool.map(one, runs) if len(p)]
     if not parts:
-        return stands_of(0, runs[0].result.table("standstills").iloc[:0], origin=origin, shift_m=np.zeros(3), headings_deg=np.zeros(0), claimed_ratio=np.nan)
+        return stands_of(
+            0,
+            runs[0].result.table("standstills").iloc[:0],
+            origin=origin,
+            shift_m=np.zeros(3),
+            headings_deg=np.zeros(0),
+            claimed_ratio=np.nan,
+        )
     return common_places(pd.concat(parts, ignore_index=True), shifts)
 
 
@@ -175,84 +223,19 @@ def _applied(runs: Sequence[Run], found: Frames, told: Sequence[object], align_t
         answer = told[int(found.group[run.index])]
         shift = getattr(answer, "shift_m")
         if shift is None or getattr(answer, "level") in ("not_evaluated", "not_comparable"):
-            raise RefusedError(f"run {run.name} cannot be aligned to {align_to}: {getattr(answer, 'sentences')[0]}; "
-                               "visit common marks, or compare without --align-to.")
+            raise RefusedError(
+                f"run {run.name} cannot be aligned to {align_to}: {getattr(answer, 'sentences')[0]}; "
+                "visit common marks, or compare without --align-to."
+            )
         out[run.index] = shift if getattr(answer, "level") == "comparable_after_shift" else 0.0
     return out
 
 
-def _walk_all(runs: Sequence[Run], origin: Place, applied: Array) -> Gathered:
-    """Lay every run on the common path, one after the other; epochs are let go again."""
-    path, walks, parts, samples = CellMap(), [], [], []
-    chains: list[NDArray[np.int64]] = []
-    tracks: list[tuple[NDArray[np.int64], Track]] = []
-    with ThreadPoolExecutor(2) as pool:
-        for run, epochs, dropouts, points in pool.map(lambda r: _read(r, origin, applied[r.index]), runs):
-            track = make_track(epochs, points)
-            samples.append(sample_run(run.index, epochs, track.epochs))
-            cell = path.locate(track, run.index)
-            if not len(cell):
-                continue
-            number, owner, count = visits(cell, track.along_m)
-            figures = pass_figures(epochs, track, number, points)
-            figures.insert(0, "cell", owner)
-            figures.insert(1, "run", run.index)
-            figures.insert(2, "pass", count)
-            parts.append(figures.astype({c: np.float32 for c in figures.columns if c.startswith(("share_", "age_", "sat", "bound", "speed"))}))
-            lost = np.bincount(track.step_of_epoch[track.epochs], epochs["dropout_id"].notna().to_numpy()[track.epochs], minlength=len(cell)) > 0
-            walks.append(Walk(run.index, cell, track.along_m, lost, troubles(epochs, dropouts, track)))
-            edges = np.flatnonzero(np.diff(track.piece)) + 1
-            chains += np.split(cell, edges)
-            tracks.append((cell, Track(track.points_m[:2], track.direction_rad[:0], track.along_m[:0], track.piece, track.step_of_epoch[:0], track.epochs[:0])))
-    cells = path.table(origin)
-    passes = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=["cell", "run", "pass", "share_fixed", "up_m"])
-    passes = _bridged(passes, walks, tracks, successors(chains, len(cells)))
-    spots, seen = recurrence(walks, cells)
-    begin = runs[0].start
-    since = np.array([(r.start - begin) / pd.Timedelta(days=1) for r in runs])
-    return Gathered(
-        cells, passes, spots, seen, disagreements(passes, cells) if len(passes) else disagreements_empty(),
-        changes(samples, [r.day for r in runs]), trends(samples, since), _common(passes, len(runs)), samples)
 
 
-def disagreements_empty() -> pd.DataFrame:
-    """Return a table of disagreements without rows."""
-    from analyzer.comparing.disagreement import COLUMNS
-
-    return pd.DataFrame(columns=list(COLUMNS))
 
 
-def _read(run: Run, origin: Place, shift_m: Array) -> tuple[Run, pd.DataFrame, pd.DataFrame, Array]:
-    epochs = run.result.epochs(list(EPOCH_COLUMNS))
-    return run, epochs, run.result.table("dropouts"), local_points(epochs, origin, shift_m)
 
 
-def _bridged(passes: pd.DataFrame, walks: Sequence[Walk], tracks: Sequence[tuple[NDArray[np.int64], Track]], successor: NDArray[np.int64]) -> pd.DataFrame:
-    """Add passes of cells that a run crossed without a position, between cells that others drove in between."""
-    limit = thresholds("analyzer.comparing")
-    rows = []
-    for walk, (cell, track) in zip(walks, tracks, strict=True):
-        for at in np.flatnonzero(np.diff(track.piece)):
-            gap = float(np.hypot(*(track.points_m[:2, at + 1] - track.points_m[:2, at])))
-            if gap > limit["cell.bridge_m"]:
-                continue
-            most = int(2 * gap / limit["cell.length_m"]) + 5
-            rows += [(c, walk.run) for c in follow(successor, int(cell[at]), int(cell[at + 1]), most)]
-    if not rows:
-        return passes
-    added = pd.DataFrame(rows, columns=["cell", "run"])
-    before = passes.groupby(["cell", "run"])["pass"].max().rename("pass").reset_index()
-    added["pass"] = added.merge(before, on=["cell", "run"], how="left")["pass"].fillna(0).astype(np.int64) + added.groupby(["cell", "run"]).cumcount() + 1
-    zeros = {c: 0.0 for c in ("share_trusted", "share_fixed", "share_float")} | {"share_other": 1.0, "share_dropout": 1.0, "n": 0}
-    added = added.assign(**zeros).reindex(columns=passes.columns).astype({c: passes[c].dtype for c in ("share_trusted", "share_fixed", "share_float", "share_other", "share_dropout", "n")})
-    added = added.astype({c: passes[c].dtype for c in passes.columns if passes[c].dtype.kind in "fM"})
-    return pd.concat([passes, added], ignore_index=True)
 
 
-def _common(passes: pd.DataFrame, count: int) -> Array:
-    """Return per run the share of its cells that another run drove too."""
-    if not len(passes):
-        return np.zeros(count)
-    pairs = passes[["cell", "run"]].drop_duplicates()
-    shared = pairs.groupby("cell")["run"].transform("size") > 1
-    return np.asarray(shared.groupby(pairs["run"]).mean().reindex(range(count)).fillna(0.0).to_numpy(np.float64))

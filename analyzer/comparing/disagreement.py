@@ -59,7 +59,18 @@ def _stretches(bad: pd.DataFrame, axis: str, cells: pd.DataFrame, good: pd.DataF
             place = cells.loc[own["cell"].iloc[0]]
             others = int(runs_at.loc[own["cell"]].median())
             what = "in height" if axis == "height" else "sideways"
-            out.append((run, number, axis, float(along[part].min()), float(np.ptp(along[part]) + 10.0), float(place["latitude_deg"]),
-                        float(place["longitude_deg"]), worst, others,
-                        f"fixed throughout, yet {worst:.2f} m off {what} from the other passes ({others} runs)"))
+            out.append(
+                (
+                    run,
+                    number,
+                    axis,
+                    float(along[part].min()),
+                    float(np.ptp(along[part]) + 10.0),
+                    float(place["latitude_deg"]),
+                    float(place["longitude_deg"]),
+                    worst,
+                    others,
+                    f"fixed throughout, yet {worst:.2f} m off {what} from the other passes ({others} runs)",
+                )
+            )
     return out

@@ -8,12 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analyzer.comparing.frame_words import words_of, parking_words, lever_words, log_words, absolute_words, named_words, named_keys, suspects, as_three, up_words, one_way_words
 from analyzer import geodesy
 from analyzer.comparing.frames import SAME_SITE_M, Frames, Setup
 from analyzer.comparing.runs import Run
-from analyzer.metrics.base_site_shift import (
-    Shift, antenna_suspects, judge_shift, limits, name_sizes, place_suspects,
-)
+from analyzer.metrics.base_site_shift import Shift, antenna_suspects, judge_shift, limits, name_sizes, place_suspects
 from analyzer.settings import thresholds
 
 Array = NDArray[np.float64]
@@ -56,9 +55,6 @@ def overall(given: Sequence[Answer]) -> str:
     return max((a.level for a in given), key=LEVELS.index)
 
 
-def words_of(vector: Sequence[float]) -> str:
-    """Return a shift as words: "0.840 m east, -0.610 m north, 1.900 m up"."""
-    return f"{vector[0]:+.3f} m east, {vector[1]:+.3f} m north, {vector[2]:+.3f} m up"
 
 
 def _label(setup: Setup, runs: Sequence[Run]) -> str:
@@ -71,20 +67,39 @@ def _answer(setup: Setup, found: Frames, runs: Sequence[Run]) -> Answer:
     label = _label(setup, runs)
     if setup.index == found.reference:
         words = [f"{label} is the reference"]
-        return Answer(setup.index, "comparable", (0.0, 0.0, 0.0), (0.0, 0.0, 0.0), "reference", 0.0,
-                      (*words, *_absolute_words(setup, found, runs)), _named_keys(setup.absolute, setup, found, runs))
+        return Answer(
+            setup.index,
+            "comparable",
+            (0.0, 0.0, 0.0),
+            (0.0, 0.0, 0.0),
+            "reference",
+            0.0,
+            (*words, *absolute_words(setup, found, runs)),
+            named_keys(setup.absolute, setup, found, runs),
+        )
     clash = _stated_clash(setup, found, runs)
     if clash:
         return Answer(setup.index, "not_comparable", None, None, "none", float("nan"), (f"{label}: {clash}",))
     if setup.marks is not None:
         base = _by_marks(setup, setup.marks, label, found, runs)
-    elif setup.entered_m is not None and np.linalg.norm(setup.entered_m) > thresholds("analyzer.comparing")["base.same_m"]:
+    elif (
+        setup.entered_m is not None
+        and np.linalg.norm(setup.entered_m) > thresholds("analyzer.comparing")["base.same_m"]
+    ):
         base = _by_entry(setup, setup.entered_m, label)
     else:
         base = _without_marks(setup, label)
-    extra = (*_lever_words(setup), *_log_words(setup), *_absolute_words(setup, found, runs))
-    return Answer(base.setup, base.level, base.shift_m, base.half_width_m, base.evidence, base.detectable_m,
-                  base.sentences + extra, base.named + _named_keys(setup.absolute, setup, found, runs))
+    extra = (*lever_words(setup), *log_words(setup), *absolute_words(setup, found, runs))
+    return Answer(
+        base.setup,
+        base.level,
+        base.shift_m,
+        base.half_width_m,
+        base.evidence,
+        base.detectable_m,
+        base.sentences + extra,
+        base.named + named_keys(setup.absolute, setup, found, runs),
+    )
 
 
 def _stated_clash(setup: Setup, found: Frames, runs: Sequence[Run]) -> str:
@@ -106,55 +121,105 @@ def _by_marks(setup: Setup, shift: Shift, label: str, found: Frames, runs: Seque
     assert entered is not None
     rest = judge_shift(np.asarray(shift.vector_m) - entered, shift.covariance_m2, level=shift.level)
     if not rest.found and float(np.linalg.norm(entered)) < SAME_SITE_M:
-        text = (f"{label}: the entered base coordinates differ by {words_of(_three(entered))} from the reference, the marks "
-                f"agree ({words_of(shift.vector_m)}); beyond that no shift above {_up(rest.detectable_m)} was found: "
-                "shift by the entered difference to compare")
-        return Answer(setup.index, "comparable_after_shift", _three(entered), (step, step, step), "entered",
-                      rest.detectable_m, (text,))
+        text = (
+            f"{label}: the entered base coordinates differ by {words_of(as_three(entered))} from the reference, the marks "
+            f"agree ({words_of(shift.vector_m)}); beyond that no shift above {up_words(rest.detectable_m)} was found: "
+            "shift by the entered difference to compare"
+        )
+        return Answer(
+            setup.index,
+            "comparable_after_shift",
+            as_three(entered),
+            (step, step, step),
+            "entered",
+            rest.detectable_m,
+            (text,),
+        )
     if not shift.found:
-        text = (f"{label}: the entered base coordinates differ by {words_of(_three(entered))}, yet on the marks no shift above "
-                f"{_up(shift.detectable_m)} was found: the antenna was moved and its new place entered in the same frame")
-        return Answer(setup.index, "comparable", shift.vector_m, shift.half_width_m, "marks", shift.detectable_m, (text,))
-    text = (f"{label}: on the marks positions are shifted by {words_of(shift.vector_m)}, the entered coordinates explain "
-            f"{words_of(_three(entered))}; {words_of(rest.vector_m)} remain, so the antenna does not stand where it did")
-    named = name_sizes(rest, _suspects(setup, found, runs))
-    return Answer(setup.index, "comparable_after_shift", shift.vector_m, shift.half_width_m, "marks", shift.detectable_m,
-                  (text, *_named_words(named)), tuple(n.key for n in named))
+        text = (
+            f"{label}: the entered base coordinates differ by {words_of(as_three(entered))}, yet on the marks no shift above "
+            f"{up_words(shift.detectable_m)} was found: the antenna was moved and its new place entered in the same frame"
+        )
+        return Answer(
+            setup.index, "comparable", shift.vector_m, shift.half_width_m, "marks", shift.detectable_m, (text,)
+        )
+    text = (
+        f"{label}: on the marks positions are shifted by {words_of(shift.vector_m)}, the entered coordinates explain "
+        f"{words_of(as_three(entered))}; {words_of(rest.vector_m)} remain, so the antenna does not stand where it did"
+    )
+    named = name_sizes(rest, suspects(setup, found, runs))
+    return Answer(
+        setup.index,
+        "comparable_after_shift",
+        shift.vector_m,
+        shift.half_width_m,
+        "marks",
+        shift.detectable_m,
+        (text, *named_words(named)),
+        tuple(n.key for n in named),
+    )
 
 
 def _same_entry(setup: Setup, shift: Shift, label: str, found: Frames, runs: Sequence[Run]) -> Answer:
     """Judge a set-up with the same (or unknown) entry by marks."""
-    entry = "the same base coordinates were entered" if setup.entered_m is not None else "what was entered at the base is not known"
+    entry = (
+        "the same base coordinates were entered"
+        if setup.entered_m is not None
+        else "what was entered at the base is not known"
+    )
     if not shift.found:
-        text = f"{label}: {entry}, and on common marks no shift above {_up(shift.detectable_m)} was found"
-        return Answer(setup.index, "comparable", shift.vector_m, shift.half_width_m, "marks", shift.detectable_m, (text,))
-    half = " ± ".join(("", _up(max(shift.half_width_m))))
+        text = f"{label}: {entry}, and on common marks no shift above {up_words(shift.detectable_m)} was found"
+        return Answer(
+            setup.index, "comparable", shift.vector_m, shift.half_width_m, "marks", shift.detectable_m, (text,)
+        )
+    half = " ± ".join(("", up_words(max(shift.half_width_m))))
     moved = tuple(-v for v in shift.vector_m)
-    text = (f"{label}: {entry}, but on common marks all positions are shifted by {words_of(shift.vector_m)}{half} (95 %): "
-            + (f"the base antenna was moved by {words_of(moved)}, or its coordinates do not belong to its place"
-               if setup.entered_m is not None else "the base frame is another one"))
-    named = name_sizes(shift, _suspects(setup, found, runs))
-    return Answer(setup.index, "comparable_after_shift", shift.vector_m, shift.half_width_m, "marks", shift.detectable_m,
-                  (text, *_named_words(named), *_one_way_words(setup)), tuple(n.key for n in named))
+    text = (
+        f"{label}: {entry}, but on common marks all positions are shifted by {words_of(shift.vector_m)}{half} (95 %): "
+        + (
+            f"the base antenna was moved by {words_of(moved)}, or its coordinates do not belong to its place"
+            if setup.entered_m is not None
+            else "the base frame is another one"
+        )
+    )
+    named = name_sizes(shift, suspects(setup, found, runs))
+    return Answer(
+        setup.index,
+        "comparable_after_shift",
+        shift.vector_m,
+        shift.half_width_m,
+        "marks",
+        shift.detectable_m,
+        (text, *named_words(named), *one_way_words(setup)),
+        tuple(n.key for n in named),
+    )
 
 
-def _one_way_words(setup: Setup) -> tuple[str, ...]:
-    if setup.both_ways:
-        return ()
-    return ("the marks were not visited facing both ways, so a changed antenna offset on the car would look the same",)
 
 
 def _by_entry(setup: Setup, entered: Array, label: str) -> Answer:
     """Judge a set-up by its entered coordinates alone."""
     if float(np.linalg.norm(entered)) >= SAME_SITE_M:
-        text = (f"{label}: its base stands {np.linalg.norm(entered):.0f} m from the reference base by the entered coordinates; "
-                "whether both belong to one frame is not evaluated: no common mark was visited")
+        text = (
+            f"{label}: its base stands {np.linalg.norm(entered):.0f} m from the reference base by the entered coordinates; "
+            "whether both belong to one frame is not evaluated: no common mark was visited"
+        )
         return Answer(setup.index, "not_evaluated", None, None, "none", float("nan"), (text,))
     step = thresholds("analyzer.comparing")["base.same_m"]
-    text = (f"{label}: the entered base coordinates differ by {words_of(_three(entered))} from the reference, and all positions "
-            "with them if the antenna stands where it did; whether it does is not evaluated: no common mark was visited")
-    rough = _parking_words(setup, remove=entered)
-    return Answer(setup.index, "comparable_after_shift", _three(entered), (step, step, step), "entered", float("nan"), (text, *rough))
+    text = (
+        f"{label}: the entered base coordinates differ by {words_of(as_three(entered))} from the reference, and all positions "
+        "with them if the antenna stands where it did; whether it does is not evaluated: no common mark was visited"
+    )
+    rough = parking_words(setup, remove=entered)
+    return Answer(
+        setup.index,
+        "comparable_after_shift",
+        as_three(entered),
+        (step, step, step),
+        "entered",
+        float("nan"),
+        (text, *rough),
+    )
 
 
 def _without_marks(setup: Setup, label: str) -> Answer:
@@ -164,98 +229,68 @@ def _without_marks(setup: Setup, label: str) -> Answer:
         if shift is not None and shift.found:
             vector = tuple(-v for v in shift.vector_m) if kind == "base_log" else shift.vector_m
             source = "the logs at the base" if kind == "base_log" else "common parking places"
-            text = (f"{label}: {source} show all positions shifted by {words_of(vector)} "
-                    f"± {_up(max(shift.half_width_m))} (95 %)")
-            level = "comparable_after_shift" if kind == "base_log" and setup.log_grade == "centimetre" else "not_comparable"
-            return Answer(setup.index, level, (vector[0], vector[1], vector[2]), shift.half_width_m, kind, shift.detectable_m, (text,))
+            text = (
+                f"{label}: {source} show all positions shifted by {words_of(vector)} "
+                f"± {up_words(max(shift.half_width_m))} (95 %)"
+            )
+            level = (
+                "comparable_after_shift" if kind == "base_log" and setup.log_grade == "centimetre" else "not_comparable"
+            )
+            return Answer(
+                setup.index,
+                level,
+                (vector[0], vector[1], vector[2]),
+                shift.half_width_m,
+                kind,
+                shift.detectable_m,
+                (text,),
+            )
     if log is not None and setup.log_grade == "centimetre":
-        text = f"{label}: the logs at the base show no shift of the antenna above {_up(log.detectable_m)}"
-        return Answer(setup.index, "comparable", tuple(-v for v in log.vector_m), log.half_width_m, "base_log", log.detectable_m, (text,))
-    entry = ("the same base coordinates were entered, which says nothing of where the antenna stands"
-             if setup.entered_m is not None else "the base position is not known")
-    text = (f"{label}: {entry}; whether the base was shifted is not evaluated: "
-            "no common mark was visited and no centimetre-grade log at the base was given")
-    return Answer(setup.index, "not_evaluated", None, None, "none", rough.detectable_m if rough else float("nan"),
-                  (text, *_parking_words(setup)))
+        text = f"{label}: the logs at the base show no shift of the antenna above {up_words(log.detectable_m)}"
+        return Answer(
+            setup.index,
+            "comparable",
+            tuple(-v for v in log.vector_m),
+            log.half_width_m,
+            "base_log",
+            log.detectable_m,
+            (text,),
+        )
+    entry = (
+        "the same base coordinates were entered, which says nothing of where the antenna stands"
+        if setup.entered_m is not None
+        else "the base position is not known"
+    )
+    text = (
+        f"{label}: {entry}; whether the base was shifted is not evaluated: "
+        "no common mark was visited and no centimetre-grade log at the base was given"
+    )
+    return Answer(
+        setup.index,
+        "not_evaluated",
+        None,
+        None,
+        "none",
+        rough.detectable_m if rough else float("nan"),
+        (text, *parking_words(setup)),
+    )
 
 
-def _parking_words(setup: Setup, remove: Array | None = None) -> tuple[str, ...]:
-    if setup.parking is None:
-        return ()
-    shift = setup.parking
-    if remove is not None:
-        shift = judge_shift(np.asarray(shift.vector_m) - remove, shift.covariance_m2, level=shift.level)
-    if shift.found:
-        return (f"common parking places show {words_of(shift.vector_m)} beyond that",)
-    return (f"common parking places, each driven on anew, show no shift above {_up(shift.detectable_m)}",)
 
 
-def _lever_words(setup: Setup) -> tuple[str, ...]:
-    lever = setup.lever
-    if lever is None:
-        return ()
-    if lever.found:
-        return (f"facing both ways on the marks shows an error that turns with the car: {lever.vector_m[0]:+.3f} m forward, "
-                f"{lever.vector_m[1]:+.3f} m left against the reference; the antenna offset on the car differs, not the base",)
-    return (f"facing both ways on the marks shows no change of the antenna offset above {_up(lever.detectable_m)}",)
 
 
-def _log_words(setup: Setup) -> tuple[str, ...]:
-    if setup.log is None:
-        return ()
-    if setup.log.found:
-        return (f"by the {setup.log_grade.replace('_', ' ')}-grade logs at the base the antenna moved by {words_of(setup.log.vector_m)}",)
-    if setup.log_grade == "centimetre":
-        return (f"by the centimetre-grade logs at the base no move of the antenna above {_up(setup.log.detectable_m)} was found",)
-    return (f"the {setup.log_grade.replace('_', ' ')}-grade logs at the base would only show shifts above {_up(setup.log.detectable_m)}: "
-            "not evaluated below that",)
 
 
-def _absolute_words(setup: Setup, found: Frames, runs: Sequence[Run]) -> tuple[str, ...]:
-    shift = setup.absolute
-    if shift is None:
-        return ()
-    if not shift.found:
-        return (f"against the marks' own coordinates no shift above {_up(shift.detectable_m)} was found",)
-    named = name_sizes(shift, _suspects(setup, found, runs))
-    return (f"against the marks' own coordinates positions are shifted by {words_of(shift.vector_m)}", *_named_words(named))
 
 
-def _named_words(named: Sequence[object]) -> tuple[str, ...]:
-    return tuple(f"the size fits: {getattr(s, 'words')}" for s in named[:2])
 
 
-def _named_keys(shift: Shift | None, setup: Setup, found: Frames, runs: Sequence[Run]) -> tuple[str, ...]:
-    return tuple(s.key for s in name_sizes(shift, _suspects(setup, found, runs))) if shift is not None else ()
 
 
-def _suspects(setup: Setup, found: Frames, runs: Sequence[Run]) -> list[object]:
-    """Return the common mistakes that can be sized for a set-up: antenna height, neighbours' coordinates."""
-    base = runs[setup.runs[0]].base
-    out: list[object] = list(antenna_suspects(base.antenna_height_m))
-    if base.place is None:
-        return out
-    own = _local(base.place, found)
-    others = {}
-    for other in found.setups:
-        place = other.place
-        if place is not None and np.linalg.norm(_local(place, found) - own) > limits()["mark.radius"]:
-            name = runs[other.runs[0]].base.name or f"station {other.station_id}"
-            others[f"the base {name} of {other.day}"] = _local(place, found)
-    out += place_suspects(own, list(others.items()))
-    return out
 
 
-def _local(place: tuple[float, float, float], found: Frames) -> Array:
-    return np.array([float(v) for v in geodesy.to_enu(*place, origin=found.origin)])
 
 
-def _three(vector: Array) -> tuple[float, float, float]:
-    return float(vector[0]), float(vector[1]), float(vector[2])
 
 
-def _up(value_m: float) -> str:
-    """Return a length rounded upwards: a stated detectable size must not be smaller than it is."""
-    if value_m < 1.0:
-        return f"{np.ceil(value_m * 1000 - 1e-9) / 10:.1f} cm"
-    return f"{np.ceil(value_m * 10 - 1e-9) / 10:.1f} m"

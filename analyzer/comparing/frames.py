@@ -106,8 +106,13 @@ def entered_shift(run: Run, reference: Run, origin: Place) -> Array | None:
 
 
 def frames(
-    runs: Sequence[Run], stands: pd.DataFrame, *, reference: int, origin: Place,
-    repeat_m: tuple[float, float] | None = None, logs: Mapping[int, LogMean] | None = None,
+    runs: Sequence[Run],
+    stands: pd.DataFrame,
+    *,
+    reference: int,
+    origin: Place,
+    repeat_m: tuple[float, float] | None = None,
+    logs: Mapping[int, LogMean] | None = None,
 ) -> Frames:
     """Return the set-ups of `runs` with every kind of evidence on their shifts against that of run `reference`.
 
@@ -126,7 +131,11 @@ def frames(
     parking = stands[stands["kind"] == "parking"].reset_index(drop=True)
     rough = _fit(parking, group, mine, (limit["parking.horizontal"], limit["parking.vertical"]))
     known = marks[marks["mark_up_m"].notna()].reset_index(drop=True)
-    absolute = adjust(known, group[known["run"].to_numpy(np.int64)], reference=mine, repeat_m=repeat, known=True) if len(known) else None
+    absolute = (
+        adjust(known, group[known["run"].to_numpy(np.int64)], reference=mine, repeat_m=repeat, known=True)
+        if len(known)
+        else None
+    )
     count = int(group.max()) + 1
     level = holm_level(count - 1)
     setups = []
@@ -134,13 +143,23 @@ def frames(
         members = tuple(int(i) for i in np.flatnonzero(group == number))
         run = runs[members[0]]
         lever, used = _lever(lever_fit, fit, number, level)
-        setups.append(Setup(
-            number, members, run.day, run.base.place, run.base.station_id, entered_shift(run, runs[reference], origin),
-            marks=_judged(used, number, mine, level), parking=_judged(rough, number, mine, level),
-            log=_log_shift(logs or {}, number, mine, origin, level), log_grade=logs[number].grade if logs and number in logs else "",
-            absolute=_absolute(absolute, known, group, number), lever=lever,
-            both_ways=lever_fit is not None and lever_separable(lever_fit, number),
-        ))
+        setups.append(
+            Setup(
+                number,
+                members,
+                run.day,
+                run.base.place,
+                run.base.station_id,
+                entered_shift(run, runs[reference], origin),
+                marks=_judged(used, number, mine, level),
+                parking=_judged(rough, number, mine, level),
+                log=_log_shift(logs or {}, number, mine, origin, level),
+                log_grade=logs[number].grade if logs and number in logs else "",
+                absolute=_absolute(absolute, known, group, number),
+                lever=lever,
+                both_ways=lever_fit is not None and lever_separable(lever_fit, number),
+            )
+        )
     return Frames(tuple(setups), mine, origin, group, fit, _within(marks, group, repeat))
 
 
@@ -152,7 +171,9 @@ def default_repeat(stands: pd.DataFrame) -> tuple[float, float]:
     return limit["repeat.horizontal"], limit["repeat.horizontal"] * ratio
 
 
-def _fit(stands: pd.DataFrame, group: NDArray[np.int64], reference: int, repeat: tuple[float, float]) -> Adjustment | None:
+def _fit(
+    stands: pd.DataFrame, group: NDArray[np.int64], reference: int, repeat: tuple[float, float]
+) -> Adjustment | None:
     if not len(stands):
         return None
     codes = _padded(group, stands)
@@ -164,7 +185,7 @@ def _padded(group: NDArray[np.int64], stands: pd.DataFrame) -> NDArray[np.int64]
 
 
 def _mark_fits(
-    marks: pd.DataFrame, group: NDArray[np.int64], reference: int, repeat: tuple[float, float],
+    marks: pd.DataFrame, group: NDArray[np.int64], reference: int, repeat: tuple[float, float]
 ) -> tuple[Adjustment | None, Adjustment | None]:
     """Return the adjustment without and the one with car-fixed parts; the second None without directions."""
     plain = _fit(marks, group, reference, repeat)
@@ -173,7 +194,9 @@ def _mark_fits(
     return plain, adjust(marks, _padded(group, marks), reference=reference, repeat_m=repeat, levers=True)
 
 
-def _lever(turned: Adjustment | None, plain: Adjustment | None, number: int, level: float) -> tuple[Lever | None, Adjustment | None]:
+def _lever(
+    turned: Adjustment | None, plain: Adjustment | None, number: int, level: float
+) -> tuple[Lever | None, Adjustment | None]:
     """Return what is fixed to the car in a set-up, and the adjustment whose shift to use for it."""
     if turned is None or number >= len(turned.lever_m) or not lever_separable(turned, number):
         return None, plain
@@ -218,12 +241,18 @@ def _log_shift(logs: Mapping[int, LogMean], number: int, reference: int, origin:
     """Return how far the antenna moved from the reference set-up by the base logs of both."""
     if number == reference or number not in logs or reference not in logs:
         return None
-    here, there = (np.array([float(v) for v in geodesy.to_enu(*logs[k].place, origin=origin)]) for k in (number, reference))
-    spread = sum((np.diag([s[0], s[0], s[1]]) ** 2 for s in (logs[number].sigma_m, logs[reference].sigma_m)), np.zeros((3, 3)))
+    here, there = (
+        np.array([float(v) for v in geodesy.to_enu(*logs[k].place, origin=origin)]) for k in (number, reference)
+    )
+    spread = sum(
+        (np.diag([s[0], s[0], s[1]]) ** 2 for s in (logs[number].sigma_m, logs[reference].sigma_m)), np.zeros((3, 3))
+    )
     return judge_shift(here - there, spread, level=level)
 
 
-def _within(marks: pd.DataFrame, group: NDArray[np.int64], repeat: tuple[float, float]) -> tuple[tuple[int, int, Shift], ...]:
+def _within(
+    marks: pd.DataFrame, group: NDArray[np.int64], repeat: tuple[float, float]
+) -> tuple[tuple[int, int, Shift], ...]:
     """Return shifts between runs of one set-up that were found: (first run, later run, shift)."""
     out = []
     codes = _padded(group, marks) if len(marks) else np.zeros(0, dtype=np.int64)

@@ -26,7 +26,9 @@ def given_bases(base: object) -> tuple[dict[str, Base], list[LogMean]]:
     elif isinstance(base, Sequence):
         entries = [("*", entry) for entry in base]
     else:
-        raise UsageError(f"base is {base!r}; expected coordinates, a folder of a base result, or a mapping from run to one of these.")
+        raise UsageError(
+            f"base is {base!r}; expected coordinates, a folder of a base result, or a mapping from run to one of these."
+        )
     places: dict[str, Base] = {}
     logs: list[LogMean] = []
     for name, value in entries:
@@ -35,11 +37,15 @@ def given_bases(base: object) -> tuple[dict[str, Base], list[LogMean]]:
             logs.append(log_mean(content))
             entered = content.get("entered")
             if name != "*" and entered:
-                places[name] = Base((entered["latitude_deg"], entered["longitude_deg"], entered["height_m"]), f"base result {value}")
+                places[name] = Base(
+                    (entered["latitude_deg"], entered["longitude_deg"], entered["height_m"]), f"base result {value}"
+                )
         elif isinstance(value, Sequence) and len(value) == 3:
             places[name] = Base((float(value[0]), float(value[1]), float(value[2])), "given")
         else:
-            raise UsageError(f"base of {name} is {value!r}; expected latitude, longitude, height or a folder of a base result.")
+            raise UsageError(
+                f"base of {name} is {value!r}; expected latitude, longitude, height or a folder of a base result."
+            )
     return places, logs
 
 
@@ -55,7 +61,9 @@ def load_base(folder: str | Path) -> dict[str, Any]:
         content: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
         content["coordinates"]["latitude_deg"], content["grade"], content["start_utc"]
     except FileNotFoundError:
-        raise InputError(f"base result {folder}: base.json is not in it; pass a folder that 'postdrive base --out' has written.") from None
+        raise InputError(
+            f"base result {folder}: base.json is not in it; pass a folder that 'postdrive base --out' has written."
+        ) from None
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise InputError(f"{path}: it cannot be read ({type(error).__name__}); run 'postdrive base' again.") from error
     return content
@@ -68,5 +76,9 @@ def log_mean(content: Mapping[str, Any]) -> LogMean:
     limit = limits()
     horizontal, vertical = limit[f"log.{grade}_horizontal"], limit[f"log.{grade}_vertical"]
     sigma = max(horizontal, float(own[0]), float(own[1])), max(vertical, float(own[2]))
-    return LogMean((float(place["latitude_deg"]), float(place["longitude_deg"]), float(place["height_m"])), sigma, grade,
-                   str(content["start_utc"])[:10])
+    return LogMean(
+        (float(place["latitude_deg"]), float(place["longitude_deg"]), float(place["height_m"])),
+        sigma,
+        grade,
+        str(content["start_utc"])[:10],
+    )

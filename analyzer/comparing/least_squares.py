@@ -37,8 +37,14 @@ class Fit:
 
 def empty_fit(groups: int, axes: int) -> Fit:
     """Return a fit that knows nothing."""
-    return Fit(np.full((groups, axes), np.nan), np.full((groups, axes, axes), np.nan), np.full((groups, 2), np.nan),
-               np.full((groups, 2, 2), np.nan), 0.0, 0)
+    return Fit(
+        np.full((groups, axes), np.nan),
+        np.full((groups, axes, axes), np.nan),
+        np.full((groups, 2), np.nan),
+        np.full((groups, 2, 2), np.nan),
+        0.0,
+        0,
+    )
 
 
 def fit(task: Task, seen: Array, variance: Array, *, heading: Array | None = None) -> Fit:
@@ -78,7 +84,13 @@ def _columns(task: Task, axes: int, levers: bool) -> dict[str, Codes]:
     if levers:
         lever[present] = start + np.arange(int(present.sum()) * 2).reshape(-1, 2)
     total = start + (int(present.sum()) * 2 if levers else 0)
-    return {"place": place, "shift": shift, "reference_shift": np.array([fixed]), "lever": lever, "total": np.array([total])}
+    return {
+        "place": place,
+        "shift": shift,
+        "reference_shift": np.array([fixed]),
+        "lever": lever,
+        "total": np.array([total]),
+    }
 
 
 def _design(task: Task, columns: dict[str, Codes], axes: int, count: int, *, heading: Array | None) -> Array:
@@ -100,7 +112,7 @@ def _design(task: Task, columns: dict[str, Codes], axes: int, count: int, *, hea
 
 
 def _contrasts(
-    task: Task, columns: Codes, fixed: Codes, answer: Array, inverse: Array, blind: Array,
+    task: Task, columns: Codes, fixed: Codes, answer: Array, inverse: Array, blind: Array
 ) -> tuple[Array, Array]:
     """Return the shift of each group and its covariance; NaN where the stands cannot see it."""
     groups, axes = columns.shape
@@ -116,7 +128,7 @@ def _contrasts(
 
 
 def _levers(
-    task: Task, columns: dict[str, Codes], answer: Array, inverse: Array, blind: Array, asked: bool,
+    task: Task, columns: dict[str, Codes], answer: Array, inverse: Array, blind: Array, asked: bool
 ) -> tuple[Array, Array]:
     """Return the car-fixed part per group against the reference group, or as it is where places are known."""
     value, covariance = np.full((task.groups, 2), np.nan), np.full((task.groups, 2, 2), np.nan)

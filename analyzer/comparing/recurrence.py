@@ -10,13 +10,31 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
+from analyzer.comparing.rows import records
 from analyzer.settings import thresholds
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
 COLUMNS = (
-    "spot", "class", "kind", "passes", "troubled", "masked", "share", "share_low", "share_high", "runs", "runs_troubled",
-    "along_m", "length_m", "latitude_deg", "longitude_deg", "direction_deg", "longest_s", "p_value", "words",
+    "spot",
+    "class",
+    "kind",
+    "passes",
+    "troubled",
+    "masked",
+    "share",
+    "share_low",
+    "share_high",
+    "runs",
+    "runs_troubled",
+    "along_m",
+    "length_m",
+    "latitude_deg",
+    "longitude_deg",
+    "direction_deg",
+    "longest_s",
+    "p_value",
+    "words",
 )
 PASS_COLUMNS = ("spot", "run", "pass", "state", "duration_s", "start_utc")
 
@@ -50,8 +68,12 @@ def recurrence(walks: Sequence[Walk], cells: pd.DataFrame) -> tuple[pd.DataFrame
     if not len(starts):
         return pd.DataFrame(columns=list(COLUMNS)), pd.DataFrame(columns=list(PASS_COLUMNS))
     east, north, way = (cells[c].to_numpy(np.float64) for c in ("east_m", "north_m", "direction_deg"))
-    starts["cluster"] = _clusters(east[starts["cell"]], north[starts["cell"]], np.radians(way[starts["cell"]]),
-                                  (starts["kind"] == "not_trusted").to_numpy())
+    starts["cluster"] = _clusters(
+        east[starts["cell"]],
+        north[starts["cell"]],
+        np.radians(way[starts["cell"]]),
+        (starts["kind"] == "not_trusted").to_numpy(),
+    )
     driven = sum(float(w.along_m[-1] - w.along_m[0]) for w in walks if len(w.along_m))
     passes, spots = [], []
     for number, members in starts.groupby("cluster"):
@@ -108,7 +130,7 @@ def _zone(members: pd.DataFrame, cells: pd.DataFrame) -> Codes:
     turned = thresholds("analyzer.comparing")["cell.turned_deg"]
     near = np.zeros(len(cells), dtype=bool)
     east, north, way = (cells[c].to_numpy(np.float64) for c in ("east_m", "north_m", "direction_deg"))
-    for row in own.itertuples():
+    for row in records(own):
         close = np.hypot(east - row.east_m, north - row.north_m) <= reach
         near |= close & (np.abs((way - row.direction_deg + 180.0) % 360.0 - 180.0) < turned)
     return np.flatnonzero(near)
@@ -132,7 +154,9 @@ def _zone_passes(walks: Sequence[Walk], zone: Codes, members: pd.DataFrame) -> p
     return pd.DataFrame(rows, columns=list(PASS_COLUMNS[1:]))
 
 
-def _spot(number: int, members: pd.DataFrame, zone: Codes, seen: pd.DataFrame, cells: pd.DataFrame) -> dict[str, object]:
+def _spot(
+    number: int, members: pd.DataFrame, zone: Codes, seen: pd.DataFrame, cells: pd.DataFrame
+) -> dict[str, object]:
     """Return the counts and the place of a spot."""
     counted = seen[seen["state"] != "masked"]
     troubled = counted[counted["state"] == "trouble"]
@@ -141,11 +165,21 @@ def _spot(number: int, members: pd.DataFrame, zone: Codes, seen: pd.DataFrame, c
     low, high = binomial_interval(len(troubled), max(len(counted), 1)) if len(counted) else (0.0, 1.0)
     spread = np.hypot(own["east_m"] - middle["east_m"], own["north_m"] - middle["north_m"])
     return {
-        "spot": number, "kind": str(members["kind"].mode().iloc[0]), "passes": len(counted), "troubled": len(troubled),
-        "masked": len(seen) - len(counted), "share": len(troubled) / max(len(counted), 1), "share_low": low, "share_high": high,
-        "runs": counted["run"].nunique(), "runs_troubled": troubled["run"].nunique(), "along_m": float(middle["along_m"]),
-        "length_m": float(2 * spread.max()), "latitude_deg": float(middle["latitude_deg"]),
-        "longitude_deg": float(middle["longitude_deg"]), "direction_deg": float(middle["direction_deg"]),
+        "spot": number,
+        "kind": str(members["kind"].mode().iloc[0]),
+        "passes": len(counted),
+        "troubled": len(troubled),
+        "masked": len(seen) - len(counted),
+        "share": len(troubled) / max(len(counted), 1),
+        "share_low": low,
+        "share_high": high,
+        "runs": counted["run"].nunique(),
+        "runs_troubled": troubled["run"].nunique(),
+        "along_m": float(middle["along_m"]),
+        "length_m": float(2 * spread.max()),
+        "latitude_deg": float(middle["latitude_deg"]),
+        "longitude_deg": float(middle["longitude_deg"]),
+        "direction_deg": float(middle["direction_deg"]),
         "longest_s": float(members["duration_s"].max()),
     }
 
@@ -165,14 +199,19 @@ def _classified(table: pd.DataFrame, driven_m: float) -> pd.DataFrame:
     many = table["passes"].to_numpy() >= limit["spot.least_passes"]
     twice = table["troubled"].to_numpy() >= 2
     unlikely = p_values < limit["spot.level"] / max(len(table), 1)
-    named = np.where(~many, "too_few_to_tell", np.where(twice & unlikely, "recurs", np.where(twice, "undecided", "one_off")))
+    named = np.where(
+        ~many, "too_few_to_tell", np.where(twice & unlikely, "recurs", np.where(twice, "undecided", "one_off"))
+    )
     return table.assign(**{"class": named, "p_value": p_values})
 
 
 def _words(row: pd.Series) -> str:
     count = f"{row['troubled']} of {row['passes']} passes"
     span = f"95 % interval {100 * row['share_low']:.0f} to {100 * row['share_high']:.0f} %"
-    said = {"recurs": f"recurs: {count} ({span})", "one_off": f"once in {row['passes']} passes ({span})",
-            "undecided": f"{count} ({span}): more than once, but not more than chance elsewhere",
-            "too_few_to_tell": f"{count}: too few to tell"}[str(row["class"])]
+    said = {
+        "recurs": f"recurs: {count} ({span})",
+        "one_off": f"once in {row['passes']} passes ({span})",
+        "undecided": f"{count} ({span}): more than once, but not more than chance elsewhere",
+        "too_few_to_tell": f"{count}: too few to tell",
+    }[str(row["class"])]
     return said + (f"; {row['masked']} passes arrived in trouble already" if row["masked"] else "")

@@ -11,10 +11,13 @@ import pandas as pd
 
 from analyzer.comparing.frame_verdict import Answer
 from analyzer.comparing.frames import Frames
+from analyzer.comparing.rows import records
 from analyzer.recording import Finding
 
 LEVEL_WORDS = {
-    "comparable": "comparable", "comparable_after_shift": "comparable after a shift", "not_evaluated": "not evaluated",
+    "comparable": "comparable",
+    "comparable_after_shift": "comparable after a shift",
+    "not_evaluated": "not evaluated",
     "not_comparable": "not comparable",
 }
 
@@ -60,14 +63,27 @@ class Comparison:
         """Return the content of comparison.json."""
         from analyzer.results.summary import json_safe
 
-        content: dict[str, Any] = json_safe({
-            "schema_version": 1, "level": self.level, "sentences": self.sentences, "reference": self.reference,
-            "aligned_to": self.aligned_to, "runs": _rows(self.runs), "setups": [_answer(a, self) for a in self.answers],
-            "offsets": _rows(self.offsets), "route": self.route, "spots": _rows(self.spots),
-            "disagreements": _rows(self.disagreements), "changes": _rows(self.changes), "trends": _rows(self.trends),
-            "repeat_precision": self.precision,
-            "findings": [{"code": f.code, "level": f.level, "text": f.text, "evidence": f.evidence} for f in self.findings],
-        })
+        content: dict[str, Any] = json_safe(
+            {
+                "schema_version": 1,
+                "level": self.level,
+                "sentences": self.sentences,
+                "reference": self.reference,
+                "aligned_to": self.aligned_to,
+                "runs": _rows(self.runs),
+                "setups": [_answer(a, self) for a in self.answers],
+                "offsets": _rows(self.offsets),
+                "route": self.route,
+                "spots": _rows(self.spots),
+                "disagreements": _rows(self.disagreements),
+                "changes": _rows(self.changes),
+                "trends": _rows(self.trends),
+                "repeat_precision": self.precision,
+                "findings": [
+                    {"code": f.code, "level": f.level, "text": f.text, "evidence": f.evidence} for f in self.findings
+                ],
+            }
+        )
         return content
 
     def _repr_html_(self) -> str:
@@ -82,7 +98,9 @@ def _small_table(spots: pd.DataFrame) -> str:
         return ""
     rows = "".join(
         f"<tr><td>S{r.spot}</td><td>km {r.along_m / 1000:.2f}</td><td>{escape(str(r.kind).replace('_', ' '))}</td>"
-        f"<td>{escape(str(r.words))}</td></tr>" for r in spots.itertuples())
+        f"<td>{escape(str(r.words))}</td></tr>"
+        for r in records(spots)
+    )
     return f"<table><thead><tr><th>spot</th><th>place</th><th>kind</th><th>passes</th></tr></thead><tbody>{rows}</tbody></table>"
 
 
@@ -94,9 +112,16 @@ def _answer(answer: Answer, comparison: Comparison) -> dict[str, Any]:
     setup = comparison.frames.setups[answer.setup]
     names = comparison.runs["run"].tolist()
     return {
-        "setup": answer.setup, "day": setup.day, "runs": [names[i] for i in setup.runs], "level": answer.level,
-        "shift_m": answer.shift_m, "half_width_95_m": answer.half_width_m, "evidence": answer.evidence,
-        "smallest_detectable_shift_m": answer.detectable_m, "sentences": answer.sentences, "named": answer.named,
+        "setup": answer.setup,
+        "day": setup.day,
+        "runs": [names[i] for i in setup.runs],
+        "level": answer.level,
+        "shift_m": answer.shift_m,
+        "half_width_95_m": answer.half_width_m,
+        "evidence": answer.evidence,
+        "smallest_detectable_shift_m": answer.detectable_m,
+        "sentences": answer.sentences,
+        "named": answer.named,
         "facing_both_ways": setup.both_ways,
         "lever_change_m": setup.lever.vector_m if setup.lever else None,
         "lever_change_found": setup.lever.found if setup.lever else None,

@@ -103,11 +103,18 @@ class CellMap:
         """Return the cells: ``cell east_m north_m latitude_deg longitude_deg direction_deg along_m first_run``."""
         east, north = np.array(self.east_m), np.array(self.north_m)
         latitude, longitude, _ = geodesy.from_enu(east, north, np.zeros(len(self)), origin=origin)
-        return pd.DataFrame({
-            "cell": np.arange(len(self)), "east_m": east, "north_m": north, "latitude_deg": latitude, "longitude_deg": longitude,
-            "direction_deg": np.degrees(np.array(self.direction_rad)) % 360.0, "along_m": np.array(self.along_m),
-            "first_run": np.array(self.first_run, dtype=np.int64),
-        })
+        return pd.DataFrame(
+            {
+                "cell": np.arange(len(self)),
+                "east_m": east,
+                "north_m": north,
+                "latitude_deg": latitude,
+                "longitude_deg": longitude,
+                "direction_deg": np.degrees(np.array(self.direction_rad)) % 360.0,
+                "along_m": np.array(self.along_m),
+                "first_run": np.array(self.first_run, dtype=np.int64),
+            }
+        )
 
 
 def _wrap(angle: Array | float) -> Array:

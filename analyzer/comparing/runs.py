@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from analyzer.comparing.rows import records
 from analyzer.results.load import LoadedResult
 
 Place = tuple[float, float, float]
@@ -73,8 +74,14 @@ def gather_runs(results: Sequence[LoadedResult], bases: Mapping[str, Base] | Non
 
 def _better(known: Base, given: Base) -> Base:
     """Return the base as given, with what only the recording knows."""
-    return Base(given.place, given.source, given.station_id if given.station_id is not None else known.station_id,
-                given.antenna_height_m or known.antenna_height_m, given.name or known.name, known.changes)
+    return Base(
+        given.place,
+        given.source,
+        given.station_id if given.station_id is not None else known.station_id,
+        given.antenna_height_m or known.antenna_height_m,
+        given.name or known.name,
+        known.changes,
+    )
 
 
 def _run(result: LoadedResult) -> Run:
@@ -82,9 +89,17 @@ def _run(result: LoadedResult) -> Run:
     setup = summary.get("setup") or {}
     origin = (summary.get("frame") or {}).get("origin")
     return Run(
-        0, result.run, result, pd.Timestamp(summary["start_utc"]), pd.Timestamp(summary["end_utc"]), _base(summary, setup),
-        setup.get("frame"), setup.get("height_type"), str(summary["verdict"]["level"]),
-        str(summary["verdict"]["purpose"]["sha256"]), (float(origin[0]), float(origin[1])) if origin else None,
+        0,
+        result.run,
+        result,
+        pd.Timestamp(summary["start_utc"]),
+        pd.Timestamp(summary["end_utc"]),
+        _base(summary, setup),
+        setup.get("frame"),
+        setup.get("height_type"),
+        str(summary["verdict"]["level"]),
+        str(summary["verdict"]["purpose"]["sha256"]),
+        (float(origin[0]), float(origin[1])) if origin else None,
     )
 
 
@@ -98,9 +113,19 @@ def _base(summary: Mapping[str, Any], setup: Mapping[str, Any]) -> Base:
     if sent:
         first = sent[0]
         own = first.get("station_id")
-        return Base(_place(first), "corrections (1005 or 1006)", int(own) if own is not None else station,
-                    height or first.get("antenna_height_m"), name, len(sent) - 1)
-    if stated.get("latitude_deg") is not None and stated.get("longitude_deg") is not None and stated.get("height_m") is not None:
+        return Base(
+            _place(first),
+            "corrections (1005 or 1006)",
+            int(own) if own is not None else station,
+            height or first.get("antenna_height_m"),
+            name,
+            len(sent) - 1,
+        )
+    if (
+        stated.get("latitude_deg") is not None
+        and stated.get("longitude_deg") is not None
+        and stated.get("height_m") is not None
+    ):
         return Base(_place(stated), "set-up sheet", station, height, name)
     return Base(station_id=station, antenna_height_m=height, name=name)
 
@@ -120,12 +145,14 @@ def _station(summary: Mapping[str, Any], stated: Mapping[str, Any]) -> int | Non
     return int(own) if own is not None else None
 
 
-def headings(standstills: pd.DataFrame, times: pd.DatetimeIndex, course_deg: np.ndarray, speed_mps: np.ndarray) -> np.ndarray:
+def headings(
+    standstills: pd.DataFrame, times: pd.DatetimeIndex, course_deg: np.ndarray, speed_mps: np.ndarray
+) -> np.ndarray:
     """Return the direction of the vehicle per standstill [deg]: as logged, else the course it came or left with."""
     out = np.full(len(standstills), np.nan)
     known = np.flatnonzero(np.isfinite(course_deg) & (speed_mps > 1.0))
     stamp = times.as_unit("us").asi8
-    for i, row in enumerate(standstills.itertuples()):
+    for i, row in enumerate(records(standstills)):
         if np.isfinite(row.heading_deg):
             out[i] = row.heading_deg
             continue

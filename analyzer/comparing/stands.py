@@ -15,14 +15,35 @@ Array = NDArray[np.float64]
 #: States whose stands carry evidence of centimetres.
 USABLE = ("fixed",)
 COLUMNS = (
-    "run", "place", "kind", "start_utc", "east_m", "north_m", "up_m", "var_e_m2", "var_n_m2", "var_u_m2", "heading_deg",
-    "claimed_ratio", "mark_east_m", "mark_north_m", "mark_up_m", "mark_sigma_h_m", "mark_sigma_v_m",
+    "run",
+    "place",
+    "kind",
+    "start_utc",
+    "east_m",
+    "north_m",
+    "up_m",
+    "var_e_m2",
+    "var_n_m2",
+    "var_u_m2",
+    "heading_deg",
+    "claimed_ratio",
+    "mark_east_m",
+    "mark_north_m",
+    "mark_up_m",
+    "mark_sigma_h_m",
+    "mark_sigma_v_m",
 )
 
 
 def stands_of(
-    run: int, standstills: pd.DataFrame, *, origin: tuple[float, float, float], shift_m: Array,
-    headings_deg: Array, claimed_ratio: float, check_points: pd.DataFrame | None = None,
+    run: int,
+    standstills: pd.DataFrame,
+    *,
+    origin: tuple[float, float, float],
+    shift_m: Array,
+    headings_deg: Array,
+    claimed_ratio: float,
+    check_points: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """Return the fixed stands of one run in the layout `COLUMNS`; place and kind are empty but for marks.
 
@@ -40,13 +61,23 @@ def stands_of(
     if not len(rows):
         return pd.DataFrame(columns=list(COLUMNS))
     at = standstills.index.get_indexer(rows.index)
-    east, north, up = geodesy.to_enu(*(rows[f"{c}"].to_numpy(np.float64) for c in
-                                       ("latitude_deg", "longitude_deg", "height_m")), origin=origin)
+    east, north, up = geodesy.to_enu(
+        *(rows[f"{c}"].to_numpy(np.float64) for c in ("latitude_deg", "longitude_deg", "height_m")), origin=origin
+    )
     worth = np.maximum(rows["n_eff"].to_numpy(np.float64), 1.0)
-    out = pd.DataFrame({
-        "run": run, "place": "", "kind": "", "start_utc": rows["start_utc"].to_numpy(), "east_m": east, "north_m": north,
-        "up_m": up, "heading_deg": headings_deg[at], "claimed_ratio": claimed_ratio,
-    })
+    out = pd.DataFrame(
+        {
+            "run": run,
+            "place": "",
+            "kind": "",
+            "start_utc": rows["start_utc"].to_numpy(),
+            "east_m": east,
+            "north_m": north,
+            "up_m": up,
+            "heading_deg": headings_deg[at],
+            "claimed_ratio": claimed_ratio,
+        }
+    )
     for axis, name in (("e", "var_ee_m2"), ("n", "var_nn_m2"), ("u", "var_uu_m2")):
         out[f"var_{axis}_m2"] = _mean_variance(rows[name].to_numpy(np.float64), worth)
     names = rows["check_point"].to_numpy() if "check_point" in rows else np.full(len(rows), None)
@@ -64,16 +95,23 @@ def _mean_variance(variance: Array, worth: Array) -> Array:
 
 
 def _on_marks(
-    out: pd.DataFrame, rows: pd.DataFrame, marks: pd.DataFrame, *, origin: tuple[float, float, float], shift_m: Array,
+    out: pd.DataFrame, rows: pd.DataFrame, marks: pd.DataFrame, *, origin: tuple[float, float, float], shift_m: Array
 ) -> pd.DataFrame:
     """Name the stands on marks: by the times given for a mark and by place."""
-    local = np.stack(geodesy.to_enu(
-        marks["latitude_deg"].to_numpy(np.float64), marks["longitude_deg"].to_numpy(np.float64),
-        np.nan_to_num(marks["height_m"].to_numpy(np.float64), nan=origin[2]), origin=origin))
+    local = np.stack(
+        geodesy.to_enu(
+            marks["latitude_deg"].to_numpy(np.float64),
+            marks["longitude_deg"].to_numpy(np.float64),
+            np.nan_to_num(marks["height_m"].to_numpy(np.float64), nan=origin[2]),
+            origin=origin,
+        )
+    )
     radius = limits()["mark.radius"]
     out = out.copy()
     for i, (start, end) in enumerate(zip(rows["start_utc"], rows["end_utc"], strict=True)):
-        away = np.hypot(local[0] - (out["east_m"].iloc[i] - shift_m[0]), local[1] - (out["north_m"].iloc[i] - shift_m[1]))
+        away = np.hypot(
+            local[0] - (out["east_m"].iloc[i] - shift_m[0]), local[1] - (out["north_m"].iloc[i] - shift_m[1])
+        )
         timed = _overlap_s(marks, start, end)
         fits = np.where(np.isnan(timed), away < radius, (timed > 0) & (away < 10 * radius))
         if not fits.any():

@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analyzer import geodesy, intervals
+from analyzer.comparing.rows import records
 from analyzer.comparing.runs import Place
 from analyzer.settings import thresholds
 
@@ -16,8 +17,20 @@ Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
 #: Columns of epochs.parquet that a comparison reads.
 EPOCH_COLUMNS = (
-    "latitude_deg", "longitude_deg", "height_m", "fix_state", "trust", "correction_age_s", "satellites_used",
-    "horizontal_bound_m", "speed_mps", "course_deg", "distance_m", "dropout_id", "claimed_horizontal_m", "claimed_vertical_m",
+    "latitude_deg",
+    "longitude_deg",
+    "height_m",
+    "fix_state",
+    "trust",
+    "correction_age_s",
+    "satellites_used",
+    "horizontal_bound_m",
+    "speed_mps",
+    "course_deg",
+    "distance_m",
+    "dropout_id",
+    "claimed_horizontal_m",
+    "claimed_vertical_m",
 )
 
 
@@ -45,7 +58,9 @@ class Track:
 
 def local_points(epochs: pd.DataFrame, origin: Place, shift_m: Array) -> Array:
     """Return east, north, up [m] (3, n) about `origin`, less the shift of the run."""
-    latitude, longitude, height = (epochs[c].to_numpy(np.float64) for c in ("latitude_deg", "longitude_deg", "height_m"))
+    latitude, longitude, height = (
+        epochs[c].to_numpy(np.float64) for c in ("latitude_deg", "longitude_deg", "height_m")
+    )
     known = np.isfinite(height)
     east, north, up = geodesy.to_enu(latitude, longitude, np.where(known, height, origin[2]), origin=origin)
     return np.stack([east, north, np.where(known, up, np.nan)]) - shift_m[:, None]
@@ -56,7 +71,9 @@ def make_track(epochs: pd.DataFrame, points_m: Array) -> Track:
     limit = thresholds("analyzer.comparing")
     length = limit["cell.length_m"]
     distance = epochs["distance_m"].to_numpy(np.float64)
-    placed = np.isfinite(points_m[:2]).all(axis=0) & np.isfinite(distance) & (epochs["fix_state"] != "no_fix").to_numpy()
+    placed = (
+        np.isfinite(points_m[:2]).all(axis=0) & np.isfinite(distance) & (epochs["fix_state"] != "no_fix").to_numpy()
+    )
     use = np.flatnonzero(placed & _moving(epochs, distance, limit["cell.moving_mps"]))
     step_of = np.full(len(epochs), -1, dtype=np.int64)
     if not len(use):
@@ -117,11 +134,19 @@ def pass_figures(epochs: pd.DataFrame, track: Track, visit: Codes, points_m: Arr
     fixed, floating = state == "fixed", state == "float"
     trusted = (epochs["trust"] == "trusted").to_numpy()
     out = {
-        "n": size.astype(np.int64), "share_trusted": share(trusted), "share_fixed": share(fixed), "share_float": share(floating),
-        "share_other": share(~fixed & ~floating), "share_dropout": share(epochs["dropout_id"].notna().to_numpy()),
+        "n": size.astype(np.int64),
+        "share_trusted": share(trusted),
+        "share_fixed": share(fixed),
+        "share_float": share(floating),
+        "share_other": share(~fixed & ~floating),
+        "share_dropout": share(epochs["dropout_id"].notna().to_numpy()),
     }
-    for name, column, part in (("age_p95_s", "correction_age_s", 0.95), ("satellites_p5", "satellites_used", 0.05),
-                               ("bound_p95_m", "horizontal_bound_m", 0.95), ("speed_mps", "speed_mps", 0.5)):
+    for name, column, part in (
+        ("age_p95_s", "correction_age_s", 0.95),
+        ("satellites_p5", "satellites_used", 0.05),
+        ("bound_p95_m", "horizontal_bound_m", 0.95),
+        ("speed_mps", "speed_mps", 0.5),
+    ):
         out[name] = _quantiles(epochs[column].to_numpy(np.float64)[use], group, count, part)
     good = fixed[use]
     for k, name in enumerate(("east_m", "north_m", "up_m")):
@@ -157,7 +182,7 @@ def troubles(epochs: pd.DataFrame, dropouts: pd.DataFrame, track: Track) -> pd.D
     """
     stamps = pd.DatetimeIndex(epochs.index).as_unit("us").asi8
     rows = []
-    for row in dropouts.itertuples():
+    for row in records(dropouts):
         step = _step_at(track, int(np.searchsorted(stamps, row.start_utc.value // 1000)))
         if step >= 0:
             rows.append((step, str(row.kind), int(row.dropout_id), row.start_utc, float(row.duration_s)))

@@ -24,7 +24,7 @@ from analyzer.evidence.claimed_sigma import claim_ratio, fixed_base, rest_scatte
 from analyzer.evidence.frozen import frozen_distance
 from analyzer.evidence.parts import Parts
 from analyzer.evidence.result import Evidence
-from analyzer.evidence.second_opinion import PriorOf, SecondOpinion, form
+from analyzer.evidence.second_opinion import UNKNOWN_M, PriorOf, SecondOpinion, form
 from analyzer.evidence.stations import foreign, station_breaks
 from analyzer.evidence.track import Flags, Floats, Track, build_track
 from analyzer.metrics.result import Metrics
@@ -101,12 +101,12 @@ def _not_fixed(
         group: Flags = state == name
         ratio = claim_ratio(claimed, opinion.deviation, opinion.sigma, group) if group.any() else 1.0
         claim = group & np.isfinite(claimed)
-        horizontal[claim] = np.maximum(RADIUS_95 * ratio * claimed[claim], limits["claim.least_not_fixed"])
+        horizontal[claim] = np.maximum(RADIUS_95 * max(ratio, limits["claim.not_fixed_ratio"]) * claimed[claim], limits["claim.least_not_fixed"])
         vertical[claim] = np.fmax(AXIS_95 * ratio * claimed_up, horizontal * limits["class_vertical.ratio"])[claim]
     measured = np.isfinite(bridge) & (bridge > 0) & ~track.fixed
-    known = RADIUS_95 * opinion.sigma
+    known = limits["bridge.surcharge"] * RADIUS_95 * opinion.sigma
     tighter = measured & (known < 0.5 * horizontal)
-    beyond = measured & ~tighter & (np.nan_to_num(bridge) - 2 * np.nan_to_num(known, nan=np.inf) > horizontal)
+    beyond = measured & ~tighter & (np.nan_to_num(bridge) - 2 * np.nan_to_num(known, nan=UNKNOWN_M) > horizontal)
     new = np.where(tighter | beyond, np.maximum(bridge, limits["claim.least_not_fixed"]), horizontal)
     vertical = np.where(tighter, np.maximum(vertical * np.sqrt(new / horizontal), new * limits["class_vertical.ratio"]), np.maximum(vertical, new))
     return np.where(track.placed, new, class_h), np.where(track.placed, vertical, class_v)

@@ -10,7 +10,7 @@ import pandas as pd
 from analyzer import intervals, tables
 from analyzer.evidence.ageing import Ageing, rates
 from analyzer.evidence.claim import RADIUS_95
-from analyzer.evidence.second_opinion import SecondOpinion
+from analyzer.evidence.second_opinion import UNKNOWN_M, SecondOpinion
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
 
@@ -45,7 +45,7 @@ def parts(
         ageing=growth * ageing.excess_s,
         baseline=RADIUS_95 * limits["baseline.ppm"] * 1e-6 * np.nan_to_num(baseline_m),
         scatter=scatter, segment=segment, standstill=_standstill(track, opinion), sky=_sky(fixes, track, opinion), frozen=frozen_m,
-        bridge=np.where(track.fixed, 0.0, size + RADIUS_95 * opinion.sigma),
+        bridge=np.where(track.fixed | ~(opinion.sigma < UNKNOWN_M), 0.0, size + limits["bridge.surcharge"] * RADIUS_95 * opinion.sigma),
         age_measured=age_measured,
         contradicted=wrong | spike | (frozen_m > 0), undecided=unsure,
     )
@@ -72,10 +72,12 @@ def _scatter(track: Track, opinion: SecondOpinion) -> tuple[Floats, Flags]:
     size = np.hypot(*np.nan_to_num(opinion.deviation).T)
     white = max(opinion.noise.white_m, 0.002) * opinion.coarse
     right = track.fixed & (np.nan_to_num(opinion.wrong, nan=1.0) <= 0.5)
-    local = np.nan_to_num(opinion.sigma, nan=np.inf)
+    local = np.nan_to_num(opinion.sigma, nan=UNKNOWN_M)
     spike = right & (size > np.maximum(limits["scatter.spike_sigmas"] * np.hypot(white, local), limits["scatter.least_spike"]))
     slow = np.hypot(*opinion.slow.T)
-    ruler = np.maximum(limits["scatter.slow_ratio"] * opinion.slow_usual, limits["scatter.slow_sigmas"] * opinion.slow_sigma)
+    blurred = np.clip(opinion.slow_usual / limits["scatter.slow_blurred"] - 1, 0, 1)
+    ratio = limits["scatter.slow_ratio"] + blurred
+    ruler = np.maximum(ratio * opinion.slow_usual, limits["scatter.slow_sigmas"] * opinion.slow_sigma)
     far = right & _around(slow > ruler, slow > limits["scatter.slow_hold"] * opinion.slow_usual)
     part = np.where(spike, size + RADIUS_95 * white, 0.0)
     return np.maximum(part, np.where(far, slow + opinion.slow_sigma, 0.0)), spike

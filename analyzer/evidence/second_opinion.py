@@ -23,8 +23,12 @@ from analyzer.settings import thresholds
 
 #: Sigma of a right fix about the truth, per horizontal axis and in height [m].
 RIGHT_SIGMA_M = (0.012, 0.02)
+#: Sigma that stands for not known [m].
+UNKNOWN_M = 1e6
 #: Variance of a step in height that nobody measured [m²].
 UNMEASURED = 1e6
+#: How much less a step counts whose velocity was made from the positions themselves.
+PLACES_COARSE = 2.5
 
 
 @dataclass(frozen=True)
@@ -71,6 +75,8 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, prior_wron
     noise = noise_of.learn(residual, fresh & known, track.nominal_s)
     rough = np.maximum(noise_of.roughness(track.velocity, track.nominal_s), rough)
     coarse = np.maximum(noise_of.roughness(residual, track.nominal_s, slowest_s=0.6), rough if track.nominal_s > 0.6 else 1.0)
+    if track.from_places:
+        coarse = np.maximum(coarse, PLACES_COARSE)
     stretches = cut(track, residual, noise, breaks=breaks, fixed=fresh, coarse=coarse, truncated=truncated)
     knots = make_knots(track, residual, extra, truncated, noise=noise, rough=rough, coarse=coarse, usable=inner(stretches, track.t),
                        edges=_edges(stretches, len(track)))
@@ -125,6 +131,11 @@ def _deviation(residual: Floats, knots: Knots, noise: Noise, right: Flags, track
     walk = state[:, [0, 2]][at] + (track.t - knots.t[at])[:, None] * np.where(track.standing[:, None], 0.0, state[:, [1, 3]][at])
     within = noise.walk_m2ps * np.abs(track.t - knots.t[at]) * ~track.standing
     sigma = np.sqrt(cov[at, 0] + within + RIGHT_SIGMA_M[0] ** 2)
+    # what was learnt over half a minute says nothing of many minutes
+    pins = knots.t[np.isfinite(pinned.value).all(axis=1)]
+    after = np.searchsorted(pins, track.t)
+    away = np.minimum(np.abs(track.t - pins[np.maximum(after - 1, 0)]), np.abs(track.t - pins[np.minimum(after, len(pins) - 1)]))
+    sigma[away > thresholds("analyzer.evidence")["bridge.longest"]] = UNKNOWN_M
     return residual - walk, sigma
 
 

@@ -31,6 +31,7 @@ class Track:
     fixed, placed, standing : state fixed; a position the receiver stands by; at rest by speed alone.
     age : correction age [s], NaN where absent.
     nominal_s : usual interval between epochs.
+    from_places : velocity was made from the positions, no speed was logged.
     """
 
     t: Floats
@@ -41,6 +42,7 @@ class Track:
     standing: Flags
     age: Floats
     nominal_s: float
+    from_places: bool = False
 
     def __len__(self) -> int:
         return len(self.t)
@@ -61,13 +63,14 @@ def build_track(fixes: pd.DataFrame, local: pd.DataFrame, nominal_s: float, *, f
     standing = standing_by_speed(t, speed, nominal_s)
     fixed = placed & (fixes["fix_state"].astype(object) == "fixed").to_numpy()
     velocity = _velocity(speed, fixes["course_deg"].to_numpy(np.float64), standing)
-    if not np.isfinite(velocity).any():
+    from_places = not np.isfinite(velocity).any()
+    if from_places:
         velocity = velocity_from_places(t, places[:, :2], fixed)
     elif fused:
         velocity[~fixed] = np.nan
     return Track(
         t=t, places=places, velocity=velocity, fixed=fixed, placed=placed, standing=standing,
-        age=fixes["correction_age_s"].to_numpy(np.float64), nominal_s=nominal_s,
+        age=fixes["correction_age_s"].to_numpy(np.float64), nominal_s=nominal_s, from_places=from_places,
     )
 
 

@@ -22,8 +22,12 @@ _DIFFERENT = 1.5
 
 #: Grade of a log by its main fix state: what it can see from day to day.
 GRADES = {
-    "fixed": "centimetre", "precise": "decimetre", "float": "decimetre", "differential": "half_metre",
-    "autonomous": "metre", "estimated": "metre",
+    "fixed": "centimetre",
+    "precise": "decimetre",
+    "float": "decimetre",
+    "differential": "half_metre",
+    "autonomous": "metre",
+    "estimated": "metre",
 }
 
 
@@ -159,8 +163,12 @@ def site_mean(points_m: Array, seconds: Array) -> SiteMean:
     widened = spread / (1.0 - 1.0 / max(n_eff, 2.0))
     covariance = widened / max(n_eff, 1.0)
     return SiteMean(
-        _three(points_m.mean(axis=1)), tuple(tuple(float(v) for v in row) for row in covariance),
-        _three(np.sqrt(np.diag(covariance))), points_m.shape[1], n_eff, float(seconds[-1] - seconds[0]) / n_eff,
+        _three(points_m.mean(axis=1)),
+        tuple(tuple(float(v) for v in row) for row in covariance),
+        _three(np.sqrt(np.diag(covariance))),
+        points_m.shape[1],
+        n_eff,
+        float(seconds[-1] - seconds[0]) / n_eff,
     )
 
 
@@ -174,8 +182,14 @@ def waiting_curve(points_m: Array, mean: SiteMean, *, reached_s: float) -> pd.Da
     waited = np.array([60, 120, 300, 600, 1200, 1800, 3600, 7200, 14400], dtype=np.float64)
     samples = np.maximum(waited / mean.correlation_s, 1.0)
     horizontal = 2.4477 * np.sqrt(0.5 * (sigma[0] ** 2 + sigma[1] ** 2) / samples)
-    return pd.DataFrame({"waited_s": waited, "repeat_95_m": horizontal, "repeat_up_95_m": 1.96 * sigma[2] / np.sqrt(samples),
-                         "extrapolated": waited > reached_s})
+    return pd.DataFrame(
+        {
+            "waited_s": waited,
+            "repeat_95_m": horizontal,
+            "repeat_up_95_m": 1.96 * sigma[2] / np.sqrt(samples),
+            "extrapolated": waited > reached_s,
+        }
+    )
 
 
 def time_to_repeat(points_m: Array, mean: SiteMean, accuracy_m: float) -> float:

@@ -96,8 +96,16 @@ def judge_shift(vector_m: ArrayLike, covariance_m2: ArrayLike, *, level: float |
     every, along = detectable(matrix, level=level, power=limit["shift.power"])
     half = AXIS_95 * np.sqrt(np.diag(matrix))
     return Shift(
-        _three(vector), tuple(tuple(float(v) for v in row) for row in matrix), _three(half), statistic, len(vector),
-        p_value, level, p_value < level, every, _three(along),
+        _three(vector),
+        tuple(tuple(float(v) for v in row) for row in matrix),
+        _three(half),
+        statistic,
+        len(vector),
+        p_value,
+        level,
+        p_value < level,
+        every,
+        _three(along),
     )
 
 
@@ -133,8 +141,11 @@ def geoid_suspects(separation_m: float | None) -> list[Suspect]:
         return []
     fit = f"the geoid separation of {separation_m:.2f} m"
     return [
-        Suspect("height_above_geoid_entered", (0.0, 0.0, -float(separation_m)),
-                f"{fit}: a height above the geoid was entered as ellipsoidal"),
+        Suspect(
+            "height_above_geoid_entered",
+            (0.0, 0.0, -float(separation_m)),
+            f"{fit}: a height above the geoid was entered as ellipsoidal",
+        ),
         Suspect("geoid_separation_twice", (0.0, 0.0, float(separation_m)), f"{fit} was added twice"),
     ]
 
@@ -147,10 +158,20 @@ def place_suspects(own_m: ArrayLike, others: Sequence[tuple[str, ArrayLike]]) ->
         way = np.asarray(place, dtype=np.float64) - own
         if not np.isfinite(way).all() or np.linalg.norm(way) < 0.02:
             continue
-        out.append(Suspect("coordinates_of_neighbour", _three(way),
-                           f"the coordinates of {name} were entered while the antenna stands at its own place"))
-        out.append(Suspect("antenna_at_neighbour", _three(-way),
-                           f"the antenna stands at {name} while the own coordinates were entered"))
+        out.append(
+            Suspect(
+                "coordinates_of_neighbour",
+                _three(way),
+                f"the coordinates of {name} were entered while the antenna stands at its own place",
+            )
+        )
+        out.append(
+            Suspect(
+                "antenna_at_neighbour",
+                _three(-way),
+                f"the antenna stands at {name} while the own coordinates were entered",
+            )
+        )
     return out
 
 

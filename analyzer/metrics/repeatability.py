@@ -89,8 +89,10 @@ def within_stated(s_m: float, sigma_m: float, degrees: int, *, key: str) -> Test
     """
     factor = float(np.sqrt(stats.chi2.ppf(ONE_SIDED, degrees) / degrees))
     passed = bool(s_m <= factor * sigma_m)
-    words = (f"{s_m * 1000:.1f} mm against {sigma_m * 1000:.1f} mm stated: "
-             f"{'within' if passed else 'beyond'} {factor:.2f} times it ({degrees} degrees of freedom)")
+    words = (
+        f"{s_m * 1000:.1f} mm against {sigma_m * 1000:.1f} mm stated: "
+        f"{'within' if passed else 'beyond'} {factor:.2f} times it ({degrees} degrees of freedom)"
+    )
     return Test(key, s_m, 0.0, factor * sigma_m, passed, words)
 
 
@@ -107,8 +109,9 @@ def same_precision(first_m: float, second_m: float, degrees: tuple[int, int], *,
     return Test(key, ratio, low, high, passed, words)
 
 
-def outlying(distance_m: float, height_m: float, known: tuple[float, float], *, s_horizontal_m: float,
-             s_height_m: float) -> bool:
+def outlying(
+    distance_m: float, height_m: float, known: tuple[float, float], *, s_horizontal_m: float, s_height_m: float
+) -> bool:
     """Return whether a set fails the screen: distance or height difference off by more than 2.5·√2 times s.
 
     `known` holds the horizontal distance and the height difference of the two rover points, known better than 3 mm.
@@ -149,5 +152,13 @@ def point_accuracy(difference_m: ArrayLike) -> PointAccuracy:
         reason = f"the axes differ by more than the formula allows (ratio {low / high:.2f}, at least 0.6)"
     else:
         horizontal = RADIUS_95_PER_SIGMA * 0.5 * (low + high)
-    return PointAccuracy(len(rows), float(rmse[0]), float(rmse[1]), float(rmse[2]), horizontal, AXIS_95 * float(rmse[2]),
-                         len(rows) >= 20, reason)
+    return PointAccuracy(
+        len(rows),
+        float(rmse[0]),
+        float(rmse[1]),
+        float(rmse[2]),
+        horizontal,
+        AXIS_95 * float(rmse[2]),
+        len(rows) >= 20,
+        reason,
+    )

@@ -106,13 +106,12 @@ def availability_figure(assessment: Assessment, _run: View, *, width: float) -> 
     return figure
 
 
-#: Each picture: who draws it, its width on a wide page, on a narrow one and on paper [inch], and whether it needs every
-#: epoch.
-_PICTURES: dict[str, tuple[Callable[..., Figure], float, float, float, bool]] = {
-    "strip": (strip_figure, WIDE * 0.72, NARROW, 5.6, False),
-    "map": (map_figure, WIDE * 0.3, NARROW, 2.4, False),
-    "time": (time_figure, WIDE * 1.15, NARROW, 7.4, False),
-    "availability": (availability_figure, WIDE * 0.8, NARROW, 5.0, True),
+#: Each picture: who draws it, its width on a wide page, on a narrow one and on paper [inch].
+_PICTURES: dict[str, tuple[Callable[..., Figure], float, float, float]] = {
+    "strip": (strip_figure, WIDE * 0.72, NARROW, 5.6),
+    "map": (map_figure, WIDE * 0.3, NARROW, 2.4),
+    "time": (time_figure, WIDE * 1.15, NARROW, 7.4),
+    "availability": (availability_figure, WIDE * 0.8, NARROW, 5.0),
 }
 
 
@@ -120,10 +119,10 @@ def pictures(assessment: Assessment, run: View) -> dict[str, Markup]:
     """Return the pictures of a page by name; each comes ``-wide`` and ``-narrow``."""
     thin = run.thinned(figures.STATIC_BUCKETS)
     out = {}
-    for name, (make, wide, narrow, _, every) in _PICTURES.items():
+    for name, (make, wide, narrow, _) in _PICTURES.items():
         for size, width in (("wide", wide), ("narrow", narrow)):
             with _drawing():
-                out[f"{name}-{size}"] = _svg(make(assessment, run if every else thin, width=width), f"{name}-{size}")
+                out[f"{name}-{size}"] = _svg(make(assessment, thin, width=width), f"{name}-{size}")
     return out
 
 
@@ -131,9 +130,9 @@ def print_pictures(assessment: Assessment, run: View) -> dict[str, bytes]:
     """Return the pictures of a printed document by name, as PNG."""
     thin = run.thinned(figures.STATIC_BUCKETS)
     out = {}
-    for name, (make, _, _, width, every) in _PICTURES.items():
+    for name, (make, _, _, width) in _PICTURES.items():
         with _drawing():
-            figure = make(assessment, run if every else thin, width=width)
+            figure = make(assessment, thin, width=width)
             figure.patch.set_facecolor("white")
             buffer = io.BytesIO()
             FigureCanvasAgg(figure).print_figure(buffer, dpi=200)

@@ -176,7 +176,8 @@ def _relative(assessment: Assessment) -> str:
         return f"No second may be trusted for {assessment.purpose.title}: the best is good to {best} (95 %) {to_what}."
     text = f"Good to {wording.length(figures.bound_p95_m, up=True)} (95 %) {to_what}"
     if figures.bound_worst_trusted_m > figures.bound_p95_m:
-        text += f"; {wording.length(figures.bound_worst_trusted_m, up=True)} in the weakest second that is still trusted"
+        worst = wording.length(figures.bound_worst_trusted_m, up=True)
+        text += f"; {worst} in the weakest second that is still trusted"
     if not figures.epochs_not_trusted:
         return f"{text}. Every epoch is trusted."
     return (

@@ -1,4 +1,4 @@
-"""The few figures that say how good a run is: bounds of the trusted time, shares, availability, time lost to dropouts."""
+"""The few figures that say how good a run is: bounds of the trusted time, shares, availability, time lost."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ class Headline:
 
     Attributes
     ----------
-    recorded_s : time [s] the epochs count for: each until the next one, and the usual interval where epochs follow missing.
+    recorded_s : time [s] the epochs count for: each until the next one, or one usual interval where epochs are missing.
     trusted_s, share_trusted : the part of it that is trusted [s], and its share (0 to 1), NaN without an epoch.
     epochs_not_trusted : epochs of any other trust.
     bound_p50_m, bound_p75_m, bound_p95_m : length [m] that the horizontal bound keeps within for that share of the
@@ -166,8 +166,10 @@ def _availability(axis: str, epochs: pd.DataFrame, time: Array, distance: Array,
     known = np.isfinite(bound)
     found = next((x for x in purpose.limits if x.quantity == "position" and x.axis == axis), None)
     limit = None if found is None else limit_95(found)
-    within = [np.zeros(len(bound), dtype=bool) if limit is None else known & (bound * m <= limit) for m in (1.0, purpose.margin)]
-    shares = [float("nan") if limit is None else _share(weight, inside) for inside in within for weight in (time, distance)]
+    shares = [float("nan")] * 4
+    if limit is not None:
+        within = (known & (bound * margin <= limit) for margin in (1.0, purpose.margin))
+        shares = [_share(weight, inside) for inside in within for weight in (time, distance)]
     return Availability(
         axis, limit, quantile(bound[known], time[known], 0.5), quantile(bound[known], time[known], 0.95),
         share_time_within_limit=shares[0], share_distance_within_limit=shares[1],

@@ -1,0 +1,89 @@
+"""``postdrive base``: judge a static log at the base."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from analyzer.cli.inputs import add_inputs, read_recording, read_setup
+from analyzer.cli.words import out, progress, say, verb
+from analyzer.errors import UsageError
+
+
+def add_parser(verbs: Any) -> None:
+    """Add the verb."""
+    parser = verb(verbs, "base", "judge a static log at the base: settled, fit to start from, shifted or not")
+    add_inputs(parser)
+    against = parser.add_mutually_exclusive_group()
+    against.add_argument(
+        "--expected", metavar="LAT,LON,H", help="where the antenna should stand: degrees, ellipsoidal height in metres"
+    )
+    against.add_argument(
+        "--previous", metavar="DIR", type=Path, help="result folder of an earlier base log to hold this one against"
+    )
+    parser.add_argument(
+        "--accuracy", metavar="M", type=float, help="horizontal repeatability (95 %%) the mean shall reach, in metres"
+    )
+    parser.add_argument(
+        "--known",
+        metavar="NAME=LAT,LON,H",
+        action="append",
+        default=[],
+        help="another mark or base nearby; a shift onto it is named",
+    )
+    parser.add_argument("--out", metavar="DIR", type=Path, required=True, help="result folder to make")
+    parser.add_argument(
+        "--overwrite", action="store_true", help="move an existing result folder aside and write a new one"
+    )
+    parser.set_defaults(func=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Read, judge, write."""
+    from analyzer.comparing.base_check import check_base
+    from analyzer.comparing.write import write_base
+    from analyzer.results.folder import refuse_existing
+
+    refuse_existing(args.out, overwrite=args.overwrite)
+    setup = read_setup(args)
+    expected = parse_place(args.expected, "--expected") if args.expected else None
+    neighbours = dict(parse_named(text) for text in args.known)
+    recording = read_recording(args, setup)
+    progress(args.quiet)("judging")
+    check = check_base(
+        recording,
+        expected=expected,
+        previous=args.previous,
+        accuracy_m=args.accuracy,
+        antenna_height_m=setup.base.antenna_height_m if setup else None,
+        neighbours=neighbours,
+    )
+    aside = write_base(check, args.out, overwrite=args.overwrite)
+    out("\n".join(check.sentences))
+    if not args.quiet:
+        if aside is not None:
+            say(f"the older result now stands in {aside}")
+        say(f"report to open: {args.out / 'report.html'}")
+    return 0
+
+
+def parse_place(text: str, option: str) -> tuple[float, float, float]:
+    """Return latitude, longitude [deg] and height [m] of ``LAT,LON,H``."""
+    try:
+        latitude, longitude, height = (float(part) for part in text.split(","))
+    except ValueError:
+        latitude, longitude, height = 999.0, 0.0, 0.0
+    if not (abs(latitude) <= 90 and abs(longitude) <= 180 and abs(height) < 20_000):
+        raise UsageError(
+            f"{option} {text}: expected latitude, longitude in degrees and ellipsoidal height in metres, like 48.1,11.5,540.2."
+        )
+    return latitude, longitude, height
+
+
+def parse_named(text: str) -> tuple[str, tuple[float, float, float]]:
+    """Return name and place of ``NAME=LAT,LON,H``."""
+    name, _, place = text.rpartition("=")
+    if not name:
+        raise UsageError(f"--known {text}: expected a name and coordinates, like Hut=48.1,11.5,540.2.")
+    return name, parse_place(place, f"--known {name}=")

@@ -1,0 +1,141 @@
+"""What a base log is held against, and what would show a moved antenna."""
+
+from __future__ import annotations
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from html import escape
+from pathlib import Path
+from typing import Any
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from analyzer import geodesy
+from analyzer.comparing.base_words import Facts, judged_words
+from analyzer.comparing.given_bases import load_base
+from analyzer.errors import InputError, UsageError
+from analyzer.evidence.claim import has_position
+from analyzer.metrics.base_site import (
+    Settling,
+    SiteMean,
+    class_sigma,
+    grade_of,
+    multipath_period,
+    settling,
+    site_mean,
+    time_to_repeat,
+    waiting_curve,
+)
+from analyzer.metrics.base_site_shift import (
+    Shift,
+    Suspect,
+    antenna_suspects,
+    detectable,
+    geoid_suspects,
+    judge_shift,
+    limits,
+    name_sizes,
+    place_suspects,
+)
+from analyzer.recording import Recording
+
+Array = NDArray[np.float64]
+Place = tuple[float, float, float]
+
+
+def other_place(expected: Place | None, previous: str | Path | BaseResult | None) -> tuple[Mapping[str, Any] | None, str]:
+    """Return the place to hold the log against with its sigma and grade, and what it is called."""
+    if expected is not None:
+        if not (abs(expected[0]) <= 90 and abs(expected[1]) <= 180):
+            raise UsageError(
+                f"expected coordinates {expected}: latitude or longitude is out of range; give degrees and metres."
+            )
+        return {"place": expected, "sigma": (0.0, 0.0, 0.0), "grade": None}, "the expected coordinates"
+    if previous is None:
+        return None, ""
+    content = previous.to_dict() if isinstance(previous, BaseCheck) else load_base(previous)
+    place = content["coordinates"]
+    told = {
+        "place": (place["latitude_deg"], place["longitude_deg"], place["height_m"]),
+        "sigma": content["sigma_m"],
+        "grade": content["grade"],
+    }
+    return told, f"the log of {str(content['start_utc'])[:10]}"
+
+
+def log_shift(place: Place, other: Mapping[str, Any], mean: SiteMean, grade: str, *, both_logs: bool) -> Shift:
+    """Return how far the log stands from another place, with what each repeats to from day to day."""
+    vector = np.array([float(v) for v in geodesy.to_enu(*place, origin=other["place"])])
+    spread = np.asarray(mean.covariance_m2) + _day_to_day(grade)
+    if both_logs:
+        spread = spread + np.diag(np.asarray(other["sigma"], dtype=np.float64) ** 2) + _day_to_day(str(other["grade"]))
+    return judge_shift(vector, spread)
+
+
+def _day_to_day(grade: str) -> Array:
+    horizontal, vertical = class_sigma(grade)
+    return np.diag([horizontal**2, horizontal**2, vertical**2])
+
+
+def named_shift(
+    shift: Shift, there: Place, fixes: pd.DataFrame, *, antenna_height_m: float | None, neighbours: Mapping[str, Place]
+) -> tuple[Suspect, ...]:
+    """Return the common mistakes whose size fits: the vector is where the antenna stands less where it should."""
+    separation = fixes["geoid_separation_m"].median()
+    sized = [*antenna_suspects(antenna_height_m), *geoid_suspects(float(separation) if pd.notna(separation) else None)]
+    turned = [Suspect(s.key, (-s.vector_m[0], -s.vector_m[1], -s.vector_m[2]), s.words) for s in sized]
+    others = [(n, [float(v) for v in geodesy.to_enu(*p, origin=there)]) for n, p in neighbours.items()]
+    swapped = {"coordinates_of_neighbour": "antenna_at_neighbour", "antenna_at_neighbour": "coordinates_of_neighbour"}
+    places = [Suspect(s.key, s.vector_m, s.words) for s in place_suspects(np.zeros(3), others) if s.key in swapped]
+    turned += [Suspect(swapped[s.key], s.vector_m, _swap(s.words)) for s in places]
+    return name_sizes(shift, turned)
+
+
+def _swap(words: str) -> str:
+    """Return the words of a place for a vector that is a move of the antenna, not of positions."""
+    name = (
+        words.removeprefix("the coordinates of ").split(" were entered")[0]
+        if words.startswith("the coordinates of ")
+        else words.removeprefix("the antenna stands at ").split(" while")[0]
+    )
+    return (
+        f"the antenna stands at {name}"
+        if words.startswith("the coordinates of ")
+        else f"the expected coordinates are those of {name}"
+    )
+
+
+def sky_figures(fixes: pd.DataFrame) -> dict[str, float]:
+    """Return satellites and dilution of the log; NaN where not logged."""
+    least = limits()["sky.least_satellites"]
+    used = fixes["satellites_used"].to_numpy(np.float64)
+    used = used[np.isfinite(used)]
+    out = (
+        {
+            "used_p50": float(np.median(used)),
+            "used_p5": float(np.quantile(used, 0.05)),
+            "share_ge_12": float((used >= least).mean()),
+            "largest": float(used.max()),
+        }
+        if len(used)
+        else dict.fromkeys(("used_p50", "used_p5", "share_ge_12", "largest"), float("nan"))
+    )
+    for name in ("hdop", "vdop", "pdop"):
+        values = fixes[name].to_numpy(np.float64)
+        values = values[np.isfinite(values)]
+        out[f"{name}_p95"] = float(np.quantile(values, 0.95)) if len(values) else float("nan")
+    return out
+
+
+def detectable_sizes(mean: SiteMean, grade: str) -> dict[str, float | None]:
+    """Return the smallest detectable shift against another such log, by kind of evidence."""
+    limit = limits()
+    out: dict[str, float | None] = {}
+    for kind in ("metre", "half_metre", "decimetre", "centimetre"):
+        spread = 2.0 * (_day_to_day(kind) + (np.asarray(mean.covariance_m2) if kind == grade else 0.0))
+        out[f"base_log_{kind}"] = detectable(spread, level=limit["shift.level"], power=limit["shift.power"])[0]
+    marks = np.eye(3) * limit["repeat.horizontal"] ** 2 * 2.0 / 3.0
+    out["three_marks_a_day"] = detectable(marks, level=limit["shift.level"], power=limit["shift.power"])[0]
+    parking = np.diag([limit["parking.horizontal"], limit["parking.horizontal"], limit["parking.vertical"]]) ** 2 * 2.0
+    out["one_common_parking_place"] = detectable(parking, level=limit["shift.level"], power=limit["shift.power"])[0]
+    return out | {"entered_coordinates": None, "station_id": None}
+

@@ -1,0 +1,182 @@
+"""Every run laid on the common path, one after the other, so that no more than a few are in memory."""
+
+from __future__ import annotations
+from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from analyzer import geodesy
+from analyzer.comparing import assemble
+from analyzer.comparing.changes import RunSample, changes, sample_run, trends
+from analyzer.comparing.disagreement import disagreements
+from analyzer.comparing.frame_verdict import answers, overall
+from analyzer.comparing.frames import Frames, LogMean, entered_shift, frames, group_runs
+from analyzer.comparing.given_bases import given_bases
+from analyzer.comparing.recurrence import Walk, recurrence
+from analyzer.comparing.result import Comparison
+from analyzer.comparing.route_cells import CellMap, follow, successors, visits
+from analyzer.comparing.runs import Place, Run, gather_runs, headings
+from analyzer.comparing.stands import common_places, stands_of
+from analyzer.comparing.track import EPOCH_COLUMNS, Track, local_points, make_track, pass_figures, troubles
+from analyzer.errors import RefusedError, UsageError
+from analyzer.results.load import LoadedResult, load_result
+from analyzer.settings import thresholds
+
+Array = NDArray[np.float64]
+
+
+@dataclass
+class Gathered:
+    """What all runs show along the common path and over time."""
+
+    cells: pd.DataFrame
+    passes: pd.DataFrame
+    spots: pd.DataFrame
+    spot_passes: pd.DataFrame
+    disagreements: pd.DataFrame
+    changes: pd.DataFrame
+    trends: pd.DataFrame
+    common: Array
+    samples: list[RunSample]
+
+
+def walk_all(runs: Sequence[Run], origin: Place, applied: Array) -> Gathered:
+    """Lay every run on the common path, one after the other; epochs are let go again."""
+    path, walks, parts, samples = CellMap(), [], [], []
+    chains: list[NDArray[np.int64]] = []
+    tracks: list[tuple[NDArray[np.int64], Track]] = []
+    with ThreadPoolExecutor(2) as pool:
+        for run, epochs, dropouts, points in pool.map(lambda r: _read(r, origin, applied[r.index]), runs):
+            track = make_track(epochs, points)
+            samples.append(sample_run(run.index, epochs, track.epochs))
+            cell = path.locate(track, run.index)
+            if not len(cell):
+                continue
+            number, owner, count = visits(cell, track.along_m)
+            figures = pass_figures(epochs, track, number, points)
+            figures.insert(0, "cell", owner)
+            figures.insert(1, "run", run.index)
+            figures.insert(2, "pass", count)
+            parts.append(
+                figures.astype(
+                    {
+                        c: np.float32
+                        for c in figures.columns
+                        if c.startswith(("share_", "age_", "sat", "bound", "speed"))
+                    }
+                )
+            )
+            lost = (
+                np.bincount(
+                    track.step_of_epoch[track.epochs],
+                    epochs["dropout_id"].notna().to_numpy()[track.epochs],
+                    minlength=len(cell),
+                )
+                > 0
+            )
+            walks.append(Walk(run.index, cell, track.along_m, lost, troubles(epochs, dropouts, track)))
+            edges = np.flatnonzero(np.diff(track.piece)) + 1
+            chains += np.split(cell, edges)
+            tracks.append(
+                (
+                    cell,
+                    Track(
+                        track.points_m[:2],
+                        track.direction_rad[:0],
+                        track.along_m[:0],
+                        track.piece,
+                        track.step_of_epoch[:0],
+                        track.epochs[:0],
+                    ),
+                )
+            )
+    cells = path.table(origin)
+    passes = (
+        pd.concat(parts, ignore_index=True)
+        if parts
+        else pd.DataFrame(columns=["cell", "run", "pass", "share_fixed", "up_m"])
+    )
+    passes = _bridged(passes, walks, tracks, successors(chains, len(cells)))
+    spots, seen = recurrence(walks, cells)
+    begin = runs[0].start
+    since = np.array([(r.start - begin) / pd.Timedelta(days=1) for r in runs])
+    return Gathered(
+        cells,
+        passes,
+        spots,
+        seen,
+        disagreements(passes, cells) if len(passes) else disagreements_empty(),
+        changes(samples, [r.day for r in runs]),
+        trends(samples, since),
+        _common(passes, len(runs)),
+        samples,
+    )
+
+
+def disagreements_empty() -> pd.DataFrame:
+    """Return a table of disagreements without rows."""
+    from analyzer.comparing.disagreement import COLUMNS
+
+    return pd.DataFrame(columns=list(COLUMNS))
+
+
+def _read(run: Run, origin: Place, shift_m: Array) -> tuple[Run, pd.DataFrame, pd.DataFrame, Array]:
+    epochs = run.result.epochs(list(EPOCH_COLUMNS))
+    return run, epochs, run.result.table("dropouts"), local_points(epochs, origin, shift_m)
+
+
+def _bridged(
+    passes: pd.DataFrame,
+    walks: Sequence[Walk],
+    tracks: Sequence[tuple[NDArray[np.int64], Track]],
+    successor: NDArray[np.int64],
+) -> pd.DataFrame:
+    """Add passes of cells that a run crossed without a position, between cells that others drove in between."""
+    limit = thresholds("analyzer.comparing")
+    rows = []
+    for walk, (cell, track) in zip(walks, tracks, strict=True):
+        for at in np.flatnonzero(np.diff(track.piece)):
+            gap = float(np.hypot(*(track.points_m[:2, at + 1] - track.points_m[:2, at])))
+            if gap > limit["cell.bridge_m"]:
+                continue
+            most = int(2 * gap / limit["cell.length_m"]) + 5
+            rows += [(c, walk.run) for c in follow(successor, int(cell[at]), int(cell[at + 1]), most)]
+    if not rows:
+        return passes
+    added = pd.DataFrame(rows, columns=["cell", "run"])
+    before = passes.groupby(["cell", "run"])["pass"].max().rename("pass").reset_index()
+    added["pass"] = (
+        added.merge(before, on=["cell", "run"], how="left")["pass"].fillna(0).astype(np.int64)
+        + added.groupby(["cell", "run"]).cumcount()
+        + 1
+    )
+    zeros = {c: 0.0 for c in ("share_trusted", "share_fixed", "share_float")} | {
+        "share_other": 1.0,
+        "share_dropout": 1.0,
+        "n": 0,
+    }
+    added = (
+        added.assign(**zeros)
+        .reindex(columns=passes.columns)
+        .astype(
+            {
+                c: passes[c].dtype
+                for c in ("share_trusted", "share_fixed", "share_float", "share_other", "share_dropout", "n")
+            }
+        )
+    )
+    added = added.astype({c: passes[c].dtype for c in passes.columns if passes[c].dtype.kind in "fM"})
+    return pd.concat([passes, added], ignore_index=True)
+
+
+def _common(passes: pd.DataFrame, count: int) -> Array:
+    """Return per run the share of its cells that another run drove too."""
+    if not len(passes):
+        return np.zeros(count)
+    pairs = passes[["cell", "run"]].drop_duplicates()
+    shared = pairs.groupby("cell")["run"].transform("size") > 1
+    return np.asarray(shared.groupby(pairs["run"]).mean().reindex(range(count)).fillna(0.0).to_numpy(np.float64))
+

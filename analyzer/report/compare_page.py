@@ -1,0 +1,307 @@
+"""The page of a comparison: the answer on frames, places against passes, runs over time."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from analyzer.comparing.result import LEVEL_WORDS, Comparison
+from analyzer.comparing.rows import records
+from analyzer.report import wording
+from analyzer.report.base_page import CAUTIONS, Page
+from analyzer.report.base_page_parts import pictures, render_page
+from analyzer.report.compare_page_map import spots_map
+from analyzer.report.model import Section, Table
+
+_CLASSES = {
+    "comparable": "fit",
+    "comparable_after_shift": "fit_with_exclusions",
+    "not_evaluated": "not_evaluated",
+    "not_comparable": "not_fit",
+}
+_EVIDENCE = {
+    "entered": "entered base coordinates",
+    "marks": "stands on common marks",
+    "common_stands": "common parking places",
+    "fixed_to_car": "fixed to the car (forward, left)",
+    "marks_absolute": "marks' own coordinates",
+}
+#: Symbol and word of a pass of a spot: the word stands beside it, so that nothing hangs on the symbol.
+_STATES = {"trouble": "✕ trouble", "clear": "○ clear", "masked": "… lost before"}
+_KINDS = {"recurs": "recurs", "one_off": "one-off", "undecided": "undecided", "too_few_to_tell": "too few to tell"}
+#: Spots that the place × pass table shows; the rest is counted beside it and stands in recurrence.csv.
+MOST_SPOTS = 10
+
+
+def render_comparison(comparison: Comparison) -> str:
+    """Return the page of a comparison."""
+    runs = comparison.runs
+    clock = wording.Clock()
+    days = runs["day"].nunique()
+    line = (
+        f"{wording.count(len(runs), 'run')} on {wording.count(days, 'day')}, {clock.day(runs['start_utc'].min())} to "
+        f"{clock.day(runs['end_utc'].max())}; reference {comparison.reference}"
+        + (f"; aligned to {comparison.aligned_to}" if comparison.aligned_to else "")
+    )
+    page = Page(
+        "Are these runs comparable?",
+        line,
+        _CLASSES[comparison.level],
+        f"Base frames: {LEVEL_WORDS[comparison.level]}",
+        comparison.sentences[0],
+        tuple(wording.sentence(s) for s in comparison.sentences[1:]),
+        (
+            _frames(comparison),
+            _places(comparison),
+            _over_time(comparison),
+            _runs(comparison),
+            _precision(comparison),
+            Section("cautions", "Cautions", items=CAUTIONS),
+        ),
+    )
+    figures = pictures("spots", lambda width: spots_map(comparison, width=width), wide=7.0)
+    words = "; ".join(
+        f"S{r.spot} at {wording.kilometre(r.along_m)}, {_KINDS[kind]}"
+        for r, kind in zip(records(comparison.spots), comparison.spots["class"], strict=True)
+    )
+    alternative = {
+        "spots": f"Map of the common path with {wording.count(len(comparison.spots), 'trouble spot')}{': ' + words if words else ''}. "
+        "The table holds the same in figures."
+    }
+    return render_page("plain.html.jinja", page=page, figures=figures, alternatives=alternative)
+
+
+def _frames(comparison: Comparison) -> Section:
+    rows = []
+    for row in records(comparison.offsets):
+        kind = _EVIDENCE.get(
+            str(row.evidence), str(row.evidence).replace("base_log_none", "log at the base").replace("_", " ")
+        )
+        size = [
+            _signed(v, h)
+            for v, h in ((row.east_m, row.half_e_m), (row.north_m, row.half_n_m), (row.up_m, row.half_u_m))
+        ]
+        answer = (
+            wording.ABSENT if pd.isna(row.found) else "shift found" if row.found else "none above the detectable size"
+        )
+        rows.append(
+            (
+                row.day,
+                kind,
+                *size,
+                wording.length(row.smallest_detectable_m, up=True),
+                answer,
+                "" if pd.isna(row.note) else str(row.note),
+            )
+        )
+    table = Table(
+        "Shift of positions against the reference, by kind of evidence (95 %)",
+        ("set-up", "evidence", "east", "north", "height", "smallest detectable", "answer", "remark"),
+        tuple(rows),
+        frozenset({2, 3, 4, 5}),
+        wide=frozenset({1, 6, 7}),
+    )
+    items = tuple(wording.sentence(f.text) for f in comparison.findings)
+    note = (
+        ()
+        if comparison.aligned_to is None
+        else (f"Positions were shifted to {comparison.aligned_to} for the parts below; the results stay as logged.",)
+    )
+    return Section("frames", "Base frames", note, items, (table,) if rows else ())
+
+
+def _signed(value: float, half: float) -> str:
+    if pd.isna(value):
+        return wording.ABSENT
+    return f"{value:+.3f} m" + ("" if pd.isna(half) else f" ± {half:.3f}")
+
+
+def _places(comparison: Comparison) -> Section:
+    spots = comparison.spots
+    lines = [comparison.route]
+    if not len(spots):
+        return Section(
+            "places", "The same places", (*lines, "No trouble began anywhere on the common path."), figures=("spots",)
+        )
+    rows = tuple(
+        (
+            f"S{row['spot']}",
+            wording.kilometre(row["along_m"]),
+            _KINDS[row["class"]],
+            wording.words(row["kind"]),
+            f"{row['troubled']} of {row['passes']}",
+            f"{100 * row['share_low']:.0f}–{100 * row['share_high']:.0f} %",
+            wording.duration(row["longest_s"]),
+            str(row["words"]),
+        )
+        for _, row in spots.iterrows()
+    )
+    table = Table(
+        "Trouble spots: where trouble begins, and how often",
+        ("spot", "place", "answer", "kind", "passes", "95 % interval", "longest", "in words"),
+        rows,
+        frozenset({4, 5, 6}),
+        wide=frozenset({7}),
+    )
+    tables = [table, _crossed(comparison)]
+    if len(comparison.disagreements):
+        tables.append(_disagreements(comparison))
+    return Section("places", "The same places", tuple(lines), tables=tuple(tables), figures=("spots",))
+
+
+def _crossed(comparison: Comparison) -> Table:
+    """Return the place × pass table: one row per run and pass, one column per spot."""
+    order = {"recurs": 0, "undecided": 1, "too_few_to_tell": 2, "one_off": 3}
+    rated = comparison.spots.assign(rank=comparison.spots["class"].map(order)).sort_values(
+        ["rank", "troubled"], ascending=[True, False]
+    )
+    shown = rated["spot"].head(MOST_SPOTS).sort_values().tolist()
+    seen = comparison.spot_passes[comparison.spot_passes["spot"].isin(shown)]
+    wide = seen.assign(text=seen["state"].map(_STATES)).pivot_table(
+        index=["run", "pass"], columns="spot", values="text", aggfunc="first", observed=True
+    )
+    rows = tuple(
+        (
+            f"{run}, pass {number}",
+            *(str(v) if isinstance(v, str) else "not passed" for v in wide.loc[(run, number)].reindex(shown)),
+        )
+        for run, number in wide.index
+    )
+    places = comparison.spots.set_index("spot")["along_m"]
+    left = len(comparison.spots) - len(shown)
+    note = f"{wording.count(left, 'further spot')} in recurrence.csv and spot_passes.csv." if left else ""
+    return Table(
+        "Places against passes",
+        ("run and pass", *(f"S{s}, {wording.kilometre(places[s])}" for s in shown)),
+        rows,
+        note=note,
+    )
+
+
+def _disagreements(comparison: Comparison) -> Table:
+    rows = tuple(
+        (
+            str(r.run),
+            wording.kilometre(r.along_m),
+            wording.length(r.length_m),
+            wording.length(r.largest_m),
+            str(r.words),
+        )
+        for r in records(comparison.disagreements)
+    )
+    return Table(
+        "Fixed, yet in disagreement with the other fixed passes",
+        ("run", "place", "length", "largest", "in words"),
+        rows,
+        frozenset({2, 3}),
+        wide=frozenset({4}),
+    )
+
+
+def _over_time(comparison: Comparison) -> Section:
+    changed = (
+        comparison.changes[comparison.changes["found"].astype(bool)] if len(comparison.changes) else comparison.changes
+    )
+    trending = (
+        comparison.trends[comparison.trends["found"].astype(bool)] if len(comparison.trends) else comparison.trends
+    )
+    lines = [wording.sentence(str(w)) for w in (*changed["words"], *trending["words"])]
+    if not lines:
+        lines = [
+            "No change between days beyond chance was found."
+            if len(comparison.changes)
+            else "The runs are of one day; nothing is compared over days."
+        ]
+    rows = tuple(
+        (
+            str(r.label),
+            str(r.from_day),
+            str(r.to_day),
+            _figure(r.from_value, r.unit),
+            _figure(r.to_value, r.unit),
+            "worse" if r.worse else "better",
+            f"{r.p_holm:.2g}",
+            f"{r.n_eff_from:.0f}, {r.n_eff_to:.0f}",
+        )
+        for r in records(comparison.changes)
+    )
+    table = Table(
+        "Change between days: rank test with effective sample sizes, adjusted for the number of tests (Holm)",
+        ("figure", "from", "to", "before", "after", "direction", "p", "independent samples"),
+        rows,
+        frozenset({3, 4, 6, 7}),
+    )
+    return Section("over-time", "Over time", items=tuple(lines), tables=(table,) if rows else ())
+
+
+def _figure(value: float, unit: str) -> str:
+    if pd.isna(value):
+        return wording.ABSENT
+    if unit == "m":
+        return wording.length(float(value))
+    return wording.duration(float(value)) if unit == "s" else f"{value:.3g}"
+
+
+def _runs(comparison: Comparison) -> Section:
+    rows = []
+    for row in records(comparison.runs):
+        rows.append(
+            (
+                str(row.run),
+                str(row.day),
+                wording.words(row.verdict),
+                wording.words(row.frames),
+                _ranged(row.share_trusted, row.share_trusted_low, row.share_trusted_high),
+                _ranged(row.share_fixed, row.share_fixed_low, row.share_fixed_high),
+                _figure(row.bound_p95_m, "m"),
+                _figure(row.age_p95_s, "s"),
+                str(row.dropouts),
+                f"{100 * row.share_common_cells:.0f} %",
+                str(row.base_source),
+            )
+        )
+    table = Table(
+        "Runs, in motion, with 95 % intervals",
+        (
+            "run",
+            "day",
+            "verdict",
+            "frame",
+            "trusted",
+            "fixed",
+            "bound (95 %)",
+            "age (95 %)",
+            "dropouts",
+            "on the common path",
+            "base known from",
+        ),
+        tuple(rows),
+        frozenset(range(4, 10)),
+    )
+    return Section("runs", "The runs", tables=(table,))
+
+
+def _ranged(value: float, low: float, high: float) -> str:
+    if not np.isfinite(value):
+        return wording.ABSENT
+    return f"{wording.share(float(value))} ({100 * low:.0f}–{100 * high:.0f})"
+
+
+def _precision(comparison: Comparison) -> Section:
+    told = comparison.precision
+    if "not_evaluated" in told:
+        return Section("precision", "Repeat precision on marks", (f"Not evaluated: {told['not_evaluated']}.",))
+    lines = [
+        wording.sentence(str(told["method"])),
+        f"{told['readings']} readings: {wording.length(told['s_horizontal_m'])} horizontally, "
+        f"{wording.length(told['s_height_m'])} in height (1 sigma).",
+    ]
+    items = [f"{wording.words(t['key'])}: {t['words']}" for t in told["tests"]]
+    marks = told.get("check_points")
+    if marks:
+        horizontal = "not given" if marks["horizontal_95_m"] is None else wording.length(marks["horizontal_95_m"])
+        items.append(
+            f"Accuracy at {wording.count(marks['n'], 'known mark')} at 95 %, {marks['method']}: horizontal {horizontal}, vertical "
+            f"{wording.length(marks['vertical_95_m'])}" + (f"; {marks['reason']}" if marks["reason"] else "")
+        )
+    return Section("precision", "Repeat precision on marks", tuple(lines), tuple(items))
