@@ -76,7 +76,8 @@ def parse_place(text: str, option: str) -> tuple[float, float, float]:
         latitude, longitude, height = 999.0, 0.0, 0.0
     if not (abs(latitude) <= 90 and abs(longitude) <= 180 and abs(height) < 20_000):
         raise UsageError(
-            f"{option} {text}: expected latitude, longitude in degrees and ellipsoidal height in metres, like 48.1,11.5,540.2."
+            f"{option} {text}: expected latitude, longitude in degrees and ellipsoidal height in metres, like "
+            "48.1,11.5,540.2."
         )
     return latitude, longitude, height
 

@@ -80,7 +80,8 @@ def run(args: argparse.Namespace) -> int:
     accepted = ("comparable", "comparable_after_shift") if args.align_to else ("comparable",)
     if args.require_comparable and comparison.level not in accepted:
         raise RefusedError(
-            f"{comparison.sentences[0].rstrip('.')} ({comparison.level.replace('_', ' ')}); see {args.out / 'report.html'} "
+            f"{comparison.sentences[0].rstrip('.')} ({comparison.level.replace('_', ' ')}); see "
+            f"{args.out / 'report.html'} "
             "for the evidence, and use --align-to where the shift is known."
         )
     return 0

@@ -1,4 +1,4 @@
-"""One adjustment of all stands: places, a shift per set-up of the base, and an error fixed to the car where it shows."""
+"""One adjustment of all stands: places, a shift per set-up of the base, and what is fixed to the car."""
 
 from __future__ import annotations
 

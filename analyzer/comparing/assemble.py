@@ -9,15 +9,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analyzer.comparing.mark_precision import repeat_precision
-from analyzer.comparing.offsets import offset_table
 from analyzer.comparing.changes import QUANTITIES
 from analyzer.comparing.frame_verdict import Answer
 from analyzer.comparing.frames import Frames
-from analyzer.comparing.result import LEVEL_WORDS, Comparison
+from analyzer.comparing.mark_precision import repeat_precision
+from analyzer.comparing.offsets import offset_table
+from analyzer.comparing.result import Comparison
 from analyzer.comparing.runs import Run
-from analyzer.metrics.base_site_shift import Shift, limits
-from analyzer.metrics.repeatability import point_accuracy, precision, within_stated
 from analyzer.recording import Finding
 from analyzer.settings import thresholds
 
@@ -70,7 +68,7 @@ def comparison(
 def _named(frame: pd.DataFrame, labels: Sequence[str]) -> pd.DataFrame:
     """Return a table with runs by name."""
     codes = frame["run"].to_numpy(np.int64) if len(frame) else np.zeros(0, dtype=np.int64)
-    return frame.assign(run=pd.Categorical.from_codes(codes, categories=list(labels)))
+    return frame.assign(run=pd.Categorical.from_codes(codes.astype(np.int64), categories=pd.Index(list(labels))))
 
 
 def run_table(
@@ -115,12 +113,6 @@ def run_table(
     return pd.DataFrame(rows)
 
 
-
-
-
-
-
-
 def _sentences(
     runs: Sequence[Run],
     told: Sequence[Answer],
@@ -140,7 +132,8 @@ def _sentences(
     if aligned is not None:
         moved = int((np.linalg.norm(applied, axis=1) > 0).sum())
         out.append(
-            f"Positions of {moved} of {len(runs)} runs were shifted to {aligned} by the estimated base difference for this comparison; "
+            f"Positions of {moved} of {len(runs)} runs were shifted to {aligned} by the estimated base "
+            "difference for this comparison; "
             "the results themselves stay as logged"
         )
     order = sorted(
@@ -178,7 +171,8 @@ def findings(runs: Sequence[Run], found: Frames, gathered: Gathered) -> tuple[Fi
                     "base_changed_within_run",
                     "problem",
                     (
-                        f"In {run.name} the sent base position changed {run.base.changes} time(s) within the run; its positions are in more than one frame"
+                        f"In {run.name} the sent base position changed {run.base.changes} time(s) within the "
+                        "run; its positions are in more than one frame"
                     ),
                     {"run": run.name},
                 )
@@ -190,7 +184,8 @@ def findings(runs: Sequence[Run], found: Frames, gathered: Gathered) -> tuple[Fi
                 "base_shift_within_day",
                 "problem",
                 (
-                    f"Between {runs[first].name} and {runs[later].name}, which share one set-up of the base, positions on the marks shift by "
+                    f"Between {runs[first].name} and {runs[later].name}, which share one set-up of the base, "
+                    "positions on the marks shift by "
                     f"{east:+.3f} m east, {north:+.3f} m north, {up:+.3f} m up; the antenna was moved in between"
                 ),
                 {"shift_m": shift.vector_m},
@@ -212,7 +207,8 @@ def findings(runs: Sequence[Run], found: Frames, gathered: Gathered) -> tuple[Fi
                 "base_unknown",
                 "warning",
                 (
-                    f"The base position of {len(unknown)} run(s) is not known ({', '.join(unknown[:3])}): neither corrections nor set-up sheet state it"
+                    f"The base position of {len(unknown)} run(s) is not known ({', '.join(unknown[:3])}): "
+                    "neither corrections nor set-up sheet state it"
                 ),
                 {},
             )
@@ -233,13 +229,10 @@ def findings(runs: Sequence[Run], found: Frames, gathered: Gathered) -> tuple[Fi
                 "fixed_disagree",
                 "warning",
                 (
-                    f"At {len(gathered.disagreements)} stretch(es) a fixed pass disagrees with the other fixed passes; one of them was fixed wrongly"
+                    f"At {len(gathered.disagreements)} stretch(es) a fixed pass disagrees with the other fixed "
+                    "passes; one of them was fixed wrongly"
                 ),
                 {},
             )
         )
     return tuple(out)
-
-
-
-

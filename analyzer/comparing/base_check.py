@@ -12,16 +12,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analyzer.comparing.base_evidence import other_place, log_shift, named_shift, sky_figures, detectable_sizes
 from analyzer import geodesy
+from analyzer.comparing.base_evidence import detectable_sizes, log_shift, named_shift, other_place, sky_figures
 from analyzer.comparing.base_words import Facts, judged_words
-from analyzer.comparing.given_bases import load_base
 from analyzer.errors import InputError, UsageError
 from analyzer.evidence.claim import has_position
 from analyzer.metrics.base_site import (
     Settling,
     SiteMean,
-    class_sigma,
     grade_of,
     multipath_period,
     settling,
@@ -29,17 +27,7 @@ from analyzer.metrics.base_site import (
     time_to_repeat,
     waiting_curve,
 )
-from analyzer.metrics.base_site_shift import (
-    Shift,
-    Suspect,
-    antenna_suspects,
-    detectable,
-    geoid_suspects,
-    judge_shift,
-    limits,
-    name_sizes,
-    place_suspects,
-)
+from analyzer.metrics.base_site_shift import Shift
 from analyzer.recording import Recording
 
 Array = NDArray[np.float64]
@@ -139,7 +127,8 @@ def check_base(
     mean = site_mean(points[:, steady], seconds[steady])
     place = tuple(float(v) for v in geodesy.from_enu(*mean.mean_m, origin=origin))
     coordinates = (place[0], place[1], place[2])
-    there, against = other_place(expected, previous)
+    before = previous.to_dict() if isinstance(previous, BaseCheck) else previous
+    there, against = other_place(expected, before)
     shift = None if there is None else log_shift(coordinates, there, mean, grade, both_logs=previous is not None)
     named = (
         ()
@@ -204,7 +193,8 @@ def _one_state(fixes: pd.DataFrame) -> tuple[pd.DataFrame, str]:
     placed = fixes[has_position(fixes) & fixes["height_m"].notna().to_numpy()]
     if len(placed) < 2:
         raise InputError(
-            "the base log holds fewer than two positions with an ellipsoidal height; expected a static log with GGA or GNS."
+            "the base log holds fewer than two positions with an ellipsoidal height; expected a static log with "
+            "GGA or GNS."
         )
     state = str(placed["fix_state"].astype(object).mode().iloc[0])
     return placed[(placed["fix_state"] == state).to_numpy()], state
@@ -224,20 +214,6 @@ def _refuse_motion(points: Array, state: str) -> None:
             f"the base log moves: its positions spread over {spread:.0f} m while the state is {state}; "
             "expected the log of a receiver at rest."
         )
-
-
-
-
-
-
-
-
-
-
-
-
-
-
 
 
 def _entered(record: Recording) -> tuple[Place | None, int | None]:

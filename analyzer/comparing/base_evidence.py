@@ -1,30 +1,19 @@
 """What a base log is held against, and what would show a moved antenna."""
 
 from __future__ import annotations
+
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from html import escape
 from pathlib import Path
 from typing import Any
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+
 from analyzer import geodesy
-from analyzer.comparing.base_words import Facts, judged_words
 from analyzer.comparing.given_bases import load_base
-from analyzer.errors import InputError, UsageError
-from analyzer.evidence.claim import has_position
-from analyzer.metrics.base_site import (
-    Settling,
-    SiteMean,
-    class_sigma,
-    grade_of,
-    multipath_period,
-    settling,
-    site_mean,
-    time_to_repeat,
-    waiting_curve,
-)
+from analyzer.errors import UsageError
+from analyzer.metrics.base_site import SiteMean, class_sigma
 from analyzer.metrics.base_site_shift import (
     Shift,
     Suspect,
@@ -36,13 +25,14 @@ from analyzer.metrics.base_site_shift import (
     name_sizes,
     place_suspects,
 )
-from analyzer.recording import Recording
 
 Array = NDArray[np.float64]
 Place = tuple[float, float, float]
 
 
-def other_place(expected: Place | None, previous: str | Path | BaseResult | None) -> tuple[Mapping[str, Any] | None, str]:
+def other_place(
+    expected: Place | None, previous: Mapping[str, Any] | str | Path | None
+) -> tuple[Mapping[str, Any] | None, str]:
     """Return the place to hold the log against with its sigma and grade, and what it is called."""
     if expected is not None:
         if not (abs(expected[0]) <= 90 and abs(expected[1]) <= 180):
@@ -52,7 +42,7 @@ def other_place(expected: Place | None, previous: str | Path | BaseResult | None
         return {"place": expected, "sigma": (0.0, 0.0, 0.0), "grade": None}, "the expected coordinates"
     if previous is None:
         return None, ""
-    content = previous.to_dict() if isinstance(previous, BaseCheck) else load_base(previous)
+    content = previous if isinstance(previous, Mapping) else load_base(previous)
     place = content["coordinates"]
     told = {
         "place": (place["latitude_deg"], place["longitude_deg"], place["height_m"]),
@@ -138,4 +128,3 @@ def detectable_sizes(mean: SiteMean, grade: str) -> dict[str, float | None]:
     parking = np.diag([limit["parking.horizontal"], limit["parking.horizontal"], limit["parking.vertical"]]) ** 2 * 2.0
     out["one_common_parking_place"] = detectable(parking, level=limit["shift.level"], power=limit["shift.power"])[0]
     return out | {"entered_coordinates": None, "station_id": None}
-

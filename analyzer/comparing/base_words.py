@@ -64,7 +64,8 @@ def _settled(facts: Facts) -> tuple[str, ...]:
     horizontal, up = float(np.hypot(*one.drift_m[:2])), one.drift_m[2]
     if one.settled:
         return (
-            f"The base had settled: over {facts.length_s / 60:.0f} min no drift above {_size(detectable_drift_m(one))} was found "
+            f"The base had settled: over {facts.length_s / 60:.0f} min no drift above "
+            f"{_size(detectable_drift_m(one))} was found "
             f"(horizontal {_size(horizontal)}, height {_size(up)}, within their own uncertainty).",
         )
     then = (
@@ -73,7 +74,8 @@ def _settled(facts: Facts) -> tuple[str, ...]:
         else "it was not steady until the end, so do not enter its coordinates; log longer"
     )
     return (
-        f"The base had not settled when the log began: the position drifted by {_size(horizontal)} horizontally and {_size(up)} in height; {then}.",
+        f"The base had not settled when the log began: the position drifted by {_size(horizontal)} horizontally "
+        f"and {_size(up)} in height; {then}.",
     )
 
 
@@ -86,7 +88,8 @@ def _shifted(facts: Facts) -> tuple[str, ...]:
     size = f"{shift.vector_m[0]:+.3f} m east, {shift.vector_m[1]:+.3f} m north, {shift.vector_m[2]:+.3f} m up"
     if shift.found:
         words = (
-            f"The log stands {size} from {facts.against}, more than such logs differ from day to day: the antenna was shifted, "
+            f"The log stands {size} from {facts.against}, more than such logs differ from day to day: the "
+            "antenna was shifted, "
             "or the coordinates do not belong to its place.",
         )
         return words + tuple(f"The size fits: {n}." for n in facts.named[:2])
@@ -104,7 +107,8 @@ def _absolute(facts: Facts) -> tuple[str, ...]:
             "These coordinates are as absolute as the network or base that fixed them; a known mark would confirm it.",
         )
     return (
-        "These coordinates are consistent, not absolute: averaging autonomous or code positions converges to a biased value, "
+        "These coordinates are consistent, not absolute: averaging autonomous or code positions converges to a "
+        "biased value, "
         "metres from the truth, however long one waits.",
     )
 
@@ -112,7 +116,8 @@ def _absolute(facts: Facts) -> tuple[str, ...]:
 def _coordinates(facts: Facts) -> tuple[str, ...]:
     sigma = facts.mean.sigma_m
     return (
-        f"The mean repeats within {_size(1.96 * max(sigma[0], sigma[1]))} per horizontal axis and {_size(1.96 * sigma[2])} in height (95 %) "
+        f"The mean repeats within {_size(1.96 * max(sigma[0], sigma[1]))} per horizontal axis and "
+        f"{_size(1.96 * sigma[2])} in height (95 %) "
         f"in this log: {facts.mean.n} positions are worth about {facts.mean.n_eff:.0f} independent ones.",
     )
 
@@ -122,10 +127,12 @@ def _sky(facts: Facts) -> tuple[str, ...]:
     if not np.isfinite(sky["used_p50"]):
         return ("Satellites are not logged.",)
     if sky["share_ge_12"] >= 0.95:
-        said = f"Satellites: at least {least:.0f} for {100 * sky['share_ge_12']:.0f} % of the time (median {sky['used_p50']:.0f})."
+        said = f"Satellites: at least {least:.0f} for {100 * sky['share_ge_12']:.0f} % of the time (median "
+        f"{sky['used_p50']:.0f})."
     else:
         capped = " The text of older receivers stops at 12." if sky["largest"] == least else ""
-        said = f"Satellites: {least:.0f} or more only for {100 * sky['share_ge_12']:.0f} % of the time (median {sky['used_p50']:.0f}); look for shading.{capped}"
+        said = f"Satellites: {least:.0f} or more only for {100 * sky['share_ge_12']:.0f} % of the time (median "
+        f"{sky['used_p50']:.0f}); look for shading.{capped}"
     if np.isfinite(sky["pdop_p95"]) and sky["pdop_p95"] > limits()["sky.largest_pdop"]:
         said += f" Dilution reaches {sky['pdop_p95']:.1f} (95 %), above {limits()['sky.largest_pdop']:.0f}."
     return (said,)
@@ -136,7 +143,8 @@ def _multipath(facts: Facts) -> tuple[str, ...]:
     if period is None:
         return (f"Multipath period: not evaluated, {reason}.",)
     return (
-        f"The position swings with a period of {period / 60:.1f} min and {_size(amplitude)}, as reflections do; average over whole periods.",
+        f"The position swings with a period of {period / 60:.1f} min and {_size(amplitude)}, as reflections do; "
+        "average over whole periods.",
     )
 
 
@@ -153,5 +161,6 @@ def _waiting(facts: Facts) -> tuple[str, ...]:
     )
     beyond = ", beyond this log and so extrapolated" if wait > facts.length_s else ""
     return (
-        f"The mean repeats within {_size(facts.accuracy_m)} (95 %) {words}{beyond}; this concerns repeatability only, not nearness to the truth.",
+        f"The mean repeats within {_size(facts.accuracy_m)} (95 %) {words}{beyond}; this concerns repeatability "
+        "only, not nearness to the truth.",
     )

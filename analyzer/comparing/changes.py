@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -31,7 +32,7 @@ class Quantity:
 
 
 def _log_edges(low: float, high: float, count: int) -> Array:
-    return np.r_[-np.inf, np.geomspace(low, high, count), np.inf]
+    return np.asarray(np.r_[-np.inf, np.geomspace(low, high, count), np.inf], dtype=np.float64)
 
 
 QUANTITIES = (
@@ -127,7 +128,7 @@ def changes(samples: Sequence[RunSample], day: Sequence[str]) -> pd.DataFrame:
         scores = _scores(own, quantity.key)
         if scores is None:
             continue
-        for first, second in zip(days[:-1], days[1:], strict=True):
+        for first, second in pairwise(days):
             row = _change(quantity, own, scores, [day[s.run] for s in own], first, second)
             if row is not None:
                 rows.append(row)

@@ -4,27 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analyzer.comparing.walks import walk_all
 from analyzer import geodesy
 from analyzer.comparing import assemble
-from analyzer.comparing.changes import RunSample, changes, sample_run, trends
-from analyzer.comparing.disagreement import disagreements
-from analyzer.comparing.frame_verdict import answers, overall
+from analyzer.comparing.frame_verdict import Answer, answers, overall
 from analyzer.comparing.frames import Frames, LogMean, entered_shift, frames, group_runs
 from analyzer.comparing.given_bases import given_bases
-from analyzer.comparing.recurrence import Walk, recurrence
 from analyzer.comparing.result import Comparison
-from analyzer.comparing.route_cells import CellMap, follow, successors, visits
 from analyzer.comparing.runs import Place, Run, gather_runs, headings
 from analyzer.comparing.stands import common_places, stands_of
-from analyzer.comparing.track import EPOCH_COLUMNS, Track, local_points, make_track, pass_figures, troubles
+from analyzer.comparing.walks import walk_all
 from analyzer.errors import RefusedError, UsageError
 from analyzer.results.load import LoadedResult, load_result
 from analyzer.settings import thresholds
@@ -98,8 +92,6 @@ def compare(
     )
 
 
-
-
 def _reference(runs: Sequence[Run], name: str | None) -> int:
     """Return the index of the run that is named, else 0, the first in time."""
     if name is None:
@@ -122,7 +114,8 @@ def _refuse_far(runs: Sequence[Run]) -> None:
         away = float(geodesy.distances(there[0], there[1], here[0], here[1]))
         if away > thresholds("analyzer.comparing")["place.far_m"]:
             raise RefusedError(
-                f"runs {placed[0].name} and {run.name} lie {away / 1000:.0f} km apart: they share neither base nor route, "
+                f"runs {placed[0].name} and {run.name} lie {away / 1000:.0f} km apart: they share neither base "
+                "nor route, "
                 "so nothing of them can be compared; compare runs of one place."
             )
 
@@ -214,28 +207,17 @@ def _logs(runs: Sequence[Run], given: Sequence[LogMean]) -> dict[int, LogMean]:
     return out
 
 
-def _applied(runs: Sequence[Run], found: Frames, told: Sequence[object], align_to: str | None) -> Array:
+def _applied(runs: Sequence[Run], found: Frames, told: Sequence[Answer], align_to: str | None) -> Array:
     """Return what is taken off the positions of each run (runs, 3); zero unless runs are to be aligned."""
     out = np.zeros((len(runs), 3))
     if align_to is None:
         return out
     for run in runs:
         answer = told[int(found.group[run.index])]
-        shift = getattr(answer, "shift_m")
-        if shift is None or getattr(answer, "level") in ("not_evaluated", "not_comparable"):
+        if answer.shift_m is None or answer.level in ("not_evaluated", "not_comparable"):
             raise RefusedError(
-                f"run {run.name} cannot be aligned to {align_to}: {getattr(answer, 'sentences')[0]}; "
+                f"run {run.name} cannot be aligned to {align_to}: {answer.sentences[0].rstrip('.')}; "
                 "visit common marks, or compare without --align-to."
             )
-        out[run.index] = shift if getattr(answer, "level") == "comparable_after_shift" else 0.0
+        out[run.index] = answer.shift_m if answer.level == "comparable_after_shift" else 0.0
     return out
-
-
-
-
-
-
-
-
-
-

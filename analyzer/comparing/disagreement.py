@@ -47,7 +47,7 @@ def _beside(good: pd.DataFrame, cells: pd.DataFrame) -> Array:
 
 def _stretches(bad: pd.DataFrame, axis: str, cells: pd.DataFrame, good: pd.DataFrame) -> list[tuple[object, ...]]:
     """Return runs of at least three neighbouring cells of one pass."""
-    out = []
+    out: list[tuple[object, ...]] = []
     runs_at = good.groupby("cell")["run"].nunique()
     for (run, number), rows in bad.sort_values(["run", "pass", "start_utc"]).groupby(["run", "pass"], sort=True):
         along = cells.loc[rows["cell"], "along_m"].to_numpy(np.float64)

@@ -8,11 +8,22 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analyzer.comparing.frame_words import words_of, parking_words, lever_words, log_words, absolute_words, named_words, named_keys, suspects, as_three, up_words, one_way_words
-from analyzer import geodesy
+from analyzer.comparing.frame_words import (
+    absolute_words,
+    as_three,
+    lever_words,
+    log_words,
+    named_keys,
+    named_words,
+    one_way_words,
+    parking_words,
+    suspects,
+    up_words,
+    words_of,
+)
 from analyzer.comparing.frames import SAME_SITE_M, Frames, Setup
 from analyzer.comparing.runs import Run
-from analyzer.metrics.base_site_shift import Shift, antenna_suspects, judge_shift, limits, name_sizes, place_suspects
+from analyzer.metrics.base_site_shift import Shift, judge_shift, name_sizes
 from analyzer.settings import thresholds
 
 Array = NDArray[np.float64]
@@ -55,8 +66,6 @@ def overall(given: Sequence[Answer]) -> str:
     return max((a.level for a in given), key=LEVELS.index)
 
 
-
-
 def _label(setup: Setup, runs: Sequence[Run]) -> str:
     names = [runs[i].name for i in setup.runs]
     shown = ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
@@ -74,7 +83,7 @@ def _answer(setup: Setup, found: Frames, runs: Sequence[Run]) -> Answer:
             (0.0, 0.0, 0.0),
             "reference",
             0.0,
-            (*words, *absolute_words(setup, found, runs)),
+            (*words, *(f"{setup.day}: {w}" for w in absolute_words(setup, found, runs))),
             named_keys(setup.absolute, setup, found, runs),
         )
     clash = _stated_clash(setup, found, runs)
@@ -89,7 +98,9 @@ def _answer(setup: Setup, found: Frames, runs: Sequence[Run]) -> Answer:
         base = _by_entry(setup, setup.entered_m, label)
     else:
         base = _without_marks(setup, label)
-    extra = (*lever_words(setup), *log_words(setup), *absolute_words(setup, found, runs))
+    day = setup.day
+    told = (*lever_words(setup), *log_words(setup), *absolute_words(setup, found, runs))
+    extra = tuple(f"{day}: {words}" for words in told)
     return Answer(
         base.setup,
         base.level,
@@ -122,7 +133,8 @@ def _by_marks(setup: Setup, shift: Shift, label: str, found: Frames, runs: Seque
     rest = judge_shift(np.asarray(shift.vector_m) - entered, shift.covariance_m2, level=shift.level)
     if not rest.found and float(np.linalg.norm(entered)) < SAME_SITE_M:
         text = (
-            f"{label}: the entered base coordinates differ by {words_of(as_three(entered))} from the reference, the marks "
+            f"{label}: the entered base coordinates differ by {words_of(as_three(entered))} from the reference, "
+            "the marks "
             f"agree ({words_of(shift.vector_m)}); beyond that no shift above {up_words(rest.detectable_m)} was found: "
             "shift by the entered difference to compare"
         )
@@ -137,8 +149,10 @@ def _by_marks(setup: Setup, shift: Shift, label: str, found: Frames, runs: Seque
         )
     if not shift.found:
         text = (
-            f"{label}: the entered base coordinates differ by {words_of(as_three(entered))}, yet on the marks no shift above "
-            f"{up_words(shift.detectable_m)} was found: the antenna was moved and its new place entered in the same frame"
+            f"{label}: the entered base coordinates differ by {words_of(as_three(entered))}, yet on the marks "
+            "no shift above "
+            f"{up_words(shift.detectable_m)} was found: the antenna was moved and its new place entered in the "
+            "same frame"
         )
         return Answer(
             setup.index, "comparable", shift.vector_m, shift.half_width_m, "marks", shift.detectable_m, (text,)
@@ -195,19 +209,19 @@ def _same_entry(setup: Setup, shift: Shift, label: str, found: Frames, runs: Seq
     )
 
 
-
-
 def _by_entry(setup: Setup, entered: Array, label: str) -> Answer:
     """Judge a set-up by its entered coordinates alone."""
     if float(np.linalg.norm(entered)) >= SAME_SITE_M:
         text = (
-            f"{label}: its base stands {np.linalg.norm(entered):.0f} m from the reference base by the entered coordinates; "
+            f"{label}: its base stands {np.linalg.norm(entered):.0f} m from the reference base by the entered "
+            "coordinates; "
             "whether both belong to one frame is not evaluated: no common mark was visited"
         )
         return Answer(setup.index, "not_evaluated", None, None, "none", float("nan"), (text,))
     step = thresholds("analyzer.comparing")["base.same_m"]
     text = (
-        f"{label}: the entered base coordinates differ by {words_of(as_three(entered))} from the reference, and all positions "
+        f"{label}: the entered base coordinates differ by {words_of(as_three(entered))} from the reference, and "
+        "all positions "
         "with them if the antenna stands where it did; whether it does is not evaluated: no common mark was visited"
     )
     rough = parking_words(setup, remove=entered)
@@ -227,7 +241,7 @@ def _without_marks(setup: Setup, label: str) -> Answer:
     rough, log = setup.parking, setup.log
     for kind, shift in (("base_log", log), ("common_stands", rough)):
         if shift is not None and shift.found:
-            vector = tuple(-v for v in shift.vector_m) if kind == "base_log" else shift.vector_m
+            vector = as_three(-np.asarray(shift.vector_m)) if kind == "base_log" else shift.vector_m
             source = "the logs at the base" if kind == "base_log" else "common parking places"
             text = (
                 f"{label}: {source} show all positions shifted by {words_of(vector)} "
@@ -236,21 +250,13 @@ def _without_marks(setup: Setup, label: str) -> Answer:
             level = (
                 "comparable_after_shift" if kind == "base_log" and setup.log_grade == "centimetre" else "not_comparable"
             )
-            return Answer(
-                setup.index,
-                level,
-                (vector[0], vector[1], vector[2]),
-                shift.half_width_m,
-                kind,
-                shift.detectable_m,
-                (text,),
-            )
+            return Answer(setup.index, level, vector, shift.half_width_m, kind, shift.detectable_m, (text,))
     if log is not None and setup.log_grade == "centimetre":
         text = f"{label}: the logs at the base show no shift of the antenna above {up_words(log.detectable_m)}"
         return Answer(
             setup.index,
             "comparable",
-            tuple(-v for v in log.vector_m),
+            as_three(-np.asarray(log.vector_m)),
             log.half_width_m,
             "base_log",
             log.detectable_m,
@@ -274,23 +280,3 @@ def _without_marks(setup: Setup, label: str) -> Answer:
         rough.detectable_m if rough else float("nan"),
         (text, *parking_words(setup)),
     )
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-
-

@@ -1,15 +1,24 @@
 """What each kind of evidence on a base frame says, in words."""
 
 from __future__ import annotations
+
 from collections.abc import Sequence
-from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
+
 from analyzer import geodesy
-from analyzer.comparing.frames import SAME_SITE_M, Frames, Setup
+from analyzer.comparing.frames import Frames, Setup
 from analyzer.comparing.runs import Run
-from analyzer.metrics.base_site_shift import Shift, antenna_suspects, judge_shift, limits, name_sizes, place_suspects
-from analyzer.settings import thresholds
+from analyzer.metrics.base_site_shift import (
+    Shift,
+    Suspect,
+    antenna_suspects,
+    judge_shift,
+    limits,
+    name_sizes,
+    place_suspects,
+)
 
 Array = NDArray[np.float64]
 
@@ -42,10 +51,14 @@ def lever_words(setup: Setup) -> tuple[str, ...]:
         return ()
     if lever.found:
         return (
-            f"facing both ways on the marks shows an error that turns with the car: {lever.vector_m[0]:+.3f} m forward, "
-            f"{lever.vector_m[1]:+.3f} m left against the reference; the antenna offset on the car differs, not the base",
+            f"facing both ways on the marks shows an error that turns with the car: {lever.vector_m[0]:+.3f} m "
+            "forward, "
+            f"{lever.vector_m[1]:+.3f} m left against the reference; the antenna offset on the car differs, not "
+            "the base",
         )
-    return (f"facing both ways on the marks shows no change of the antenna offset above {up_words(lever.detectable_m)}",)
+    return (
+        f"facing both ways on the marks shows no change of the antenna offset above {up_words(lever.detectable_m)}",
+    )
 
 
 def log_words(setup: Setup) -> tuple[str, ...]:
@@ -53,14 +66,17 @@ def log_words(setup: Setup) -> tuple[str, ...]:
         return ()
     if setup.log.found:
         return (
-            f"by the {setup.log_grade.replace('_', ' ')}-grade logs at the base the antenna moved by {words_of(setup.log.vector_m)}",
+            f"by the {setup.log_grade.replace('_', ' ')}-grade logs at the base the antenna moved by "
+            f"{words_of(setup.log.vector_m)}",
         )
     if setup.log_grade == "centimetre":
         return (
-            f"by the centimetre-grade logs at the base no move of the antenna above {up_words(setup.log.detectable_m)} was found",
+            "by the centimetre-grade logs at the base no move of the antenna above "
+            f"{up_words(setup.log.detectable_m)} was found",
         )
     return (
-        f"the {setup.log_grade.replace('_', ' ')}-grade logs at the base would only show shifts above {up_words(setup.log.detectable_m)}: "
+        f"the {setup.log_grade.replace('_', ' ')}-grade logs at the base would only show shifts above "
+        f"{up_words(setup.log.detectable_m)}: "
         "not evaluated below that",
     )
 
@@ -78,18 +94,18 @@ def absolute_words(setup: Setup, found: Frames, runs: Sequence[Run]) -> tuple[st
     )
 
 
-def named_words(named: Sequence[object]) -> tuple[str, ...]:
-    return tuple(f"the size fits: {getattr(s, 'words')}" for s in named[:2])
+def named_words(named: Sequence[Suspect]) -> tuple[str, ...]:
+    return tuple(f"the size fits: {s.words}" for s in named[:2])
 
 
 def named_keys(shift: Shift | None, setup: Setup, found: Frames, runs: Sequence[Run]) -> tuple[str, ...]:
     return tuple(s.key for s in name_sizes(shift, suspects(setup, found, runs))) if shift is not None else ()
 
 
-def suspects(setup: Setup, found: Frames, runs: Sequence[Run]) -> list[object]:
+def suspects(setup: Setup, found: Frames, runs: Sequence[Run]) -> list[Suspect]:
     """Return the common mistakes that can be sized for a set-up: antenna height, neighbours' coordinates."""
     base = runs[setup.runs[0]].base
-    out: list[object] = list(antenna_suspects(base.antenna_height_m))
+    out: list[Suspect] = list(antenna_suspects(base.antenna_height_m))
     if base.place is None:
         return out
     own = _local(base.place, found)
@@ -116,4 +132,3 @@ def up_words(value_m: float) -> str:
     if value_m < 1.0:
         return f"{np.ceil(value_m * 1000 - 1e-9) / 10:.1f} cm"
     return f"{np.ceil(value_m * 10 - 1e-9) / 10:.1f} m"
-

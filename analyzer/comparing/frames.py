@@ -97,12 +97,17 @@ def _rounded(place: Place) -> tuple[int, ...]:
     return tuple(int(np.floor(float(v) / step + 0.5)) for v in geodesy.to_ecef(*place))
 
 
+def local_place(place: Place, origin: Place) -> Array:
+    """Return east, north, up [m] of a place about `origin`."""
+    return np.array([float(v) for v in geodesy.to_enu(*place, origin=origin)])
+
+
 def entered_shift(run: Run, reference: Run, origin: Place) -> Array | None:
     """Return the entered base coordinates of `run` minus those of `reference`, east north up [m]; None if unknown."""
     if run.base.place is None or reference.base.place is None:
         return None
-    here, there = (np.array([float(v) for v in geodesy.to_enu(*r.base.place, origin=origin)]) for r in (run, reference))
-    return here - there
+    here, there = (local_place(p, origin) for p in (run.base.place, reference.base.place))
+    return np.asarray(here - there)
 
 
 def frames(
@@ -181,7 +186,7 @@ def _fit(
 
 
 def _padded(group: NDArray[np.int64], stands: pd.DataFrame) -> NDArray[np.int64]:
-    return group[stands["run"].to_numpy(np.int64)]
+    return np.asarray(group[stands["run"].to_numpy(np.int64)], dtype=np.int64)
 
 
 def _mark_fits(

@@ -19,9 +19,9 @@ def given_bases(base: object) -> tuple[dict[str, Base], list[LogMean]]:
         return {}, []
     if isinstance(base, Mapping):
         entries = [(str(k), v) for k, v in base.items()]
-    elif isinstance(base, tuple) and len(base) == 3 and all(isinstance(v, (int, float)) for v in base):
-        entries = [("*", base)]
-    elif isinstance(base, (str, Path)):
+    elif (isinstance(base, tuple) and len(base) == 3 and all(isinstance(v, (int, float)) for v in base)) or isinstance(
+        base, (str, Path)
+    ):
         entries = [("*", base)]
     elif isinstance(base, Sequence):
         entries = [("*", entry) for entry in base]

@@ -1,23 +1,19 @@
 """Repeat precision on marks and accuracy at known marks, in the manner of the standards."""
 
 from __future__ import annotations
-from collections.abc import Sequence
+
 from typing import TYPE_CHECKING, Any
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from analyzer.comparing.offsets import offset_table
-from analyzer.comparing.changes import QUANTITIES
-from analyzer.comparing.frame_verdict import Answer
+
 from analyzer.comparing.frames import Frames
-from analyzer.comparing.result import LEVEL_WORDS, Comparison
-from analyzer.comparing.runs import Run
-from analyzer.metrics.base_site_shift import Shift, limits
+from analyzer.metrics.base_site_shift import limits
 from analyzer.metrics.repeatability import point_accuracy, precision, within_stated
-from analyzer.recording import Finding
-from analyzer.settings import thresholds
+
 if TYPE_CHECKING:
-    from analyzer.comparing.compare import Gathered
+    pass
 
 Array = NDArray[np.float64]
 
@@ -42,7 +38,8 @@ def repeat_precision(stands: pd.DataFrame, found: Frames) -> dict[str, Any]:
         within_stated(result.s_height_m, found.mark_fit.repeat_m[1], result.height_degrees, key="s_height"),
     ]
     out: dict[str, Any] = {
-        "method": "in the manner of ISO 17123-8: each stand on a mark is one reading, shifts of the base taken off; precision, not accuracy",
+        "method": "in the manner of ISO 17123-8: each stand on a mark is one reading, shifts of the base taken "
+        "off; precision, not accuracy",
         "readings": len(marks),
         "s_horizontal_m": result.s_horizontal_m,
         "s_height_m": result.s_height_m,
@@ -67,4 +64,3 @@ def repeat_precision(stands: pd.DataFrame, found: Frames) -> dict[str, Any]:
             "method": "in the manner of the NSSDA (FGDC-STD-007.3-1998)",
         }
     return out
-

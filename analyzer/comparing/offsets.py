@@ -1,22 +1,21 @@
 """The table of offsets: one row per set-up of the base and kind of evidence."""
 
 from __future__ import annotations
+
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from analyzer.comparing.changes import QUANTITIES
+
 from analyzer.comparing.frame_verdict import Answer
 from analyzer.comparing.frames import Frames
-from analyzer.comparing.result import LEVEL_WORDS, Comparison
 from analyzer.comparing.runs import Run
-from analyzer.metrics.base_site_shift import Shift, limits
-from analyzer.metrics.repeatability import point_accuracy, precision, within_stated
-from analyzer.recording import Finding
-from analyzer.settings import thresholds
+from analyzer.metrics.base_site_shift import Shift
+
 if TYPE_CHECKING:
-    from analyzer.comparing.compare import Gathered
+    pass
 
 Array = NDArray[np.float64]
 OFFSET_COLUMNS = (
@@ -40,7 +39,6 @@ OFFSET_COLUMNS = (
     "aligned_to",
     "note",
 )
-
 
 
 def offset_table(runs: Sequence[Run], found: Frames, told: Sequence[Answer]) -> pd.DataFrame:
@@ -112,4 +110,3 @@ def _shift(kind: str, shift: Shift | None, reason: str) -> dict[str, Any]:
         "found": shift.found,
         "smallest_detectable_m": shift.detectable_m,
     }
-

@@ -59,7 +59,7 @@ class CellMap:
             self._tree, self._tree_size = cKDTree(np.column_stack([self.east_m, self.north_m])), len(self)
         near = min(8, len(self))
         away, cell = self._tree.query(track.points_m[:2].T, k=near, distance_upper_bound=_beside())
-        away, cell = away.reshape(count, near), cell.reshape(count, near)
+        away, cell = np.reshape(away, (count, near)), np.reshape(cell, (count, near))
         ways = np.r_[np.asarray(self.direction_rad), np.nan]
         turned = np.abs(_wrap(ways[np.minimum(cell, len(self))] - track.direction_rad[:, None]))
         fits = np.isfinite(away) & ~(turned > _turned())

@@ -126,7 +126,7 @@ def _overlap_s(marks: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp) -> A
     if "start_utc" not in marks or marks["start_utc"].isna().all():
         return np.full(len(marks), np.nan)
     first, last = (pd.to_datetime(marks[c], utc=True) for c in ("start_utc", "end_utc"))
-    span = np.minimum(last, end) - np.maximum(first, start)
+    span = last.where(last < end, end) - first.where(first > start, start)
     return np.asarray(span / pd.Timedelta(seconds=1), dtype=np.float64)
 
 

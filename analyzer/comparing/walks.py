@@ -1,28 +1,21 @@
 """Every run laid on the common path, one after the other, so that no more than a few are in memory."""
 
 from __future__ import annotations
-from collections.abc import Mapping, Sequence
+
+from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from pathlib import Path
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from analyzer import geodesy
-from analyzer.comparing import assemble
+
 from analyzer.comparing.changes import RunSample, changes, sample_run, trends
 from analyzer.comparing.disagreement import disagreements
-from analyzer.comparing.frame_verdict import answers, overall
-from analyzer.comparing.frames import Frames, LogMean, entered_shift, frames, group_runs
-from analyzer.comparing.given_bases import given_bases
 from analyzer.comparing.recurrence import Walk, recurrence
-from analyzer.comparing.result import Comparison
 from analyzer.comparing.route_cells import CellMap, follow, successors, visits
-from analyzer.comparing.runs import Place, Run, gather_runs, headings
-from analyzer.comparing.stands import common_places, stands_of
+from analyzer.comparing.runs import Place, Run
 from analyzer.comparing.track import EPOCH_COLUMNS, Track, local_points, make_track, pass_figures, troubles
-from analyzer.errors import RefusedError, UsageError
-from analyzer.results.load import LoadedResult, load_result
 from analyzer.settings import thresholds
 
 Array = NDArray[np.float64]
@@ -153,7 +146,7 @@ def _bridged(
         + added.groupby(["cell", "run"]).cumcount()
         + 1
     )
-    zeros = {c: 0.0 for c in ("share_trusted", "share_fixed", "share_float")} | {
+    zeros = dict.fromkeys(("share_trusted", "share_fixed", "share_float"), 0.0) | {
         "share_other": 1.0,
         "share_dropout": 1.0,
         "n": 0,
@@ -179,4 +172,3 @@ def _common(passes: pd.DataFrame, count: int) -> Array:
     pairs = passes[["cell", "run"]].drop_duplicates()
     shared = pairs.groupby("cell")["run"].transform("size") > 1
     return np.asarray(shared.groupby(pairs["run"]).mean().reindex(range(count)).fillna(0.0).to_numpy(np.float64))
-

@@ -219,7 +219,7 @@ def multipath_period(points_m: Array, seconds: Array) -> tuple[float | None, flo
     inside = (frequency > 3.0 / span) & (frequency < 1.0 / limit["multipath.shortest_s"])
     if not inside.any():
         return None, 0.0, "the log is too short for a period to show"
-    best = _stands_out(series, power, frequency * step, inside)
+    best = _stands_out(series, power, np.asarray(frequency * step, dtype=np.float64), inside)
     if best is None:
         return None, 0.0, "no swing stands out from slow noise"
     row, at = best

@@ -1,4 +1,4 @@
-"""A shift of the base: its size with uncertainty, whether it is real, and the smallest one that would have been found."""
+"""A shift of the base: its size and uncertainty, whether it is real, the smallest that would be found."""
 
 from __future__ import annotations
 

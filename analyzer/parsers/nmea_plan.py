@@ -29,6 +29,7 @@ _LATITUDE, _LONGITUDE = (re.compile(rb"()(\d{%d})(?:\.(\d{1,8}))?" % width) for 
 #: Digits that a double holds exactly, whatever they are.
 _MOST_DIGITS = 15
 _WORD = 8
+_BELOW_SIXTY = float(np.nextafter(60.0, 0.0))
 _U = np.uint64
 
 
@@ -152,7 +153,8 @@ def plan_of(kind: str, fields: Sequence[bytes], columns: dict[str, Values], deci
             found = pattern.fullmatch(text)
             if found is None or len(found[2]) + len(found[3] or b"") > _MOST_DIGITS:
                 return None
-            steps.append(_step(column, name, found, ends[at - 1]))
+            south_or_west = column.reader == "position" and fields[at] in (b"S", b"W")
+            steps.append(_step(column, name, found, end=ends[at - 1], negative=bool(found[1]) or south_or_west))
             del constant[name]
     return Plan(tuple(steps), constant, decimals)
 
@@ -166,10 +168,9 @@ def _wanted(column: Column) -> list[tuple[str, int, re.Pattern[bytes]]]:
     return [(column.name, column.field, _TIME if column.reader == "time" else _NUMBER)]
 
 
-def _step(column: Column, name: str, found: re.Match[bytes], end: int) -> _Step:
+def _step(column: Column, name: str, found: re.Match[bytes], *, end: int, negative: bool) -> _Step:
     """Return how one text is read."""
     whole, tail = found[2], found[3] or b""
-    negative = bool(found[1])
     point = end - len(tail) - bool(tail)
     if column.reader in ("time", "position"):
         head = len(whole) if column.reader == "position" else 4
@@ -215,11 +216,15 @@ def _number(parts: Sequence[tuple[Floats, int]], step: _Step) -> tuple[Floats, l
         np.negative(values, out=values)
     column = step.column
     out = [values < column.low] if step.negative or column.low > 0 else []
-    if values.max(initial=0.0) > column.high:
-        out.append(values > column.high)
+    out += _above(values, column.high)
     if column.reader in ("knots", "ground_speed"):
         values *= KNOT_MPS
     return values, out
+
+
+def _above(values: Floats, limit: float) -> list[Flags]:
+    """Return where values exceed a limit, nothing where none does."""
+    return [values > limit] if values.max(initial=0.0) > limit else []
 
 
 def _hundreds(head: Floats) -> Floats:
@@ -235,12 +240,12 @@ def _time(parts: Sequence[tuple[Floats, int]], step: _Step) -> tuple[Floats, lis
     if step.decimals:
         second /= 10.0**step.decimals
     minutes = head - 100.0 * hours
-    faults = [hours > 23, minutes > 59, second >= 60]
+    faults = [*_above(hours, 23), *_above(minutes, 59), *_above(second, _BELOW_SIXTY)]
     hours *= 3600.0
     minutes *= 60.0
     hours += minutes
     hours += second
-    return hours, [fault for fault in faults if fault.any()]
+    return hours, faults
 
 
 def _angle(parts: Sequence[tuple[Floats, int]], step: _Step) -> tuple[Floats, list[Flags]]:
@@ -253,13 +258,13 @@ def _angle(parts: Sequence[tuple[Floats, int]], step: _Step) -> tuple[Floats, li
         minutes += parts[1][0]
         minutes /= 10.0**step.decimals
     limit = 90 if step.name == "latitude_deg" else 180
-    faults = [minutes >= 60]
+    faults = _above(minutes, _BELOW_SIXTY)
     minutes /= 60.0
     minutes += degrees
-    faults.append(minutes > limit)
+    faults += _above(minutes, limit)
     if step.negative:
         np.negative(minutes, out=minutes)
-    return minutes, [fault for fault in faults if fault.any()]
+    return minutes, faults
 
 
 _JOIN = (

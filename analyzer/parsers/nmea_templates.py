@@ -29,6 +29,7 @@ Flags = NDArray[np.bool_]
 _LINE = re.compile(rb"\$([A-OQ-Z0-9][A-Z0-9])([A-Z]{3}),([ -~]*)\*[0-9A-Fa-f]{2}\r?\n")
 #: Longest line, line end included, that a template holds.
 LONGEST = 248
+_ALL = np.uint64(0xFFFFFFFFFFFFFFFF)
 _HIGH = np.uint64(0x8080808080808080)
 #: Added to a byte it sets the high bit where the byte is above 9, or above 0.
 _ABOVE_NINE, _ABOVE_ZERO = 0x76, 0x7F
@@ -94,9 +95,6 @@ class Template:
         return (high.astype(np.uint16) << np.uint16(4)) + low
 
 
-_ALL = np.uint64(0xFFFFFFFFFFFFFFFF)
-
-
 def template_of(line: bytes) -> Template | None:
     """Return the template of a line with its line end; None where the general way does not read it as valid."""
     found = _LINE.fullmatch(line)
@@ -132,7 +130,7 @@ def _template(line: bytes, kind: str, talker: int, plan: Plan) -> Template:
     counted[star + 1: star + 3] = 0
     carry[: len(line)] = np.where(free, _ABOVE_NINE, _ABOVE_ZERO)
     carry[star + 1: star + 3] = 0
-    body_sum = int(np.bitwise_xor.reduce(expected[1:star])) ^ 0
+    body_sum = int(np.bitwise_xor.reduce(expected[1:star]))
     words = (tuple(part.view("<u8")) for part in (expected, counted, carry))
     return Template(kind, talker, len(line), *words, star=star, body_sum=body_sum, plan=plan)
 

@@ -32,7 +32,8 @@ _KINDS = {
     "station_id": "the station id",
 }
 CAUTIONS = (
-    "Positions relative to a self-surveyed base are not survey-grade absolute coordinates; for legal boundaries, control surveys or "
+    "Positions relative to a self-surveyed base are not survey-grade absolute coordinates; for legal "
+    "boundaries, control surveys or "
     "type approval follow the local rules and a licensed or accredited body.",
     "This judges a recording afterwards; it is no integrity monitor.",
 )
@@ -72,7 +73,8 @@ def render_base(check: BaseCheck) -> str:
         ),
     )
     alternative = {
-        "track": "East, north and height of the log over time about the mean of its steady part, with the start of that part. "
+        "track": "East, north and height of the log over time about the mean of its steady part, with the start "
+        "of that part. "
         "The sentences above hold the drift in figures."
     }
     return render_page(
@@ -114,7 +116,7 @@ def _evidence(check: BaseCheck) -> Section:
         for kind, size in check.detectable_m.items()
     )
     return Section(
-        "evidence",
+        "what-shows",
         "What would show a moved antenna",
         ("Below these sizes the answer is never that nothing moved.",),
         tables=(
@@ -143,7 +145,8 @@ def _waiting(check: BaseCheck) -> Section:
         "waiting",
         "How waiting helps",
         (
-            "Repeatability of the mean within a log like this one; autonomous positions converge to a biased value, so waiting makes them "
+            "Repeatability of the mean within a log like this one; autonomous positions converge to a biased "
+            "value, so waiting makes them "
             "repeat, not true.",
         ),
         tables=(

@@ -65,7 +65,8 @@ def render_comparison(comparison: Comparison) -> str:
         for r, kind in zip(records(comparison.spots), comparison.spots["class"], strict=True)
     )
     alternative = {
-        "spots": f"Map of the common path with {wording.count(len(comparison.spots), 'trouble spot')}{': ' + words if words else ''}. "
+        "spots": f"Map of the common path with "
+        "{wording.count(len(comparison.spots), 'trouble spot')}{': ' + words if words else ''}. "
         "The table holds the same in figures."
     }
     return render_page("plain.html.jinja", page=page, figures=figures, alternatives=alternative)
@@ -301,7 +302,8 @@ def _precision(comparison: Comparison) -> Section:
     if marks:
         horizontal = "not given" if marks["horizontal_95_m"] is None else wording.length(marks["horizontal_95_m"])
         items.append(
-            f"Accuracy at {wording.count(marks['n'], 'known mark')} at 95 %, {marks['method']}: horizontal {horizontal}, vertical "
+            f"Accuracy at {wording.count(marks['n'], 'known mark')} at 95 %, {marks['method']}: horizontal "
+            f"{horizontal}, vertical "
             f"{wording.length(marks['vertical_95_m'])}" + (f"; {marks['reason']}" if marks["reason"] else "")
         )
     return Section("precision", "Repeat precision on marks", tuple(lines), tuple(items))

@@ -78,7 +78,8 @@ def test_the_readme_shows_the_main_job_and_the_tests() -> None:
 @pytest.mark.parametrize("arguments", [["--help"], ["assess", "--help"], ["--version"], ["nonsense"]])
 def test_help_loads_nothing_heavy(arguments: list[str]) -> None:
     """Asked in a process of its own, since this one has loaded everything already."""
-    code = f"import sys; from analyzer.cli import main; main({arguments!r}); sys.stderr.write('LOADED ' + ' '.join(sys.modules))"
+    shown = "sys.stderr.write('LOADED ' + ' '.join(sys.modules))"
+    code = f"import sys; from analyzer.cli import main; main({arguments!r}); {shown}"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, cwd=ROOT, check=True)
     loaded = set(done.stderr.rsplit("LOADED", 1)[1].split())
     assert "analyzer.cli.assess" in loaded and not loaded & set(HEAVY)

@@ -1,0 +1,180 @@
+"""The lines of a block that fit a template, read at once; what is left of the block for the general way.
+
+Lines are sorted by header and length, each sort is held against the layouts known for it. Lines that are few, damaged
+or unusual stay; the bytes that stay are put one behind the other, which changes no piece, since all cuts lie behind a
+line end.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from threading import Lock
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyzer.parsers import framing
+from analyzer.parsers.nmea_templates import LONGEST, Template, template_of
+from analyzer.parsers.nmea_words import words_of
+from analyzer.parsers.sentences import Sentences
+
+Bytes = NDArray[np.uint8]
+Positions = NDArray[np.int64]
+Words = NDArray[np.uint64]
+
+#: Fewer lines of one sort than this in a block are not worth a template.
+FEWEST = 32
+#: Lines compared at once, few enough for the processor's cache.
+_STRIDE = 4096
+#: Bytes searched at once for line ends.
+_SEARCH = 1 << 16
+#: Layouts held for one sort of lines, and tries to find further ones in a block.
+_LAYOUTS, _TRIES = 24, 8
+#: Sorts of lines held, so that their number fits a byte.
+_SORTS = 255
+_LF = 10
+_U = np.uint64
+_SPREAD, _TOP = _U(0x9E3779B97F4A7C15), _U(48)
+
+
+@dataclass
+class Layouts:
+    """The layouts seen so far in a stream; shared by all blocks, filled by whichever block needs one first.
+
+    `number` gives the number of a sort of lines by the 16 bits of its header and length, 0 where unknown.
+    """
+
+    number: Bytes = field(default_factory=lambda: np.zeros(1 << 16, dtype=np.uint8))
+    templates: list[list[Template]] = field(default_factory=lambda: [[]])
+    lock: Lock = field(default_factory=Lock)
+
+    def add_sort(self, code: int) -> None:
+        """Give a sort of lines a number."""
+        with self.lock:
+            if not self.number[code] and len(self.templates) <= _SORTS:
+                self.templates.append([])
+                self.number[code] = len(self.templates) - 1
+
+    def add(self, number: int, template: Template) -> None:
+        """Add a layout to a sort of lines."""
+        with self.lock:
+            self.templates[number] = [*self.templates[number], template]
+
+
+@dataclass
+class Alike:
+    """Sentences that were read by templates, and what is left.
+
+    Attributes
+    ----------
+    sentences : by kind, in stream order.
+    rest : the padded bytes that were not read.
+    rest_start, rest_offset : where each stretch of them starts in `rest`, and how far it was moved to the left.
+    """
+
+    sentences: dict[str, Sentences]
+    rest: Bytes
+    rest_start: Positions
+    rest_offset: Positions
+
+    def place(self, position: Positions) -> Positions:
+        """Return where positions of `rest` lie in the block."""
+        at = np.searchsorted(self.rest_start, position, side="right") - 1
+        return np.asarray(position + self.rest_offset[at], dtype=np.int64)
+
+
+def read_alike(buffer: Bytes, layouts: Layouts) -> Alike | None:
+    """Read the lines of a block that are written alike.
+
+    Parameters
+    ----------
+    buffer : bytes that start and end at the edge of a piece and hold no RTCM 3 frame, and `framing.PADDING` more.
+    layouts : the layouts seen so far.
+
+    Returns
+    -------
+    None where nothing was read.
+    """
+    end = _line_ends(buffer[: -framing.PADDING])
+    if len(end) < FEWEST:
+        return None
+    start = np.concatenate([[0], end[:-1]])
+    code = _codes(buffer, start, end)
+    _learn_sorts(code, layouts)
+    parts: dict[str, list[_Part]] = {}
+    taken = np.zeros(len(end), dtype=bool)
+    for lines, number in _sorts(layouts.number[code]):
+        for part in _read_sort(buffer, start, lines, layouts=layouts, number=number):
+            parts.setdefault(part.template.kind, []).append(part)
+            taken[part.lines] = True
+    if not parts:
+        return None
+    sentences = {kind: _join(found, start, end) for kind, found in parts.items()}
+    return Alike(sentences, *_left(buffer, start, end, taken=taken))
+
+
+@dataclass(frozen=True)
+class _Part:
+    """Lines of one layout with their values."""
+
+    template: Template
+    lines: Positions
+    columns: dict[str, NDArray[np.generic]]
+
+
+def _line_ends(content: Bytes) -> Positions:
+    """Return the positions behind all line feeds."""
+    parts = [np.flatnonzero(content[low: low + _SEARCH] == _LF) + (low + 1) for low in range(0, len(content), _SEARCH)]
+    return np.concatenate(parts) if parts else np.empty(0, dtype=np.int64)
+
+
+def _codes(buffer: Bytes, start: Positions, end: Positions) -> NDArray[np.uint16]:
+    """Return 16 bits of each line that tell header and length apart; equal ones are compared byte by byte later."""
+    code = words_of(buffer)[start]
+    code <<= _U(8)
+    length = end - start
+    code += np.where(length <= LONGEST, length, 0).view(np.uint64)
+    code *= _SPREAD
+    code >>= _TOP
+    return code.astype(np.uint16)
+
+
+def _learn_sorts(code: NDArray[np.uint16], layouts: Layouts) -> None:
+    """Give a number to every sort of lines of which there are enough."""
+    unknown = layouts.number[code] == 0
+    if unknown.any():
+        for new in np.flatnonzero(np.bincount(code[unknown]) >= FEWEST).tolist():
+            layouts.add_sort(new)
+
+
+def _sorts(number: Bytes) -> Iterator[tuple[Positions, int]]:
+    """Yield the lines of each sort in stream order, a few thousand at a time."""
+    order = np.argsort(number, kind="stable")
+    edges = np.concatenate([[0], np.cumsum(np.bincount(number))])
+    for sort in range(1, len(edges) - 1):
+        for low in range(int(edges[sort]), int(edges[sort + 1]), _STRIDE):
+            yield order[low: min(low + _STRIDE, int(edges[sort + 1]))], sort
+
+
+def _read_sort(buffer: Bytes, start: Positions, lines: Positions, *, layouts: Layouts, number: int) -> Iterator[_Part]:
+    """Yield what fits the layouts of one sort of lines; find further layouts where enough lines fit none."""
+    begin = start[lines]
+    width = -(-int(start[lines[0] + 1] - begin[0] if lines[0] + 1 < len(start) else LONGEST) // 8)
+    for template in layouts.templates[number]:
+        width = max(width, len(template.expected))
+    rows = _rows(buffer, begin, width)
+    if rows is None:
+        return
+    tried = 0
+    for template in _with_new(layouts, number):
+        if template is None:
+            break
+        tried += 1
+        good = template.fits(rows)
+        _ = good
+    return
+
+
+def _with_new(layouts: Layouts, number: int) -> Iterator[Template | None]:
+    yield from layouts.templates[number]
