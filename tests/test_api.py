@@ -81,7 +81,8 @@ def test_the_example_of_the_readme_uses_public_names() -> None:
 def test_every_error_has_its_exit_code() -> None:
     """Published exit codes: 2 usage, 3 input, 4 ours, 5 output, 6 refused."""
     codes = {
-        "AnalyzerError": 4, "UsageError": 2, "MissingExtraError": 2, "InputError": 3, "OutputError": 5, "RefusedError": 6,
+        "AnalyzerError": 4, "UsageError": 2, "MissingExtraError": 2, "InputError": 3, "OutputError": 5,
+        "RefusedError": 6,
     }
     for name, code in codes.items():
         error = getattr(analyzer, name)

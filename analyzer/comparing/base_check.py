@@ -46,7 +46,7 @@ class BaseCheck:
     covariance_m2 : of their mean (east, north, up), autocorrelation counted; `sigma_m` its roots.
     grade : ``metre``, ``half_metre``, ``decimetre`` or ``centimetre``: what such a log repeats to from day to day.
     shift : move of the antenna against `expected` or the log before, None without one; `named` what its size fits.
-    detectable_m : smallest detectable shift by kind of evidence [m]; None where that evidence cannot show a moved antenna.
+    detectable_m : smallest detectable shift by kind of evidence [m]; None where it cannot show a moved antenna.
     waiting : how well the mean repeats after waiting (repeatability only).
     """
 
@@ -84,7 +84,8 @@ class BaseCheck:
     def _repr_html_(self) -> str:
         """Show the answer compactly, as notebooks do."""
         word = {True: "settled", False: "not settled throughout", None: "not evaluated"}[self.settled]
-        return f"<div><p><b>Base: {word}</b></p><ul>{''.join(f'<li>{escape(s)}</li>' for s in self.sentences[:7])}</ul></div>"
+        words = "".join(f"<li>{escape(s)}</li>" for s in self.sentences[:7])
+        return f"<div><p><b>Base: {word}</b></p><ul>{words}</ul></div>"
 
 
 def check_base(

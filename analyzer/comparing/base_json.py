@@ -71,7 +71,7 @@ def content(check: BaseCheck) -> dict[str, Any]:
 
 
 def _answer(check: BaseCheck) -> str:
-    """Return ``shifted``, ``no_shift_above`` (the detectable size) or ``not_evaluated``; never that it was not moved."""
+    """Return ``shifted``, ``no_shift_above`` (the detectable size) or ``not_evaluated``; never more."""
     assert check.shift is not None
     if check.shift.found:
         return "shifted"

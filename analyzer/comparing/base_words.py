@@ -126,15 +126,15 @@ def _sky(facts: Facts) -> tuple[str, ...]:
     least, sky = limits()["sky.least_satellites"], facts.sky
     if not np.isfinite(sky["used_p50"]):
         return ("Satellites are not logged.",)
+    counted = f"{100 * sky['share_ge_12']:.0f} % of the time (median {sky['used_p50']:.0f})"
     if sky["share_ge_12"] >= 0.95:
-        said = f"Satellites: at least {least:.0f} for {100 * sky['share_ge_12']:.0f} % of the time (median "
-        f"{sky['used_p50']:.0f})."
+        said = f"Satellites: at least {least:.0f} for {counted}."
     else:
         capped = " The text of older receivers stops at 12." if sky["largest"] == least else ""
-        said = f"Satellites: {least:.0f} or more only for {100 * sky['share_ge_12']:.0f} % of the time (median "
-        f"{sky['used_p50']:.0f}); look for shading.{capped}"
-    if np.isfinite(sky["pdop_p95"]) and sky["pdop_p95"] > limits()["sky.largest_pdop"]:
-        said += f" Dilution reaches {sky['pdop_p95']:.1f} (95 %), above {limits()['sky.largest_pdop']:.0f}."
+        said = f"Satellites: {least:.0f} or more only for {counted}; look for shading.{capped}"
+    highest = limits()["sky.largest_pdop"]
+    if np.isfinite(sky["pdop_p95"]) and sky["pdop_p95"] > highest:
+        said += f" Dilution reaches {sky['pdop_p95']:.1f} (95 %), above {highest:.0f}."
     return (said,)
 
 

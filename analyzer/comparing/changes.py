@@ -48,7 +48,7 @@ QUANTITIES = (
 
 @dataclass(frozen=True)
 class RunSample:
-    """What a run contributes: counts per bin of each quantity, its effective sample size, the figure and its interval."""
+    """What a run contributes: counts per bin of each quantity, effective sample size, figure and interval."""
 
     run: int
     counts: Mapping[str, Array]
@@ -245,7 +245,7 @@ TREND_COLUMNS = (
 
 
 def trends(samples: Sequence[RunSample], days_since: Array) -> pd.DataFrame:
-    """Return the trend of every quantity over the runs (`TREND_COLUMNS`): Kendall's τ, and the Theil-Sen slope per day."""
+    """Return the trend of every quantity over the runs (`TREND_COLUMNS`): Kendall's τ, Theil-Sen slope per day."""
     limit = thresholds("analyzer.comparing")
     rows = []
     for quantity in QUANTITIES:

@@ -62,7 +62,7 @@ def recurrence(walks: Sequence[Walk], cells: pd.DataFrame) -> tuple[pd.DataFrame
 
     Troubles that begin at one place, in one direction, are one spot. Passes already in trouble on arrival are masked:
     they neither confirm nor contradict. A spot recurs where as many troubled passes would be unlikely by chance
-    (binomial, 1 % over all spots) given how often trouble begins elsewhere; with fewer than six passes it is too few to tell.
+    (binomial, 1 % over all spots) given how often trouble begins elsewhere; fewer than six passes are too few to tell.
     """
     starts = _starts(walks)
     if not len(starts):

@@ -101,7 +101,8 @@ def _small_table(spots: pd.DataFrame) -> str:
         f"<td>{escape(str(r.words))}</td></tr>"
         for r in records(spots)
     )
-    return f"<table><thead><tr><th>spot</th><th>place</th><th>kind</th><th>passes</th></tr></thead><tbody>{rows}</tbody></table>"
+    head = "".join(f"<th>{name}</th>" for name in ("spot", "place", "kind", "passes"))
+    return f"<table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table>"
 
 
 def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:

@@ -162,7 +162,7 @@ def follow(successor: Codes, start: int, end: int, most: int) -> list[int]:
 
 
 def successors(chains: list[Codes], count: int) -> Codes:
-    """Return for each cell the one that most often follows, -1 where none does; `chains` are cells of unbroken pieces."""
+    """Return for each cell the one that most often follows, -1 for none; `chains` are cells of unbroken pieces."""
     pairs = [np.column_stack([c[:-1], c[1:]])[c[:-1] != c[1:]] for c in chains if len(c) > 1]
     out = np.full(count, -1, dtype=np.int64)
     if not pairs:

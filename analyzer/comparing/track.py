@@ -176,7 +176,7 @@ def _quantiles(values: Array, group: Codes, count: int, part: float) -> Array:
 
 
 def troubles(epochs: pd.DataFrame, dropouts: pd.DataFrame, track: Track) -> pd.DataFrame:
-    """Return where trouble begins: ``step kind id start_utc duration_s``; dropouts, and untrusted stretches beside them.
+    """Return where trouble begins, ``step kind id start_utc duration_s``: dropouts, and untrusted stretches beside.
 
     An untrusted stretch of a second and more in motion counts where no dropout covers or touches it.
     """

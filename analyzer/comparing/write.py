@@ -15,7 +15,7 @@ from analyzer.results.folder import build
 
 
 def write_comparison(comparison: Comparison, out: str | Path, *, overwrite: bool = False) -> Path | None:
-    """Write comparison.json, cells.parquet, offsets.csv, recurrence.csv, runs.csv and report.html into the folder `out`.
+    """Write comparison.json, cells.parquet, offsets.csv, recurrence.csv, more tables and report.html into `out`.
 
     Returns where an older folder was moved, or None.
 

@@ -65,8 +65,8 @@ def render_comparison(comparison: Comparison) -> str:
         for r, kind in zip(records(comparison.spots), comparison.spots["class"], strict=True)
     )
     alternative = {
-        "spots": f"Map of the common path with "
-        "{wording.count(len(comparison.spots), 'trouble spot')}{': ' + words if words else ''}. "
+        "spots": "Map of the common path with "
+        f"{wording.count(len(comparison.spots), 'trouble spot')}{': ' + words if words else ''}. "
         "The table holds the same in figures."
     }
     return render_page("plain.html.jinja", page=page, figures=figures, alternatives=alternative)

@@ -27,8 +27,8 @@ PART_REASON = {
     "bound_bridge_m": "bridge", "bound_standstill_m": "standstill", "bound_sky_m": "sky", "bound_frozen_m": "frozen",
     "bound_check_point_m": "check_point",
 }
-#: A part is named when it alone makes up this share of the bound.
-NAMED_SHARE = 0.5
+#: The largest part is named when it makes up at least this share of the bound, others from the larger share on.
+NAMED_SHARE, ALSO_NAMED_SHARE = 0.2, 0.5
 
 
 @cache
@@ -94,12 +94,15 @@ def _beyond_plain_limits(epochs: pd.DataFrame, purpose: Purpose) -> tuple[Flags,
 def _name_parts(bounds: pd.DataFrame, epochs: pd.DataFrame, blamed: Flags, reasons: dict[str, Flags]) -> None:
     """Set the reason codes of the blamed epochs from the parts that make up their bound."""
     total = bounds["horizontal_bound_m"].to_numpy(np.float64)
-    named = np.zeros(len(bounds), dtype=bool)
-    for part, code in PART_REASON.items():
-        if part in bounds:
-            share = np.nan_to_num(bounds[part].to_numpy(np.float64)) / total
-            reasons[code] |= blamed & (share >= NAMED_SHARE)
-            named |= reasons[code]
+    codes = [code for part, code in PART_REASON.items() if part in bounds]
+    shares = np.column_stack([
+        np.nan_to_num(bounds[part].to_numpy(np.float64)) / total for part in PART_REASON if part in bounds
+    ]) if codes else np.zeros((len(bounds), 0))
+    largest = shares.max(axis=1, initial=0.0)
+    for column, code in enumerate(codes):
+        share = shares[:, column]
+        reasons[code] |= blamed & ((share >= ALSO_NAMED_SHARE) | ((share >= NAMED_SHARE) & (share == largest)))
+    named = np.logical_or.reduce([reasons[code] for code in codes]) if codes else np.zeros(len(bounds), dtype=bool)
     not_fixed = (epochs["fix_state"].astype(object) != "fixed").to_numpy()
     reasons["state"] |= blamed & not_fixed
     reasons["claim"] |= blamed & ~named & ~not_fixed

@@ -1,0 +1,200 @@
+"""What check points show, in words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analyzer.evidence.check_point_offsets import Latency, Offset, Separation
+from analyzer.evidence.check_point_stands import limits
+from analyzer.recording import Finding
+from analyzer.userfiles.setup_sheet import Setup
+
+CODE = "check_point"
+
+
+@dataclass(frozen=True)
+class Height:
+    """Height error [m], half width of its 95 % interval [m], and the number of stands."""
+
+    value_m: float
+    half_m: float
+    stands: int
+
+    @property
+    def significant(self) -> bool:
+        """Whether the interval leaves out zero."""
+        return abs(self.value_m) > self.half_m
+
+
+def absolute(
+    earth: Offset | None, car: Offset | None, height: Height | None, no_plan: str, no_height: str,
+) -> str:
+    """Return the absolute statement in one sentence."""
+    if earth is None:
+        return "not checked: no fixed stand on a known mark"
+    if no_plan:
+        return f"refused: {no_plan}"
+    what = "earth-fixed offset" if car is not None else "offset (earth-fixed and car-fixed not told apart)"
+    text = f"checked on {earth.stands} stand(s): {what} {_vector(earth)}"
+    text += "" if earth.significant else f", within its uncertainty; up to {_length(earth.unseen_m)} would not have shown"
+    if no_height or height is None:
+        return f"{text}; height not stated: {no_height or 'no height was logged'}"
+    return f"{text}; height {_signed(height.value_m)} ± {_length(height.half_m)}"
+
+
+def refused(what: str, reason: str) -> Finding:
+    """Return why no absolute statement is made."""
+    text = (f"No absolute statement is made in {what}: {reason}. The differences are shown, but they may be the difference "
+            "between two frames.")
+    return Finding(f"{CODE}_refused", "warning", text, {"part": what})
+
+
+def not_visited(names: list[str]) -> Finding:
+    """Return the points on which no standstill was found."""
+    return Finding(f"{CODE}_not_visited", "warning", (
+        f"No standstill was found on {', '.join(names)}: check its coordinates and times, and stand for at least 5 s."),
+        {"names": names})
+
+
+def not_fixed(stands: pd.DataFrame) -> Finding:
+    """Return the stands that were not fixed."""
+    names = ", ".join(dict.fromkeys(f"{n} ({s})" for n, s in zip(stands["name"], stands["fix_state"], strict=True)))
+    return Finding(f"{CODE}_not_fixed", "note", f"Stands that were not fixed say nothing of centimetres and are left out: {names}.", {})
+
+
+def assumed_plan(output_point: str | None, arm_m: float) -> Finding:
+    """Return that the other point of the car is taken to have stood over the marks."""
+    antenna = output_point == "reference_point"
+    over, logged = ("antenna", "reference point") if antenna else ("reference point", "antenna")
+    text = (f"The offsets fit the {over} standing over the marks, {_length(arm_m)} from the logged {logged} by the set-up "
+            f"sheet; they are given for that point.")
+    if antenna:
+        text += (" A wrongly entered antenna offset does not show that way, since the receiver took off what is added "
+                 "here: stand with the reference point over the mark.")
+    return Finding(f"{CODE}_point_assumed", "warning", text, {"over_mark": over})
+
+
+def assumed_height(output_point: str | None, up_m: float) -> Finding:
+    """Return that the height in the file is taken to belong to the other point of the car."""
+    over = "antenna" if output_point == "reference_point" else "reference point"
+    return Finding(f"{CODE}_height_assumed", "warning", (
+        f"antenna_above_mark_m fits the height of the {over}, {_length(abs(up_m))} from the logged point by the set-up sheet, "
+        "and is read so; state the height of the logged point."), {"over_mark": over})
+
+
+def offsets(parts: Separation, height: Height | None, *, refused: bool) -> Finding:
+    """Return the offsets with their intervals."""
+    earth, car = parts.earth, parts.car
+    seen = [earth] if car is None else [earth, car]
+    strong = any(o.significant for o in seen) or (height is not None and height.significant)
+    if car is None:
+        text = (f"{earth.stands} fixed stand(s) on marks lie {_vector(earth)} off the known place. They face too much the "
+                "same way to tell a wrong base from a wrong antenna offset: stand on one mark facing both ways.")
+    else:
+        text = (f"{earth.stands} fixed stands on marks facing different ways: earth-fixed error (base or frame) "
+                f"{_vector(earth)}, {_weight(earth)}; car-fixed error (antenna offset) {_vector(car)}, {_weight(car)}.")
+    if height is not None:
+        text += f" Height: {_signed(height.value_m)} ± {_length(height.half_m)} (base and antenna height together)."
+    if refused:
+        text += " Without a common frame only the car-fixed part is an error of this drive."
+    evidence = {"earth_m": earth.value_m, "earth_half_m": earth.half_m, "car_m": car.value_m if car else None,
+                "car_half_m": car.half_m if car else None, "height_m": height.value_m if height else None}
+    return Finding(f"{CODE}_offsets", "warning" if strong else "note", text, evidence)
+
+
+def inconsistent(parts: Separation, table: pd.DataFrame) -> Finding:
+    """Return that no single error explains the stands."""
+    names = ", ".join(f"{r.name_} {r.start_utc:%H:%M:%S} ({r.offset_e_m:+.3f}, {r.offset_n_m:+.3f} m)"
+                      for r in table[table["used"].astype(bool)].rename(columns={"name": "name_"}).itertuples())
+    return Finding(f"{CODE}_inconsistent", "warning", (
+        f"The stands disagree beyond their uncertainty (chi-squared {parts.misfit:.1f} per degree of freedom), so no single "
+        f"error explains them: the base changed in between, one stand is on a wrong fix, or a mark is wrong. East and "
+        f"north offsets: {names}."), {"misfit": parts.misfit})
+
+
+def latency(found: Latency) -> Finding:
+    """Return the latency found from passes."""
+    parts = [f"{found.passes} passes over known points: positions are {found.latency_s * 1000:.0f} ± {found.half_s * 1000:.0f} ms "
+             f"{'old' if found.latency_s >= 0 else 'early'}" + ("" if found.significant else ", which agrees with none")]
+    parts.append(f"car-fixed offset along {_signed(found.forward_m)}" if np.isfinite(found.forward_m) else
+                 "speeds are too much alike to tell latency from a car-fixed offset along")
+    if not np.isfinite(found.earth_m):
+        parts.append("without opposite passes an earth-fixed error counts as latency")
+    return Finding(f"{CODE}_latency", "warning" if found.significant else "note", "; ".join(parts) + ".", {
+        "latency_s": found.latency_s, "half_s": found.half_s})
+
+
+def known_heights(setup: Setup, *, antenna_m: float, geoid_m: float) -> list[tuple[float, str]]:
+    """Return signed lengths in height and what a height error of that size would mean."""
+    base = setup.base.antenna_height_m
+    out: list[tuple[float, str]] = []
+    if base:
+        out += [(base, "the height of the base antenna above its mark: entered twice, or the mark's height was raised to the "
+                       "antenna although the receiver adds it"),
+                (-base, "the height of the base antenna above its mark: left out at the base")]
+    if np.isfinite(antenna_m):
+        out += [(antenna_m, "the antenna height above the mark: given as the height of another point, or left out")]
+        out += [(-antenna_m, "the antenna height above the mark: taken off twice")]
+    if setup.antenna_up_m:
+        out += [(s * setup.antenna_up_m, "the height of the antenna above the reference point") for s in (1.0, -1.0)]
+    if np.isfinite(geoid_m):
+        out += [(s * geoid_m, "the geoid separation: one height is ellipsoidal, the other above the geoid") for s in (1.0, -1.0)]
+    return out
+
+
+def height_sizes(height: Height | None, known: list[tuple[float, str]]) -> list[Finding]:
+    """Return findings on a height error that has the size of a known length."""
+    limit = limits()
+    if height is None or not height.significant or abs(height.value_m) < limit["size.least"]:
+        return []
+    reach = max(limit["size.tolerance"], height.half_m)
+    near = [text for size, text in known if abs(size) >= limit["size.least"] and abs(height.value_m - size) <= reach]
+    return [Finding(f"{CODE}_suspicious_size", "problem", f"The height error of {_signed(height.value_m)} is {text}.", {
+        "height_m": height.value_m}) for text in dict.fromkeys(near)]
+
+
+def plan_sizes(parts: Separation, setup: Setup) -> list[Finding]:
+    """Return findings on plan errors that have the size of a frame shift or of an antenna offset."""
+    limit, out = limits(), []
+    earth, car = parts.earth, parts.car
+    if earth.significant and limit["size.plate_least"] <= earth.size_m <= limit["size.plate_most"]:
+        years = earth.size_m / limit["size.plate_mpy"]
+        out.append(Finding(f"{CODE}_suspicious_size", "warning", (
+            f"An earth-fixed error of {_length(earth.size_m)} towards {_towards(earth)} is also what {years:.0f} years of plate "
+            f"motion at {limit['size.plate_mpy'] * 100:g} cm a year make: ask for frame and epoch of base and marks before "
+            "blaming the base antenna."), {"size_m": earth.size_m, "years": years}))
+    if car is None or not car.significant:
+        return out
+    for name, value, stated in zip(("forward", "left"), car.value_m, (setup.antenna_forward_m, setup.antenna_left_m), strict=True):
+        if stated and abs(stated) >= limit["size.least"] and abs(abs(value) - abs(stated)) <= limit["size.tolerance"]:
+            out.append(Finding(f"{CODE}_suspicious_size", "warning", (
+                f"The car-fixed error {name} of {_signed(value)} is the stated antenna offset itself: it was left out, or "
+                "counted twice, or another point stood over the mark."), {"axis": name}))
+    return out
+
+
+def _weight(offset: Offset) -> str:
+    return "which chance does not explain" if offset.significant else "which agrees with none"
+
+
+def _vector(offset: Offset) -> str:
+    pairs = zip(offset.axes, offset.value_m, offset.half_m, strict=True)
+    return ", ".join(f"{axis} {_signed(v)} ± {_length(h)}" for axis, v, h in pairs)
+
+
+def _towards(offset: Offset) -> str:
+    """Return the direction of an earth-fixed error."""
+    angle = np.degrees(np.arctan2(offset.value_m[0], offset.value_m[1])) % 360.0
+    names = ("north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west")
+    return names[int((angle + 22.5) // 45.0) % 8]
+
+
+def _signed(metres: float) -> str:
+    return f"{metres:+.3f} m"
+
+
+def _length(metres: float) -> str:
+    return f"{metres:.3f} m"
