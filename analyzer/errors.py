@@ -32,7 +32,9 @@ class MissingExtraError(UsageError):
     """An optional package is needed for this format."""
 
     def __init__(self, package: str, *, extra: str, purpose: str) -> None:
-        super().__init__(f"{purpose} needs the package {package}, which is not installed: run pip install 'postdrive[{extra}]'.")
+        super().__init__(
+            f"{purpose} needs the package {package}, which is not installed: run pip install 'postdrive[{extra}]'."
+        )
 
 
 class InputError(AnalyzerError):

@@ -54,13 +54,18 @@ def assess(
     chosen = purpose if isinstance(purpose, Purpose) else load_purpose(purpose or "lane")
     setup = setup or Setup()
     if not has_position(recording.fixes).any():
-        raise InputError(f"no position in {', '.join(s.name for s in recording.sources) or 'what was given'}: "
-                         "expected at least one GGA, GNS, RMC or GLL with a position; inspect shows what was read.")
+        raise InputError(
+            f"no position in {', '.join(s.name for s in recording.sources) or 'what was given'}: "
+            "expected at least one GGA, GNS, RMC or GLL with a position; inspect shows what was read."
+        )
     spans = _spans(windows, recording.fixes)
     limit = chosen.limit("horizontal")
     metrics = measure(
-        recording, windows=spans if len(spans) else None, base=base or _base_place(recording, setup),
-        asked_rate_hz=setup.asked_rate_hz, position_limit_m=limit.value if limit else None,
+        recording,
+        windows=spans if len(spans) else None,
+        base=base or _base_place(recording, setup),
+        asked_rate_hz=setup.asked_rate_hz,
+        position_limit_m=limit.value if limit else None,
     )
     evidence = gather(recording, metrics)
     epochs = _epochs(recording, metrics, evidence, spans)
@@ -68,12 +73,21 @@ def assess(
     rate = metrics["rate_hz"].value
     judged = judge_windows(spans, epochs, 1 / float(rate) if rate else 1.0, chosen)
     return Assessment(
-        recording=recording, metrics=metrics, purpose=chosen, epochs=epochs, segments=evidence.segments,
+        recording=recording,
+        metrics=metrics,
+        purpose=chosen,
+        epochs=epochs,
+        segments=evidence.segments,
         verdict=judge_run(epochs, judged, metrics, chosen, channels=_channels(recording)),
-        jumps=evidence.jumps, dropouts=metrics.dropouts, windows=judged, standstills=metrics.standstills,
-        setup=setup.stated, setup_items=check_setup(recording, metrics, setup),
+        jumps=evidence.jumps,
+        dropouts=metrics.dropouts,
+        windows=judged,
+        standstills=metrics.standstills,
+        setup=setup.stated,
+        setup_items=check_setup(recording, metrics, setup),
         findings=recording.findings + metrics.findings + evidence.findings,
-        cannot_show=evidence.cannot_show + _cannot_show(recording), versions=versions(),
+        cannot_show=evidence.cannot_show + _cannot_show(recording),
+        versions=versions(),
     )
 
 
@@ -107,10 +121,16 @@ def _spans(windows: WindowFile | None, fixes: pd.DataFrame) -> pd.DataFrame:
     origin = (float(placed["latitude_deg"].iloc[0]), float(placed["longitude_deg"].iloc[0]), 0.0)
     lines = windows.lines[["name"]].copy()
     for end in ("from", "to"):
-        east, north, _ = to_enu(windows.lines[f"{end}_latitude_deg"].to_numpy(), windows.lines[f"{end}_longitude_deg"].to_numpy(),
-                             np.zeros(len(lines)), origin=origin)
+        east, north, _ = to_enu(
+            windows.lines[f"{end}_latitude_deg"].to_numpy(),
+            windows.lines[f"{end}_longitude_deg"].to_numpy(),
+            np.zeros(len(lines)),
+            origin=origin,
+        )
         lines[f"{end}_east_m"], lines[f"{end}_north_m"] = east, north
-    east, north, _ = to_enu(placed["latitude_deg"].to_numpy(), placed["longitude_deg"].to_numpy(), np.zeros(len(placed)), origin=origin)
+    east, north, _ = to_enu(
+        placed["latitude_deg"].to_numpy(), placed["longitude_deg"].to_numpy(), np.zeros(len(placed)), origin=origin
+    )
     seconds = np.asarray((placed.index - placed.index[0]) / pd.Timedelta(seconds=1), dtype=np.float64)
     return passes(lines, seconds, np.column_stack([east, north]), placed.index[0])
 
@@ -126,8 +146,7 @@ def _epochs(recording: Recording, metrics: Metrics, evidence: Evidence, spans: p
     frame["claimed_horizontal_m"], frame["claimed_vertical_m"] = claimed, claimed_up
     frame["segment_id"] = evidence.segment_id
     frame["window"] = window_of(spans, fixes.index)
-    whole = tables.EPOCHS.conform(frame)
-    return whole
+    return tables.EPOCHS.conform(frame)
 
 
 def _channels(recording: Recording) -> tuple[str, ...]:
@@ -142,7 +161,9 @@ def _channels(recording: Recording) -> tuple[str, ...]:
 def _cannot_show(recording: Recording) -> tuple[str, ...]:
     words = []
     if recording.corrections.empty:
-        words.append("on which side corrections were lost: neither a recording at the base nor one at the rover was given")
+        words.append(
+            "on which side corrections were lost: neither a recording at the base nor one at the rover was given"
+        )
     if recording.inertial.empty:
         words.append("short errors that the receiver's own velocity shares: no independent inertial data were given")
     if recording.fixes["sigma_north_m"].notna().sum() == 0:

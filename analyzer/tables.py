@@ -6,16 +6,24 @@ or NA, never 0 or 99.9. The vocabulary page of DEVELOPERS.md is generated from h
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from analyzer.schema import TIME_DTYPE, Column, Table, columns
 
-import numpy as np
-import pandas as pd
-
-TIME_DTYPE = "datetime64[us, UTC]"
+__all__ = [
+    "ATTITUDE", "BOUND_PARTS", "CAUSES", "CORRECTIONS", "DROPOUT_KINDS", "EPOCHS", "FIXES", "FIX_STATES", "INERTIAL", "JUMPS",
+    "MEASUREMENT", "SATELLITES", "SEGMENTS", "TABLES", "TIME_DTYPE", "TRUST", "VERDICTS", "WINDOWS", "Column", "Table",
+]
 
 #: Fix states from best to worst by expected error (NMEA 0183 GGA quality and mode letters); never ordered by number.
 FIX_STATES = (
-    "fixed", "precise", "float", "differential", "autonomous", "estimated", "manual", "simulated", "no_fix",
+    "fixed",
+    "precise",
+    "float",
+    "differential",
+    "autonomous",
+    "estimated",
+    "manual",
+    "simulated",
+    "no_fix",
 )
 #: Trust of an epoch for a purpose.
 TRUST = ("trusted", "doubtful", "rejected", "not_evaluated")
@@ -23,74 +31,23 @@ TRUST = ("trusted", "doubtful", "rejected", "not_evaluated")
 VERDICTS = ("fit", "fit_with_exclusions", "not_evaluated", "not_fit")
 DROPOUT_KINDS = ("missing_epochs", "correction_outage", "fix_loss", "no_fix_despite_corrections")
 CAUSES = (
-    "corrections_stopped", "correction_link", "base_outage", "interference", "base_position_changed", "damaged_data",
-    "sky_obstruction", "receiver_restart", "logger_gap", "incomplete_corrections", "unknown",
+    "corrections_stopped",
+    "correction_link",
+    "base_outage",
+    "interference",
+    "base_position_changed",
+    "damaged_data",
+    "sky_obstruction",
+    "receiver_restart",
+    "logger_gap",
+    "incomplete_corrections",
+    "unknown",
 )
 
 
-@dataclass(frozen=True)
-class Column:
-    """One column: its name, pandas dtype, unit (``-`` for none) and meaning."""
-
-    name: str
-    dtype: str
-    unit: str
-    meaning: str
-
-
-@dataclass(frozen=True)
-class Table:
-    """A table schema."""
-
-    name: str
-    columns: tuple[Column, ...]
-    timed: bool = True
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """Column names in order."""
-        return tuple(c.name for c in self.columns)
-
-    def empty(self) -> pd.DataFrame:
-        """Return a table of this schema without rows."""
-        return self.conform(pd.DataFrame(index=pd.DatetimeIndex([], dtype=TIME_DTYPE) if self.timed else None))
-
-    def conform(self, frame: pd.DataFrame) -> pd.DataFrame:
-        """Return `frame` with every column of the schema, in order and type; further columns follow unchanged."""
-        rows = len(frame.index)
-        columns = {
-            c.name: frame[c.name].astype(c.dtype) if c.name in frame
-            else pd.Series(_missing(c.dtype, rows), index=frame.index)
-            for c in self.columns
-        }
-        extra = {n: frame[n] for n in frame.columns if n not in columns}
-        out = pd.DataFrame({**columns, **extra}, index=frame.index, copy=False)
-        if self.timed:
-            out.index = pd.DatetimeIndex(out.index).astype(TIME_DTYPE)
-            out.index.name = "time_utc"
-        return out
-
-
-def _missing(dtype: str, rows: int) -> object:
-    """Return `rows` missing values of `dtype`."""
-    if dtype.startswith("float"):
-        return np.full(rows, np.nan, dtype=dtype)
-    if dtype == "bool":
-        return np.zeros(rows, dtype=bool)
-    if dtype.startswith("int"):
-        return np.full(rows, -1, dtype=dtype)
-    if dtype == "category":
-        return pd.Categorical([None] * rows)
-    return pd.array([None] * rows, dtype=dtype)
-
-
-def _columns(text: str) -> tuple[Column, ...]:
-    """Read columns from lines ``name | dtype | unit | meaning``."""
-    rows = [[part.strip() for part in line.split("|")] for line in text.splitlines() if line.strip()]
-    return tuple(Column(*row) for row in rows)
-
-
-FIXES = Table("fixes", _columns("""
+FIXES = Table(
+    "fixes",
+    columns("""
 source_id | int16 | - | source (file and stream) the row came from; index into Recording.sources
 byte_offset | int64 | byte | where the first sentence of the epoch starts in its source
 latitude_deg | float64 | deg | geodetic latitude as logged
@@ -121,9 +78,12 @@ sigma_east_m | float32 | m | claimed 1-sigma in longitude (GST)
 sigma_up_m | float32 | m | claimed 1-sigma in height (GST)
 solution_kind | category | - | gnss, fused or unknown
 time_origin | category | - | dated (date from the log), carried (date carried over), given (--date), retimed (clock repaired)
-"""))
+"""),
+)
 
-SATELLITES = Table("satellites", _columns("""
+SATELLITES = Table(
+    "satellites",
+    columns("""
 source_id | int16 | - | source the row came from
 system | category | - | GPS GLONASS Galileo BeiDou QZSS NavIC SBAS unknown
 signal_id | category | - | NMEA 4.1x signal id as logged, empty where none
@@ -132,9 +92,12 @@ elevation_deg | float32 | deg | elevation
 azimuth_deg | float32 | deg | azimuth from true north
 cn0_dbhz | float32 | dB-Hz | carrier-to-noise density; NaN where not tracked
 used | bool | - | listed as used (GSA)
-"""))
+"""),
+)
 
-ATTITUDE = Table("attitude", _columns("""
+ATTITUDE = Table(
+    "attitude",
+    columns("""
 source_id | int16 | - | source the row came from
 roll_deg | float64 | deg | roll, ISO 8855
 pitch_deg | float64 | deg | pitch, ISO 8855
@@ -143,9 +106,12 @@ sigma_roll_deg | float64 | deg | claimed 1-sigma of roll
 sigma_pitch_deg | float64 | deg | claimed 1-sigma of pitch
 sigma_heading_deg | float64 | deg | claimed 1-sigma of heading
 alignment | category | - | alignment state as logged
-"""))
+"""),
+)
 
-INERTIAL = Table("inertial", _columns("""
+INERTIAL = Table(
+    "inertial",
+    columns("""
 source_id | int16 | - | source the row came from
 acceleration_x_mps2 | float64 | m/s2 | specific force forward, ISO 8855
 acceleration_y_mps2 | float64 | m/s2 | specific force to the left
@@ -154,9 +120,12 @@ rate_x_radps | float64 | rad/s | roll rate
 rate_y_radps | float64 | rad/s | pitch rate
 rate_z_radps | float64 | rad/s | yaw rate, positive to the left
 arrival_utc | datetime64[us, UTC] | - | when the logger received the row, where it wrote it
-"""))
+"""),
+)
 
-CORRECTIONS = Table("corrections", _columns("""
+CORRECTIONS = Table(
+    "corrections",
+    columns("""
 source_id | int16 | - | source the row came from
 place | category | - | where it was recorded: base, rover or unknown
 byte_offset | int64 | byte | where the frame starts
@@ -173,9 +142,12 @@ z_m | float64 | m | ECEF reference position
 antenna_height_m | float64 | m | antenna height (1006)
 text | str | - | descriptors and texts (1007, 1008, 1029, 1033)
 arrival_utc | datetime64[us, UTC] | - | when the logger received the frame, where it wrote it
-"""))
+"""),
+)
 
-MEASUREMENT = Table("measurement", _columns("""
+MEASUREMENT = Table(
+    "measurement",
+    columns("""
 source_id | int16 | - | source the row came from
 speed_mps | float64 | m/s | vehicle or wheel speed
 yaw_rate_radps | float64 | rad/s | yaw rate, positive to the left
@@ -183,17 +155,30 @@ acceleration_x_mps2 | float64 | m/s2 | longitudinal acceleration
 acceleration_y_mps2 | float64 | m/s2 | lateral acceleration
 steering_angle_rad | float64 | rad | steering-wheel angle, positive to the left
 marker | float64 | - | marker channel
-"""))
+"""),
+)
 
 TABLES = (FIXES, SATELLITES, ATTITUDE, INERTIAL, CORRECTIONS, MEASUREMENT)
 
 #: Parts of the horizontal bound, in the order of contract and `explain`; the vertical ones have `vertical_` in front.
 BOUND_PARTS = (
-    "bound_claim_m", "bound_class_m", "bound_ageing_m", "bound_baseline_m", "bound_scatter_m", "bound_segment_m",
-    "bound_standstill_m", "bound_sky_m", "bound_frozen_m", "bound_check_point_m", "bound_bridge_m",
+    "bound_claim_m",
+    "bound_class_m",
+    "bound_ageing_m",
+    "bound_baseline_m",
+    "bound_scatter_m",
+    "bound_segment_m",
+    "bound_standstill_m",
+    "bound_sky_m",
+    "bound_frozen_m",
+    "bound_check_point_m",
+    "bound_bridge_m",
 )
 
-EPOCHS = Table("epochs", _columns("""
+EPOCHS = Table(
+    "epochs",
+    columns(
+        """
 source_id | int16 | - | index of the source in summary.json
 latitude_deg | float64 | deg | as logged, never shifted
 longitude_deg | float64 | deg | as logged, never shifted
@@ -222,8 +207,10 @@ along_bound_m | float32 | m | 95 % bound along the track
 across_bound_m | float32 | m | 95 % bound across the track
 speed_bound_mps | float32 | m/s | 95 % bound on the speed error
 heading_bound_deg | float32 | deg | 95 % bound on the heading error
-""" + "".join(f"{p} | float32 | m | part of the horizontal bound\n" for p in BOUND_PARTS)
-    + "".join(f"vertical_{p} | float32 | m | part of the vertical bound\n" for p in BOUND_PARTS) + """
+"""
+        + "".join(f"{p} | float32 | m | part of the horizontal bound\n" for p in BOUND_PARTS)
+        + "".join(f"vertical_{p} | float32 | m | part of the vertical bound\n" for p in BOUND_PARTS)
+        + """
 trust | category | - | trusted, doubtful, rejected or not_evaluated for the purpose
 reasons | category | - | codes that say why an epoch is not trusted, joined by commas (a list in epochs.parquet)
 segment_id | Int32 | - | stretch with one offset, see segments.parquet
@@ -232,8 +219,12 @@ dropout_id | Int32 | - | dropout, see dropouts.csv
 window | category | - | window the epoch lies in
 distance_m | float64 | m | distance along the route, not growing at rest
 base_distance_m | float64 | m | distance from the base
-"""))
-SEGMENTS = Table("segments", _columns("""
+"""
+    ),
+)
+SEGMENTS = Table(
+    "segments",
+    columns("""
 segment_id | Int32 | - | number
 fix_state | str | - | fix state of the stretch
 start_utc | datetime64[us, UTC] | - | first epoch
@@ -247,8 +238,12 @@ sigma_n_m | float64 | m | its uncertainty, north
 sigma_u_m | float64 | m | its uncertainty, up
 decision | str | - | confirmed, accepted, doubtful or wrong
 evidence | str | - | why, in words
-"""), timed=False)
-JUMPS = Table("jumps", _columns("""
+"""),
+    timed=False,
+)
+JUMPS = Table(
+    "jumps",
+    columns("""
 time_utc | datetime64[us, UTC] | - | when
 from_state | str | - | state before
 to_state | str | - | state after
@@ -257,8 +252,12 @@ dn_m | float64 | m | size, north
 du_m | float64 | m | size, up
 sigma_m | float64 | m | uncertainty of the size per horizontal axis (1 sigma)
 decision | str | - | what it means
-"""), timed=False)
-WINDOWS = Table("windows", _columns("""
+"""),
+    timed=False,
+)
+WINDOWS = Table(
+    "windows",
+    columns("""
 name | str | - | name
 start_utc | datetime64[us, UTC] | - | start
 end_utc | datetime64[us, UTC] | - | end
@@ -271,4 +270,6 @@ reason | str | - | why, in words
 repeat | bool | - | to be driven again
 accepted_by | str | - | who accepted or excluded it
 accepted_reason | str | - | with which reason
-"""), timed=False)
+"""),
+    timed=False,
+)

@@ -25,7 +25,10 @@ INTERRUPTED = 130
 def build_parser() -> argparse.ArgumentParser:
     """Return the parser of all verbs."""
     parser = argparse.ArgumentParser(
-        prog="postdrive", description="Judge the positions of a drive after the drive.", epilog=EPILOG, allow_abbrev=False
+        prog="postdrive",
+        description="Judge the positions of a drive after the drive.",
+        epilog=EPILOG,
+        allow_abbrev=False,
     )
     parser.add_argument("--version", action="version", version=f"postdrive {__version__}")
     verbs = parser.add_subparsers(title="commands", metavar="COMMAND", required=True)

@@ -22,16 +22,30 @@ def add_parser(verbs: Any) -> None:
     parser = verb(verbs, "assess", "judge the positions of a drive and write a result folder with a report")
     add_inputs(parser)
     parser.add_argument("--base", metavar="LAT,LON,H", help="base coordinates, where no set-up sheet gives them")
-    parser.add_argument("--windows", metavar="F", type=Path, help="CSV with manoeuvres (name,start_utc,end_utc) or crossing lines")
+    parser.add_argument(
+        "--windows", metavar="F", type=Path, help="CSV with manoeuvres (name,start_utc,end_utc) or crossing lines"
+    )
     what_for = parser.add_mutually_exclusive_group()
-    what_for.add_argument("--purpose", metavar="P", help="what the positions are for: a name (see: postdrive purposes) or a TOML file; default lane, 0.10 m")
-    what_for.add_argument("--limit", metavar="M", type=float, help="one horizontal 95 %% limit in metres instead of a purpose")
+    what_for.add_argument(
+        "--purpose",
+        metavar="P",
+        help="what the positions are for: a name (see: postdrive purposes) or a TOML file; default lane, 0.10 m",
+    )
+    what_for.add_argument(
+        "--limit", metavar="M", type=float, help="one horizontal 95 %% limit in metres instead of a purpose"
+    )
     parser.add_argument("--out", metavar="DIR", type=Path, help="result folder to make; needed unless --brief")
-    parser.add_argument("--overwrite", action="store_true", help="move an existing result folder aside and write a new one")
-    parser.add_argument("--brief", action="store_true", help="print verdict, what to drive again and dropouts on one screen")
+    parser.add_argument(
+        "--overwrite", action="store_true", help="move an existing result folder aside and write a new one"
+    )
+    parser.add_argument(
+        "--brief", action="store_true", help="print verdict, what to drive again and dropouts on one screen"
+    )
     parser.add_argument("--pdf", action="store_true", help="write report.pdf as well")
     parser.add_argument("--json", action="store_true", help="print summary.json to stdout as well")
-    parser.add_argument("--fail-on", choices=("never", *LEVELS), default="never", help="exit 1 where the verdict is this level or worse")
+    parser.add_argument(
+        "--fail-on", choices=("never", *LEVELS), default="never", help="exit 1 where the verdict is this level or worse"
+    )
     parser.set_defaults(func=run)
 
 
@@ -94,5 +108,7 @@ def parse_base(text: str | None) -> tuple[float, float, float] | None:
         latitude = 999.0
         longitude = height = 0.0
     if not (abs(latitude) <= 90 and abs(longitude) <= 180 and abs(height) < 20_000):
-        raise UsageError(f"--base {text}: expected latitude, longitude in degrees and height in metres, like 48.1,11.5,540.2.")
+        raise UsageError(
+            f"--base {text}: expected latitude, longitude in degrees and height in metres, like 48.1,11.5,540.2."
+        )
     return latitude, longitude, height

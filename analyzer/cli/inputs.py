@@ -17,12 +17,24 @@ if TYPE_CHECKING:
 
 def add_inputs(parser: argparse.ArgumentParser) -> None:
     """Add what every reading verb takes."""
-    parser.add_argument("logs", nargs="+", metavar="LOG", help="rover log: file, folder, archive, or - for standard input")
+    parser.add_argument(
+        "logs", nargs="+", metavar="LOG", help="rover log: file, folder, archive, or - for standard input"
+    )
     parser.add_argument("--setup", metavar="F", type=Path, help="set-up sheet (see: postdrive setup)")
     parser.add_argument("--inertial", metavar="F", action="append", default=[], help="inertial table")
-    parser.add_argument("--measurement", metavar="F", action="append", default=[], help="measurement of the acquisition system")
-    parser.add_argument("--corrections", metavar="F[@base|@rover]", action="append", default=[], help="recorded corrections and where they were recorded")
-    parser.add_argument("--columns", metavar="F", action="append", default=[], help="column map for a table (see: postdrive columns)")
+    parser.add_argument(
+        "--measurement", metavar="F", action="append", default=[], help="measurement of the acquisition system"
+    )
+    parser.add_argument(
+        "--corrections",
+        metavar="F[@base|@rover]",
+        action="append",
+        default=[],
+        help="recorded corrections and where they were recorded",
+    )
+    parser.add_argument(
+        "--columns", metavar="F", action="append", default=[], help="column map for a table (see: postdrive columns)"
+    )
     parser.add_argument("--bus", metavar="F", type=Path, help="bus description for raw bus recordings")
     parser.add_argument("--date", metavar="YYYY-MM-DD", help="day of the first epoch, for logs without a date")
     parser.add_argument("--require-checksum", action="store_true", help="set sentences without checksum aside")
@@ -42,10 +54,16 @@ def read_recording(args: argparse.Namespace, setup: Setup | None) -> Recording:
     from analyzer.parsers.reading import read
 
     return read(
-        args.logs, date=parse_date(args.date), inertial=args.inertial, measurement=args.measurement,
-        corrections=[split_place(c) for c in args.corrections], maps=[load_column_map(Path(c)) for c in args.columns],
-        bus=args.bus, solution_kind=(setup.solution_kind if setup else None) or "unknown",
-        require_checksum=args.require_checksum, progress=progress(args.quiet),
+        args.logs,
+        date=parse_date(args.date),
+        inertial=args.inertial,
+        measurement=args.measurement,
+        corrections=[split_place(c) for c in args.corrections],
+        maps=[load_column_map(Path(c)) for c in args.columns],
+        bus=args.bus,
+        solution_kind=(setup.solution_kind if setup else None) or "unknown",
+        require_checksum=args.require_checksum,
+        progress=progress(args.quiet),
     )
 
 
@@ -65,5 +83,3 @@ def split_place(text: str) -> tuple[str, str]:
     if at and place in ("base", "rover"):
         return path, place
     return text, "unknown"
-
-

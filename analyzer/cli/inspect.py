@@ -30,7 +30,8 @@ def run(args: argparse.Namespace) -> int:
         from analyzer.results.summary import json_safe, source_entry
 
         content = {
-            "sources": [source_entry(s) for s in recording.sources], "tables": _spans(recording),
+            "sources": [source_entry(s) for s in recording.sources],
+            "tables": _spans(recording),
             "findings": [{"code": f.code, "level": f.level, "text": f.text} for f in recording.findings],
         }
         out(json.dumps(json_safe(content), indent=1, ensure_ascii=False))
@@ -47,11 +48,18 @@ def run(args: argparse.Namespace) -> int:
 def _source_text(source: Source) -> str:
     """Return one source with its ledger as text."""
     ledger = source.ledger
-    lines = [f"{source.name}: {source.format} (confidence {source.confidence:.2f}), {source.unpacked_size} bytes"
-             + (f" unpacked from {source.stored_size}" if source.stored_size != source.unpacked_size else "")]
+    lines = [
+        f"{source.name}: {source.format} (confidence {source.confidence:.2f}), {source.unpacked_size} bytes"
+        + (f" unpacked from {source.stored_size}" if source.stored_size != source.unpacked_size else "")
+    ]
     rows = [
-        [entry.kind, entry.tag, str(entry.count), str(entry.size),
-         f"{entry.cases[0].start}: {entry.cases[0].excerpt}" if entry.cases and entry.kind != "accepted" else ""]
+        [
+            entry.kind,
+            entry.tag,
+            str(entry.count),
+            str(entry.size),
+            f"{entry.cases[0].start}: {entry.cases[0].excerpt}" if entry.cases and entry.kind != "accepted" else "",
+        ]
         for entry in ledger.entries
     ]
     unit = "bytes" if ledger.unit == "byte" else "cells"
@@ -69,8 +77,15 @@ def _spans(recording: Recording) -> list[dict[str, Any]]:
     for name in ("fixes", "satellites", "attitude", "inertial", "corrections", "measurement"):
         frame: pd.DataFrame = getattr(recording, name)
         if len(frame):
-            found.append({"table": name, "rows": len(frame), "start_utc": str(frame.index[0]), "end_utc": str(frame.index[-1]),
-                          "rate": _rate(frame)})
+            found.append(
+                {
+                    "table": name,
+                    "rows": len(frame),
+                    "start_utc": str(frame.index[0]),
+                    "end_utc": str(frame.index[-1]),
+                    "rate": _rate(frame),
+                }
+            )
     return found
 
 

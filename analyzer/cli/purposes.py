@@ -29,9 +29,16 @@ def run(args: argparse.Namespace) -> int:
         out(f"{purpose.name}: {purpose.title}")
         for limit in purpose.limits:
             read = {"95": "95 %", "sigma": "1 sigma", "rms": "RMS"}[limit.read_as]
-            out(f"  {limit.quantity} {limit.axis if limit.axis != limit.quantity else ''}".rstrip() + f" {limit.value:g} {limit.unit} ({read}): {limit.reason}")
+            out(
+                f"  {limit.quantity} {limit.axis if limit.axis != limit.quantity else ''}".rstrip()
+                + f" {limit.value:g} {limit.unit} ({read}): {limit.reason}"
+            )
             out(f"    source: {limit.source}")
-        extra = [(purpose.largest_age_s, "largest age {:g} s"), (purpose.least_rate_hz, "least rate {:g} Hz"), (purpose.least_satellites, "least satellites {:g}")]
+        extra = [
+            (purpose.largest_age_s, "largest age {:g} s"),
+            (purpose.least_rate_hz, "least rate {:g} Hz"),
+            (purpose.least_satellites, "least satellites {:g}"),
+        ]
         for value, text in extra:
             if value is not None:
                 out("  " + text.format(value))

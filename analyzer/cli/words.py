@@ -24,7 +24,7 @@ def progress(quiet: bool) -> Callable[[str], None]:
     return say
 
 
-def verb(verbs: "argparse._SubParsersAction[argparse.ArgumentParser]", name: str, text: str) -> argparse.ArgumentParser:
+def verb(verbs: argparse._SubParsersAction[argparse.ArgumentParser], name: str, text: str) -> argparse.ArgumentParser:
     """Add the parser of a verb; `text` is its one-line help and description."""
     return verbs.add_parser(name, help=text, description=text[0].upper() + text[1:] + ".", allow_abbrev=False)
 

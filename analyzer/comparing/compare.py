@@ -41,7 +41,7 @@ def compare(
     ----------
     results : two or more result folders, or loaded results.
     base : coordinates (latitude, longitude [deg], ellipsoidal height [m]) of the base for all runs; or a mapping from
-        run name to coordinates or to a folder of a base result; or folders of base results, each for the runs of its day.
+        run name to coordinates or a folder of a base result; or folders of base results, each for the runs of its day.
     align_to : name of a run; positions are shifted by the estimated base difference to it before places are compared.
     check_points : marks, see `analyzer.read_check_points`; stands on them are evidence of centimetres.
     repeatability_m : 1-sigma per axis of the mean of a stand from day to day [m], or (horizontal, vertical); default

@@ -15,8 +15,8 @@ COLUMNS = ("run", "pass", "axis", "along_m", "length_m", "latitude_deg", "longit
 def disagreements(passes: pd.DataFrame, cells: pd.DataFrame) -> pd.DataFrame:
     """Return stretches (`COLUMNS`) where one fixed pass stands off from the other fixed passes of the same cells.
 
-    Heights are held against each other because a road surface is common to all passes; a constant difference of a run
-    is taken off first, as it belongs to its base frame. Sideways, lanes and lines differ, so that only metres count there.
+    Heights are held against each other because a road surface is common to all passes; a constant difference of a
+    run is taken off first, as it belongs to its base frame. Sideways, lanes differ, so that only metres count there.
     """
     good = passes[(passes["share_fixed"] == 1.0) & passes["up_m"].notna()].copy()
     count = good.groupby("cell")["run"].transform("nunique")

@@ -86,7 +86,9 @@ def _pass(steps: Floats, step_var: Floats, prior_wrong: Floats, right_var: Float
     """Return per stretch the log weight of the right case and the mixture of the wrong ones, given everything before."""
     kinds = np.arange(len(_VAR))
     right = float(np.log1p(-prior_wrong[0]))
-    mix = _Mixture(np.full(len(kinds), np.log(prior_wrong[0]) + _LOG_SHARE), np.zeros((len(kinds), 3)), _VAR.copy(), kinds)
+    mix = _Mixture(
+        np.full(len(kinds), np.log(prior_wrong[0]) + _LOG_SHARE), np.zeros((len(kinds), 3)), _VAR.copy(), kinds
+    )
     out = [(right, mix)]
     for s, r, p in zip(steps, step_var, prior_wrong[1:], strict=True):
         ahead = s + mix.mean
@@ -102,7 +104,9 @@ def _pass(steps: Floats, step_var: Floats, prior_wrong: Floats, right_var: Float
             weights.append(np.r_[right, mix.weight] + _log_at(seen_mean, seen_var + own) + np.log(p) + _LOG_SHARE)
             means.append(seen_mean * shrink[:, [0, 0, 1]])
             variances.append(seen_var * shrink)
-        mix = _Mixture(np.concatenate(weights), np.vstack(means), np.vstack(variances), np.repeat(kinds, len(seen_mean))).heaviest()
+        mix = _Mixture(
+            np.concatenate(weights), np.vstack(means), np.vstack(variances), np.repeat(kinds, len(seen_mean))
+        ).heaviest()
         right = float(to_right + np.log1p(-p))
         top = max(right, float(mix.weight.max()))
         right, mix = right - top, _Mixture(mix.weight - top, mix.mean, mix.var, mix.spread)
@@ -120,8 +124,14 @@ def _product(a: _Mixture, b: _Mixture) -> tuple[Floats, Floats, Floats]:
     wide = [0, 0, 1]
     mean = var[:, wide] * (a.mean[i] / a.var[i][:, wide] + b.mean[j] / b.var[j][:, wide])
     zero = np.zeros_like(mean)
-    weight = (a.weight[i] + _log_at(a.mean[i], a.var[i]) + b.weight[j] + _log_at(b.mean[j], b.var[j])
-              - _log_at(zero, own) - _log_at(mean, var))
+    weight = (
+        a.weight[i]
+        + _log_at(a.mean[i], a.var[i])
+        + b.weight[j]
+        + _log_at(b.mean[j], b.var[j])
+        - _log_at(zero, own)
+        - _log_at(mean, var)
+    )
     return weight, mean, var
 
 

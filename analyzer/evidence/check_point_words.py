@@ -13,6 +13,7 @@ from analyzer.recording import Finding
 from analyzer.userfiles.setup_sheet import Setup
 
 CODE = "check_point"
+DISAGREE = "not stated: the stands on marks disagree beyond their uncertainty"
 
 
 @dataclass(frozen=True)
@@ -72,8 +73,8 @@ def assumed_plan(output_point: str | None, arm_m: float) -> Finding:
     text = (f"The offsets fit the {over} standing over the marks, {_length(arm_m)} from the logged {logged} by the set-up "
             f"sheet; they are given for that point.")
     if antenna:
-        text += (" A wrongly entered antenna offset does not show that way, since the receiver took off what is added "
-                 "here: stand with the reference point over the mark.")
+        text += (" A wrong antenna offset shows that way only where the receiver was set to other values than the set-up "
+                 "sheet states; stand with the reference point over the mark to see the rest.")
     return Finding(f"{CODE}_point_assumed", "warning", text, {"over_mark": over})
 
 

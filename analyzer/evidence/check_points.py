@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analyzer.evidence import check_point_words as words
 from analyzer.evidence.check_point_offsets import (
@@ -28,6 +29,8 @@ from analyzer.metrics.result import Metrics
 from analyzer.recording import Finding, Recording
 from analyzer.userfiles.setup_sheet import Setup
 
+Floats = NDArray[np.float64]
+
 
 @dataclass(frozen=True)
 class CheckPointResult:
@@ -43,6 +46,7 @@ class CheckPointResult:
     height : error in height, None where none can be stated; base and antenna height cannot be told apart.
     latency : None without two passes.
     refused_horizontal, refused_vertical : why no absolute statement is made, in words; empty where one is made.
+    consistent : False where no single error explains the stands; then look at `bound_parts` for what holds when.
     bound_m : what to add to the horizontal and the vertical bound: upper end of the errors that are significant and may
         be stated, else 0.
     absolute : the absolute statement in one sentence, for ``frame.absolute`` of summary.json.
@@ -57,6 +61,7 @@ class CheckPointResult:
     latency: Latency | None = None
     refused_horizontal: str = ""
     refused_vertical: str = ""
+    consistent: bool = True
     bound_m: tuple[float, float] = (0.0, 0.0)
     absolute: str = "not checked: no known mark was visited"
     findings: tuple[Finding, ...] = ()
@@ -84,9 +89,11 @@ def check(recording: Recording, metrics: Metrics, setup: Setup, points: pd.DataF
     out = CheckPointResult(
         table, passes, earth_fixed=found.earth if found else None, car_fixed=found.car if found else None, height=height,
         latency=latency_from_passes(passes), refused_horizontal=no_plan, refused_vertical=no_height,
+        consistent=found is None or found.consistent,
         marks={int(i): str(n) for i, n in zip(table["standstill_id"], table["name"], strict=True)},
     )
-    out = replace(out, bound_m=_bound(out), absolute=words.absolute(out.earth_fixed, out.car_fixed, height, no_plan, no_height))
+    sentence = words.absolute(out.earth_fixed, out.car_fixed, height, no_plan, no_height) if out.consistent else words.DISAGREE
+    out = replace(out, bound_m=_bound(out), absolute=sentence)
     return replace(out, findings=(*_matching(table, points), *assumed, *_findings(out, found, setup, points, geoid_m)))
 
 
@@ -171,6 +178,26 @@ def height_error(stands: pd.DataFrame) -> Height | None:
     mean = float(np.sum(weight * value) / weight.sum())
     scatter = float(np.sqrt(np.sum(weight * (value - mean) ** 2) / max(len(value) - 1, 1) / weight.sum()))
     return Height(mean, float(1.959963984540054 * max(sigma.min(), scatter)), len(value))
+
+
+def bound_parts(found: CheckPointResult, times: pd.DatetimeIndex) -> tuple[Floats, Floats]:
+    """Return the horizontal and vertical part of the bound of each epoch [m], for ``bound_check_point_m``.
+
+    One error for the whole drive where the stands agree. Where they do not, an epoch has the larger of what the stand
+    before and the stand after it show (upper end, only where it leaves its own interval), since the change lies between.
+    """
+    used = found.table[found.table["used"].astype(bool)] if len(found.table) else found.table
+    if found.consistent or not len(used):
+        return np.full(len(times), found.bound_m[0]), np.full(len(times), found.bound_m[1])
+    plan = np.hypot(used["offset_e_m"], used["offset_n_m"]).to_numpy(np.float64)
+    half = np.hypot(used["half_e_m"], used["half_n_m"]).to_numpy(np.float64)
+    tall, tall_half = used["offset_u_m"].abs().to_numpy(np.float64), used["half_u_m"].to_numpy(np.float64)
+    after = times.searchsorted(pd.DatetimeIndex(used["start_utc"]))
+    stand = np.searchsorted(after, np.arange(len(times)), side="right")
+    near = np.stack([np.clip(stand - 1, 0, len(used) - 1), np.clip(stand, 0, len(used) - 1)])
+    out = [np.where(size > width, size + width, 0.0) * (not no) for size, width, no in (
+        (plan, half, found.refused_horizontal), (tall, tall_half, found.refused_vertical))]
+    return out[0][near].max(axis=0), np.nan_to_num(out[1])[near].max(axis=0)
 
 
 def _bound(found: CheckPointResult) -> tuple[float, float]:

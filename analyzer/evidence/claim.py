@@ -34,5 +34,7 @@ def class_bounds(fixes: pd.DataFrame) -> tuple[NDArray[np.float64], NDArray[np.f
 
 def has_position(fixes: pd.DataFrame) -> NDArray[np.bool_]:
     """Return whether each epoch holds a position that the receiver stands by."""
-    place = np.isfinite(fixes["latitude_deg"].to_numpy(np.float64)) & np.isfinite(fixes["longitude_deg"].to_numpy(np.float64))
+    place = np.isfinite(fixes["latitude_deg"].to_numpy(np.float64)) & np.isfinite(
+        fixes["longitude_deg"].to_numpy(np.float64)
+    )
     return place & (fixes["fix_state"].astype(object) != "no_fix").to_numpy()

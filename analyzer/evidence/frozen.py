@@ -24,7 +24,11 @@ def frozen_distance(track: Track, fixes: pd.DataFrame) -> Floats:
     least = thresholds("analyzer.evidence")["frozen.least"]
     for start, end in intervals.runs(same):
         gone = travelled[start:end] - travelled[start - 1]
-        if not doppler and end < len(track) and np.hypot(*(track.places[end, :2] - track.places[start - 1, :2])) > least:
+        if (
+            not doppler
+            and end < len(track)
+            and np.hypot(*(track.places[end, :2] - track.places[start - 1, :2])) > least
+        ):
             # without speed the jump at the end says how far it went meanwhile
             way = float(np.hypot(*(track.places[end, :2] - track.places[start - 1, :2])))
             gone = way * (track.t[start:end] - track.t[start - 1]) / (track.t[end] - track.t[start - 1])

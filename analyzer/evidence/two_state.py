@@ -65,10 +65,13 @@ def drifting_walk(dt: Floats, walk_var: Floats, sigma: float, time_s: float) -> 
 
 def reversed_model(model: Model) -> Model:
     """Return the model of the same knots in reversed order: the rate is a stationary process, its sign turns."""
+
     def turn(values: Floats, sign: float = 1.0) -> Floats:
         return np.r_[values[:1], sign * values[:0:-1]]
 
-    return Model(turn(model.f, -1), turn(model.a), turn(model.q11), turn(model.q12, -1), turn(model.q22), model.y_var, model.c)
+    return Model(
+        turn(model.f, -1), turn(model.a), turn(model.q11), turn(model.q12, -1), turn(model.q22), model.y_var, model.c
+    )
 
 
 def run_filter(value: Floats, value_var: Floats, model: Model, fresh: Flags | None = None) -> Filtered:
@@ -81,9 +84,20 @@ def run_filter(value: Floats, value_var: Floats, model: Model, fresh: Flags | No
     before_cov, after_cov = np.empty((count, 3)), np.empty((count, 3))
     xe = ye = xn = yn = 0.0
     p11, p12, p22, c = UNKNOWN, 0.0, model.y_var, model.c
-    columns = (np.isfinite(value).all(axis=1), np.zeros(count, bool) if fresh is None else fresh, *np.nan_to_num(value).T, value_var,
-               model.f, model.a, model.q11, model.q12, model.q22)
-    for k, (seen, forget, east, north, r, f, a, q11, q12, q22) in enumerate(zip(*(np.asarray(x).tolist() for x in columns), strict=True)):
+    columns = (
+        np.isfinite(value).all(axis=1),
+        np.zeros(count, bool) if fresh is None else fresh,
+        *np.nan_to_num(value).T,
+        value_var,
+        model.f,
+        model.a,
+        model.q11,
+        model.q12,
+        model.q22,
+    )
+    for k, (seen, forget, east, north, r, f, a, q11, q12, q22) in enumerate(
+        zip(*(np.asarray(x).tolist() for x in columns), strict=True)
+    ):
         if k:
             xe, ye, xn, yn = xe + f * ye, a * ye, xn + f * yn, a * yn
             p11, p12, p22 = p11 + 2 * f * p12 + f * f * p22 + q11, a * (p12 + f * p22) + q12, a * a * p22 + q22
@@ -119,8 +133,18 @@ def smooth(value: Floats, value_var: Floats, model: Model) -> tuple[Floats, Floa
     cov = np.column_stack([i22 / det, -i12 / det, i11 / det])
     out = np.empty_like(mean_a)
     for axis in (0, 2):
-        v1 = ia[0] * mean_a[:, axis] + ia[1] * mean_a[:, axis + 1] + ib[0] * mean_b[:, axis] + ib[1] * mean_b[:, axis + 1]
-        v2 = ia[1] * mean_a[:, axis] + ia[2] * mean_a[:, axis + 1] + ib[1] * mean_b[:, axis] + ib[2] * mean_b[:, axis + 1]
+        v1 = (
+            ia[0] * mean_a[:, axis]
+            + ia[1] * mean_a[:, axis + 1]
+            + ib[0] * mean_b[:, axis]
+            + ib[1] * mean_b[:, axis + 1]
+        )
+        v2 = (
+            ia[1] * mean_a[:, axis]
+            + ia[2] * mean_a[:, axis + 1]
+            + ib[1] * mean_b[:, axis]
+            + ib[2] * mean_b[:, axis + 1]
+        )
         out[:, axis] = cov[:, 0] * v1 + cov[:, 1] * v2
         out[:, axis + 1] = cov[:, 1] * v1 + cov[:, 2] * v2
     return out, cov

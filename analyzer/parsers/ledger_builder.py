@@ -106,11 +106,23 @@ class LedgerBuilder:
 
     def shifted(self, offset: int) -> LedgerBuilder:
         """Return the same account with all positions moved by `offset`."""
-        moved = {
-            key: replace(tally, cases=[Case(c.start + offset, c.end + offset, c.excerpt) for c in tally.cases])
-            for key, tally in self.tallies.items()
-        }
-        return LedgerBuilder(moved, self.unchecked + offset)
+        return self.relocated(lambda position: position + offset)
+
+    def relocated(self, place: Callable[[NDArray[np.int64]], NDArray[np.int64]]) -> LedgerBuilder:
+        """Return the same account of pieces that start elsewhere: `place` gives the new starts for the old ones."""
+        moved: dict[tuple[str, str], Tally] = {}
+        for key, tally in self.tallies.items():
+            starts = place(np.array([case.start for case in tally.cases], dtype=np.int64)).tolist()
+            cases = [Case(a, a + c.end - c.start, c.excerpt) for a, c in zip(starts, tally.cases, strict=True)]
+            moved[key] = replace(tally, cases=cases)
+        return LedgerBuilder(moved, place(self.unchecked))
+
+    def blend(self, other: LedgerBuilder) -> None:
+        """Add the account of pieces that lie between those accounted for here."""
+        for (kind, tag), tally in other.tallies.items():
+            held = self.tallies.get((kind, tag), Tally()).cases
+            self.add(kind, tag, count=tally.count, size=tally.size)
+            self.tallies[kind, tag].cases = sorted([*held, *tally.cases], key=lambda case: case.start)[:CASES]
 
     def build(self, size: int) -> Ledger:
         """Return the finished ledger of a stream of `size` bytes, entries in the order of `LEDGER_KINDS` and by tag."""

@@ -7,9 +7,10 @@ line end.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from threading import Lock
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,8 @@ from analyzer.parsers.sentences import Sentences
 Bytes = NDArray[np.uint8]
 Positions = NDArray[np.int64]
 Words = NDArray[np.uint64]
+Flags = NDArray[np.bool_]
+T = TypeVar("T", bound=np.generic)
 
 #: Fewer lines of one sort than this in a block are not worth a template.
 FEWEST = 32
@@ -59,7 +62,9 @@ class Layouts:
     def add(self, number: int, template: Template) -> None:
         """Add a layout to a sort of lines."""
         with self.lock:
-            self.templates[number] = [*self.templates[number], template]
+            known = self.templates[number]
+            if all(other.expected != template.expected for other in known):
+                self.templates[number] = [*known, template]
 
 
 @dataclass
@@ -159,22 +164,99 @@ def _sorts(number: Bytes) -> Iterator[tuple[Positions, int]]:
 
 def _read_sort(buffer: Bytes, start: Positions, lines: Positions, *, layouts: Layouts, number: int) -> Iterator[_Part]:
     """Yield what fits the layouts of one sort of lines; find further layouts where enough lines fit none."""
-    begin = start[lines]
-    width = -(-int(start[lines[0] + 1] - begin[0] if lines[0] + 1 < len(start) else LONGEST) // 8)
-    for template in layouts.templates[number]:
-        width = max(width, len(template.expected))
-    rows = _rows(buffer, begin, width)
-    if rows is None:
-        return
-    tried = 0
-    for template in _with_new(layouts, number):
-        if template is None:
-            break
-        tried += 1
+    first = int(start[lines[0]])
+    length = bytes(buffer[first: first + LONGEST]).find(b"\n") + 1
+    lines, rows = _rows(buffer, start, lines, words=-(-length // 8))
+    for template in _known_and_new(buffer, start, layouts, number=number, left=lambda: lines):
+        if template.length != length:
+            continue
         good = template.fits(rows)
-        _ = good
-    return
+        if not good.any():
+            continue
+        everything = bool(good.all())
+        fitting, those = (lines, rows) if everything else (lines[good], rows[good])
+        columns, bad = template.plan.read(those)
+        if bad is not None:
+            fitting, columns = fitting[~bad], {name: values[~bad] for name, values in columns.items()}
+        yield _Part(template, fitting, columns)
+        if everything:
+            return
+        lines, rows = lines[~good], rows[~good]
 
 
-def _with_new(layouts: Layouts, number: int) -> Iterator[Template | None]:
-    yield from layouts.templates[number]
+def _known_and_new(buffer: Bytes, start: Positions, layouts: Layouts, *, number: int,
+                   left: Callable[[], Positions]) -> Iterator[Template]:
+    """Yield the layouts known for a sort, then new ones as long as enough lines are left; `left` tells which."""
+    known = layouts.templates[number]
+    yield from known
+    for tried in range(_TRIES):
+        lines = left()
+        if len(lines) < FEWEST or len(known) >= _LAYOUTS:
+            return
+        begin = int(start[lines[tried]])
+        line, feed, _ = bytes(buffer[begin: begin + LONGEST]).partition(b"\n")
+        template = template_of(line + feed)
+        if template is not None:
+            layouts.add(number, template)
+            yield template
+
+
+def _rows(buffer: Bytes, start: Positions, lines: Positions, *, words: int) -> tuple[Positions, Words]:
+    """Return the first words of lines (n x words), of all that lie far enough from the end of the buffer."""
+    size = 8 * words
+    last = len(buffer) - size
+    begin = start[lines]
+    if begin[-1] > last:
+        lines, begin = lines[begin <= last], begin[begin <= last]
+    view = np.ndarray((last + 1,), f"V{size}", buffer, 0, (1,))
+    return lines, view[begin].view("<u8").reshape(len(lines), words)
+
+
+def _join(parts: list[_Part], start: Positions, end: Positions) -> Sentences:
+    """Return the sentences of one kind in stream order."""
+    first = parts[0]
+    lines, places = first.lines, [np.arange(len(first.lines))]
+    if len(parts) > 1:
+        member = np.zeros(len(start), dtype=bool)
+        for part in parts:
+            member[part.lines] = True
+        lines = np.flatnonzero(member)
+        rank = np.cumsum(member) - 1
+        places = [rank[part.lines] for part in parts]
+    columns: dict[str, NDArray[np.generic]] = {}
+    for name in first.template.plan.names:
+        values = [part.columns.get(name, part.template.plan.constant.get(name)) for part in parts]
+        columns[name] = _placed(values, places, len(lines))
+    decimals = [part.template.plan.decimals for part in parts]
+    return Sentences(
+        first.template.kind, start[lines], end[lines],
+        _placed([np.array([part.template.talker], dtype=np.uint8) for part in parts], places, len(lines)), columns,
+        decimals=None if decimals[0] is None else _placed(decimals, places, len(lines)))
+
+
+def _placed(values: Sequence[NDArray[T] | None], places: Sequence[Positions], count: int) -> NDArray[T]:
+    """Put the values of the parts (one row each, or one for all) in their places."""
+    known = [part for part in values if part is not None]
+    if len(known) == 1 and len(known[0]) == count:
+        return known[0]
+    out = np.empty(count, dtype=known[0].dtype)
+    for part, place in zip(known, places, strict=True):
+        out[place] = part
+    return out
+
+
+def _left(buffer: Bytes, start: Positions, end: Positions, *, taken: Flags) -> tuple[Bytes, Positions, Positions]:
+    """Return the bytes that were not taken, one behind the other, and where each stretch of them comes from."""
+    size = len(buffer) - framing.PADDING
+    change = np.flatnonzero(np.diff(np.concatenate([[True], taken, [True]])))
+    low, high = start[change[0::2]], end[change[1::2] - 1]
+    tail = int(end[-1]) < size
+    if tail:
+        low, high = np.append(low, end[-1]), np.append(high, size)
+    view = memoryview(np.ascontiguousarray(buffer))
+    parts = [view[a:b] for a, b in zip(low.tolist(), high.tolist(), strict=True)]
+    padding = view[size:] if tail else memoryview(bytes(framing.PADDING))
+    rest = np.frombuffer(b"".join([*parts, padding]), dtype=np.uint8)
+    length = high - low
+    place = np.cumsum(length) - length
+    return rest, np.append(place, size), np.append(low - place, 0)

@@ -25,6 +25,8 @@ Flags = NDArray[np.bool_]
 NOTES = 1000
 #: Longest note kept, in bytes.
 NOTE_LENGTH = 200
+#: Ledger kinds that stand for bytes lost to damage.
+DAMAGE = frozenset({"checksum", "truncated", "field", "binary"})
 _KINDS = tuple(LAYOUTS)
 _U = np.uint64
 _NONE = np.uint8(255)
@@ -47,6 +49,7 @@ class Block:
     notes : (offset, text) of the first lines of free text.
     arrivals : int64 starts of sentences that carry a time of reception before ``$``, and float64 that time [s], UTC
         seconds since 1970.
+    damage : int64 starts of damaged sentences and of binary bytes, in no order.
     rtcm : int64 start and end of the RTCM 3 frames.
     rtcm_bytes : those frames, one behind the other.
     illustrated : kinds and tags of which no more cases are wanted.
@@ -57,6 +60,7 @@ class Block:
     ledger: LedgerBuilder
     notes: list[tuple[int, str]] = field(default_factory=list)
     arrivals: tuple[Positions, NDArray[np.float64]] = (np.empty(0, np.int64), np.empty(0))
+    damage: list[Positions] = field(default_factory=list)
     rtcm: tuple[Positions, Positions] = (np.empty(0, np.int64), np.empty(0, np.int64))
     rtcm_bytes: bytes = b""
     illustrated: Collection[tuple[str, str]] = ()
@@ -232,11 +236,19 @@ def _account(block: Block, found: Candidates, kind: str, tag: str, rows: Positio
 
 def _tally(block: Block, buffer: NDArray[np.uint8], kind: str, tag: str, start: Positions, end: Positions) -> None:
     """Add pieces to the block's account."""
+    add_cases(block.ledger, buffer, kind, tag, start=start, end=end, illustrated=block.illustrated)
+    if kind in DAMAGE and len(start):
+        block.damage.append(start)
+
+
+def add_cases(ledger: LedgerBuilder, buffer: NDArray[np.uint8], kind: str, tag: str, *, start: Positions,
+              end: Positions, illustrated: Collection[tuple[str, str]]) -> None:
+    """Add pieces of a buffer to an account, the first ones with excerpts unless no more are wanted."""
     if len(start):
-        wanted = 0 if (kind, tag) in block.illustrated else CASES
+        wanted = 0 if (kind, tag) in illustrated else CASES
         cases = [Case(a, b, excerpt(bytes(buffer[a: min(b, a + 4 * EXCERPT)])))
                  for a, b in zip(start[:wanted].tolist(), end[:wanted].tolist(), strict=True)]
-        block.ledger.add(kind, tag, count=len(start), size=int((end - start).sum()), cases=cases)
+        ledger.add(kind, tag, count=len(start), size=int((end - start).sum()), cases=cases)
 
 
 def _account_rest(block: Block, buffer: NDArray[np.uint8], pieces: framing.Pieces) -> None:

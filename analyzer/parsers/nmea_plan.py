@@ -73,6 +73,11 @@ class Plan:
     decimals: NDArray[np.int8] | None
 
     @cached_property
+    def names(self) -> tuple[str, ...]:
+        """Names of all columns."""
+        return (*(step.name for step in self.steps), *self.constant)
+
+    @cached_property
     def _chunks(self) -> tuple[list[_Chunk], dict[_Chunk, int]]:
         """All chunks, those with a point first, and where each stands."""
         distinct = dict.fromkeys(chunk for step in self.steps for chunk in step.chunks)
@@ -126,11 +131,6 @@ class Plan:
             faults += fault
         bad = np.logical_or.reduce(faults) if faults else None
         return columns, bad
-
-    def fill(self, count: int) -> Iterator[tuple[str, Values]]:
-        """Yield the columns that do not change, `count` rows of each."""
-        for name, value in self.constant.items():
-            yield name, np.broadcast_to(value, (count, *value.shape[1:]))
 
 
 def plan_of(kind: str, fields: Sequence[bytes], columns: dict[str, Values], decimals: NDArray[np.int8] | None, *,

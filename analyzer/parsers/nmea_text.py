@@ -1,8 +1,8 @@
 """Read a text stream of NMEA sentences, block by block, into columns and an account of every byte.
 
 The stream is cut at line ends (or, where there are none, at edges of pieces), so that blocks of any size give the same
-result and memory does not grow with the length of a line. One thread looks ahead for the pieces and checks the
-checksums while another reads the values.
+result and memory does not grow with the length of a line. Two threads read units side by side, a third takes the
+digest.
 """
 
 from __future__ import annotations
@@ -19,7 +19,9 @@ from numpy.typing import NDArray
 
 from analyzer.parsers import framing
 from analyzer.parsers.ledger_builder import LedgerBuilder
-from analyzer.parsers.nmea_block import NOTES, Block, Candidates, look, read_block
+from analyzer.parsers.nmea_alike import Layouts
+from analyzer.parsers.nmea_block import NOTES, Block
+from analyzer.parsers.nmea_unit import read_unit
 from analyzer.parsers.sentences import Sentences
 
 Positions = NDArray[np.int64]
@@ -27,8 +29,8 @@ Frames = tuple[Positions, Positions]
 
 #: Bytes parsed at once. Larger units need more memory and leave the processor's cache.
 UNIT_SIZE = 2 << 20
-#: Units that may be looked at before they are read.
-_AHEAD = 2
+#: Units that are read at the same time, and those that may wait.
+_WORKERS, _AHEAD = 2, 3
 _RTCM_PREAMBLE, _LF = 0xD3, 10
 _PAD = bytes(framing.PADDING)
 _Unit = tuple[NDArray[np.uint8], Frames | None]
@@ -96,17 +98,41 @@ def read_text(blocks: Iterable[bytes], *, require_checksum: bool = False,
     progress : called with the number of bytes parsed so far.
     unit_size : bytes parsed at once; the result does not depend on it.
     """
-    digest = hashlib.sha256()
-    whole = _Whole()
-    ahead: deque[Future[Candidates]] = deque()
-    with ThreadPoolExecutor(1) as beside:
-        for content, rtcm in _units(blocks, unit_size, lambda part: beside.submit(digest.update, part)):
-            ahead.append(beside.submit(look, content, rtcm))
+    digest = _Digest()
+    whole, layouts = _Whole(), Layouts()
+    ahead: deque[Future[Block]] = deque()
+    with ThreadPoolExecutor(_WORKERS) as beside, ThreadPoolExecutor(1) as digest.thread:
+        for content, rtcm in _units(blocks, unit_size, digest.add):
+            ahead.append(beside.submit(read_unit, content, rtcm, layouts, require_checksum=require_checksum,
+                                       illustrated=whole.ledger.illustrated()))
             if len(ahead) > _AHEAD:
-                whole.read(ahead.popleft().result(), require_checksum, progress)
+                whole.read(ahead.popleft().result(), progress)
         while ahead:
-            whole.read(ahead.popleft().result(), require_checksum, progress)
-    return whole.finish(digest.hexdigest())
+            whole.read(ahead.popleft().result(), progress)
+        sha256 = digest.finish()
+    return whole.finish(sha256)
+
+
+class _Digest:
+    """SHA-256 of a stream, taken beside the reading; holds one block at a time."""
+
+    thread: ThreadPoolExecutor
+
+    def __init__(self) -> None:
+        self._sum = hashlib.sha256()
+        self._running: Future[None] | None = None
+
+    def add(self, block: bytes) -> None:
+        """Add the next block."""
+        if self._running is not None:
+            self._running.result()
+        self._running = self.thread.submit(self._sum.update, block)
+
+    def finish(self) -> str:
+        """Return the digest in hex."""
+        if self._running is not None:
+            self._running.result()
+        return self._sum.hexdigest()
 
 
 def _units(blocks: Iterable[bytes], unit_size: int, hasher: Callable[[bytes], object]) -> Iterator[_Unit]:
@@ -192,9 +218,9 @@ class _Whole:
     rtcm: list[tuple[Positions, Positions]] = field(default_factory=list)
     rtcm_bytes: list[bytes] = field(default_factory=list)
 
-    def read(self, found: Candidates, require_checksum: bool, progress: Callable[[int], None] | None) -> None:
-        """Read and add the next block."""
-        self.append(read_block(found, require_checksum=require_checksum, illustrated=self.ledger.illustrated()))
+    def read(self, block: Block, progress: Callable[[int], None] | None) -> None:
+        """Add the next block and tell how far the reading has come."""
+        self.append(block)
         if progress is not None:
             progress(self.size)
 

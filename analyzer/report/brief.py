@@ -16,9 +16,11 @@ def brief(assessment: Assessment) -> str:
     """Return at most `SCREEN_LINES` lines; what does not fit is said with its number."""
     clock = Clock()
     head = [
-        summary.run_line(assessment, clock), f"Verdict: {summary.LEVELS[assessment.verdict.level]}. {summary.headline(assessment)}",
+        summary.run_line(assessment, clock),
+        f"Verdict: {summary.LEVELS[assessment.verdict.level]}. {summary.headline(assessment)}",
         *(s[0].upper() + s[1:] + "." for s in assessment.verdict.sentences if not len(assessment.windows)),
-        *summary.quality_lines(assessment), *summary.corrections_lines(assessment),
+        *summary.quality_lines(assessment),
+        *summary.corrections_lines(assessment),
     ]
     again = [f"  {name}: {reason}" for name, reason in summary.again_lines(assessment)]
     dropouts = [f"  {_dropout(row, clock)}" for _, row in assessment.dropouts.iterrows()]
@@ -33,7 +35,7 @@ def _block(title: str, lines: list[str], most: int) -> list[str]:
         return []
     if len(lines) <= most:
         return [f"{title}:", *lines]
-    shown = lines[:max(most - 1, 0)]
+    shown = lines[: max(most - 1, 0)]
     return [f"{title}:", *shown, f"  … and {len(lines) - len(shown)} more in the report"]
 
 

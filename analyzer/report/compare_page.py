@@ -11,6 +11,7 @@ from analyzer.report import wording
 from analyzer.report.base_page import CAUTIONS, Page
 from analyzer.report.base_page_parts import pictures, render_page
 from analyzer.report.compare_page_map import spots_map
+from analyzer.report.compare_page_precision import precision_part
 from analyzer.report.model import Section, Table
 
 _CLASSES = {
@@ -55,7 +56,7 @@ def render_comparison(comparison: Comparison) -> str:
             _places(comparison),
             _over_time(comparison),
             _runs(comparison),
-            _precision(comparison),
+            precision_part(comparison),
             Section("cautions", "Cautions", items=CAUTIONS),
         ),
     )
@@ -286,24 +287,3 @@ def _ranged(value: float, low: float, high: float) -> str:
     if not np.isfinite(value):
         return wording.ABSENT
     return f"{wording.share(float(value))} ({100 * low:.0f}–{100 * high:.0f})"
-
-
-def _precision(comparison: Comparison) -> Section:
-    told = comparison.precision
-    if "not_evaluated" in told:
-        return Section("precision", "Repeat precision on marks", (f"Not evaluated: {told['not_evaluated']}.",))
-    lines = [
-        wording.sentence(str(told["method"])),
-        f"{told['readings']} readings: {wording.length(told['s_horizontal_m'])} horizontally, "
-        f"{wording.length(told['s_height_m'])} in height (1 sigma).",
-    ]
-    items = [f"{wording.words(t['key'])}: {t['words']}" for t in told["tests"]]
-    marks = told.get("check_points")
-    if marks:
-        horizontal = "not given" if marks["horizontal_95_m"] is None else wording.length(marks["horizontal_95_m"])
-        items.append(
-            f"Accuracy at {wording.count(marks['n'], 'known mark')} at 95 %, {marks['method']}: horizontal "
-            f"{horizontal}, vertical "
-            f"{wording.length(marks['vertical_95_m'])}" + (f"; {marks['reason']}" if marks["reason"] else "")
-        )
-    return Section("precision", "Repeat precision on marks", tuple(lines), tuple(items))

@@ -24,7 +24,7 @@ def write_epochs(epochs: pd.DataFrame, path: Path) -> None:
     writer: pq.ParquetWriter | None = None
     try:
         for start in range(0, max(len(epochs), 1), ROWS_PER_GROUP):
-            table = _arrow(epochs.iloc[start:start + ROWS_PER_GROUP], units)
+            table = _arrow(epochs.iloc[start : start + ROWS_PER_GROUP], units)
             if writer is None:
                 writer = pq.ParquetWriter(path, table.schema, compression="zstd", compression_level=3)
             writer.write_table(table)

@@ -38,14 +38,18 @@ def build(out: Path, fill: Callable[[Path], None], *, overwrite: bool = False) -
         building = Path(tempfile.mkdtemp(prefix=f".{target.name}.", suffix=".building", dir=target.parent))
         building.chmod(0o755)
     except OSError as error:
-        raise OutputError(f"result folder {out}: it cannot be made ({error.strerror}); check the place and its permissions.") from error
+        raise OutputError(
+            f"result folder {out}: it cannot be made ({error.strerror}); check the place and its permissions."
+        ) from error
     try:
         fill(building)
         aside = _move_aside(target) if target.exists() else None
         building.rename(target)
     except OSError as error:
         shutil.rmtree(building, ignore_errors=True)
-        raise OutputError(f"result folder {out}: writing failed ({error.strerror or error}); nothing was left behind.") from error
+        raise OutputError(
+            f"result folder {out}: writing failed ({error.strerror or error}); nothing was left behind."
+        ) from error
     except BaseException:
         shutil.rmtree(building, ignore_errors=True)
         raise

@@ -20,7 +20,9 @@ METRES_PER_DEGREE = 111_320.0
 def route(assessment: Assessment) -> dict[str, Any]:
     """Return a FeatureCollection: lines with ``trust`` and ``fix_state``, and one feature per dropout."""
     epochs = assessment.epochs
-    placed = epochs[np.isfinite(epochs["latitude_deg"]) & np.isfinite(epochs["longitude_deg"]) & (epochs["fix_state"] != "no_fix")]
+    placed = epochs[
+        np.isfinite(epochs["latitude_deg"]) & np.isfinite(epochs["longitude_deg"]) & (epochs["fix_state"] != "no_fix")
+    ]
     interval = assessment.metrics.epochs["interval_s"].reindex(placed.index).to_numpy(np.float64)
     features = [*_trust_lines(placed, interval), *_dropout_features(assessment.dropouts)]
     return {"type": "FeatureCollection", "features": features}
@@ -36,20 +38,39 @@ def _trust_lines(placed: pd.DataFrame, interval: NDArray[np.float64]) -> Iterato
         stop = end + 1 if end < len(key) and not broken[end] else end
         points = _thin(places[start:stop])
         times = placed.index[[start, end - 1]]
-        yield _feature(_line(points), {
-            "kind": "route", "trust": str(trust[start]), "fix_state": str(state[start]), "start_utc": _iso(times[0]),
-            "end_utc": _iso(times[1]), "start_km": round(float(km[start]), 4), "end_km": round(float(km[end - 1]), 4),
-        })
+        yield _feature(
+            _line(points),
+            {
+                "kind": "route",
+                "trust": str(trust[start]),
+                "fix_state": str(state[start]),
+                "start_utc": _iso(times[0]),
+                "end_utc": _iso(times[1]),
+                "start_km": round(float(km[start]), 4),
+                "end_km": round(float(km[end - 1]), 4),
+            },
+        )
 
 
 def _dropout_features(dropouts: pd.DataFrame) -> Iterator[dict[str, Any]]:
     for row in dropouts.itertuples(index=False):
-        ends = np.array([[row.start_longitude_deg, row.start_latitude_deg], [row.end_longitude_deg, row.end_latitude_deg]], dtype=np.float64)
+        ends = np.array(
+            [[row.start_longitude_deg, row.start_latitude_deg], [row.end_longitude_deg, row.end_latitude_deg]],
+            dtype=np.float64,
+        )
         ends = ends[np.isfinite(ends).all(axis=1)]
-        yield _feature(_line(ends) if len(ends) else None, {
-            "kind": "dropout", "dropout_id": int(row.dropout_id), "dropout_kind": str(row.kind), "cause": str(row.cause),
-            "start_utc": _iso(row.start_utc), "end_utc": _iso(row.end_utc), "duration_s": round(float(row.duration_s), 3),
-        })
+        yield _feature(
+            _line(ends) if len(ends) else None,
+            {
+                "kind": "dropout",
+                "dropout_id": int(row.dropout_id),
+                "dropout_kind": str(row.kind),
+                "cause": str(row.cause),
+                "start_utc": _iso(row.start_utc),
+                "end_utc": _iso(row.end_utc),
+                "duration_s": round(float(row.duration_s), 3),
+            },
+        )
 
 
 def _thin(points: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -77,7 +98,7 @@ def _line(points: NDArray[np.float64]) -> dict[str, Any]:
     last = 0
     for at in jumps:
         west, east, latitude = _crossing(points[at], points[at + 1])
-        pieces.append(head + [_round(p) for p in points[last:at + 1]] + [[west, latitude]])
+        pieces.append(head + [_round(p) for p in points[last : at + 1]] + [[west, latitude]])
         head, last = [[east, latitude]], at + 1
     pieces.append(head + [_round(p) for p in points[last:]])
     return {"type": "MultiLineString", "coordinates": pieces}

@@ -21,10 +21,24 @@ SCHEMA_VERSIONS = (1,)
 _DTYPES = {"dropout_id": "Int64", "standstill_id": "Int64", "segment_id": "Int64", "n": "Int64"}
 _BOOLEAN = frozenset({"repeat"})
 _TRUTH = {"True": True, "False": False}
-_TEXT = frozenset({
-    "name", "kind", "cause", "fix_state", "from_state", "to_state", "decision", "evidence", "advice", "verdict",
-    "reason", "accepted_by", "accepted_reason", "check_point",
-})
+_TEXT = frozenset(
+    {
+        "name",
+        "kind",
+        "cause",
+        "fix_state",
+        "from_state",
+        "to_state",
+        "decision",
+        "evidence",
+        "advice",
+        "verdict",
+        "reason",
+        "accepted_by",
+        "accepted_reason",
+        "check_point",
+    }
+)
 CSV_TABLES = ("dropouts", "standstills", "jumps", "windows")
 TABLE_NAMES = (*CSV_TABLES, "segments")
 
@@ -101,17 +115,23 @@ def load_result(folder: str | Path) -> LoadedResult:
     place = Path(folder)
     path = place / "summary.json"
     if not place.is_dir():
-        raise InputError(f"result {place}: there is no such folder; pass a folder that 'postdrive assess --out' has written.")
+        raise InputError(
+            f"result {place}: there is no such folder; pass a folder that 'postdrive assess --out' has written."
+        )
     if not path.is_file():
-        raise InputError(f"result {place}: summary.json, which marks a complete result, is not in it; run 'postdrive assess' again, "
-                         "or pass another folder.")
+        raise InputError(
+            f"result {place}: summary.json, which marks a complete result, is not in it; run 'postdrive assess' again, "
+            "or pass another folder."
+        )
     try:
         summary = json.loads(path.read_text(encoding="utf-8"))
         version = summary["schema_version"]
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise _damaged(path, error) from error
     if version not in SCHEMA_VERSIONS:
-        raise InputError(f"{path}: its layout is version {version}, expected {SCHEMA_VERSIONS[-1]}; use the version of postdrive that wrote it.")
+        raise InputError(
+            f"{path}: its layout is version {version}, expected {SCHEMA_VERSIONS[-1]}; use the version of postdrive that wrote it."
+        )
     if not (place / "epochs.parquet").is_file():
         raise InputError(f"result {place}: epochs.parquet is not in it; run 'postdrive assess' again.")
     return LoadedResult(place, summary)
@@ -186,4 +206,6 @@ def _typed_column(name: str, column: pd.Series) -> pd.Series:
 
 def _damaged(path: Path, error: Exception) -> InputError:
     words = (str(error).splitlines() or [""])[0][:120].rstrip(".") or type(error).__name__
-    return InputError(f"{path}: it cannot be read ({words}); the result is incomplete or damaged, run 'postdrive assess' again.")
+    return InputError(
+        f"{path}: it cannot be read ({words}); the result is incomplete or damaged, run 'postdrive assess' again."
+    )

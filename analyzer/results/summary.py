@@ -25,21 +25,38 @@ def summary(assessment: Assessment) -> dict[str, Any]:
         "schema_version": SCHEMA_VERSION,
         "run": assessment.setup.get("run") or _run_name(assessment),
         "vehicle": assessment.setup.get("vehicle"),
-        "start_utc": epochs.index[0], "end_utc": epochs.index[-1], "epochs": len(epochs),
+        "start_utc": epochs.index[0],
+        "end_utc": epochs.index[-1],
+        "epochs": len(epochs),
         "sources": [source_entry(s) for s in assessment.recording.sources],
         "metrics": [metric_entry(m) for m in assessment.metrics.values],
         "verdict": {
-            "level": verdict.level, "sentences": verdict.sentences, "rules_version": verdict.rules_version,
-            "purpose": {"name": assessment.purpose.name, "title": assessment.purpose.title, "sha256": assessment.purpose.sha256,
-                        "margin": assessment.purpose.margin, "limits": [asdict(x) for x in assessment.purpose.limits]},
+            "level": verdict.level,
+            "sentences": verdict.sentences,
+            "rules_version": verdict.rules_version,
+            "purpose": {
+                "name": assessment.purpose.name,
+                "title": assessment.purpose.title,
+                "sha256": assessment.purpose.sha256,
+                "margin": assessment.purpose.margin,
+                "limits": [asdict(x) for x in assessment.purpose.limits],
+            },
             "findings": [asdict(f) for f in assessment.findings],
             "share_trusted": float((epochs["trust"] == "trusted").mean()),
         },
-        "setup": assessment.setup, "setup_items": [asdict(i) for i in assessment.setup_items],
-        "dropouts": _rows(assessment.dropouts), "windows": _rows(assessment.windows), "standstills": _rows(assessment.standstills),
-        "frame": {"relative_to": "base", "name": assessment.setup.get("frame"), "origin": assessment.metrics.origin,
-                  "absolute": "not checked: no known mark was visited"},
-        "cannot_show": assessment.cannot_show, "versions": assessment.versions,
+        "setup": assessment.setup,
+        "setup_items": [asdict(i) for i in assessment.setup_items],
+        "dropouts": _rows(assessment.dropouts),
+        "windows": _rows(assessment.windows),
+        "standstills": _rows(assessment.standstills),
+        "frame": {
+            "relative_to": "base",
+            "name": assessment.setup.get("frame"),
+            "origin": assessment.metrics.origin,
+            "absolute": "not checked: no known mark was visited",
+        },
+        "cannot_show": assessment.cannot_show,
+        "versions": assessment.versions,
     }
     safe: dict[str, Any] = json_safe(content)
     return safe
@@ -49,10 +66,19 @@ def source_entry(source: Source) -> dict[str, Any]:
     """Return one source with its ledger."""
     ledger = source.ledger
     return {
-        "name": source.name, "format": source.format, "place": source.place, "sha256": source.sha256,
-        "stored_size": source.stored_size, "unpacked_size": source.unpacked_size,
-        "ledger": {"unit": ledger.unit, "size": ledger.size, "balanced": ledger.balanced, "unused": ledger.unused,
-                   "entries": [asdict(e) for e in ledger.entries]},
+        "name": source.name,
+        "format": source.format,
+        "place": source.place,
+        "sha256": source.sha256,
+        "stored_size": source.stored_size,
+        "unpacked_size": source.unpacked_size,
+        "ledger": {
+            "unit": ledger.unit,
+            "size": ledger.size,
+            "balanced": ledger.balanced,
+            "unused": ledger.unused,
+            "entries": [asdict(e) for e in ledger.entries],
+        },
     }
 
 

@@ -14,7 +14,9 @@ from analyzer.results.geojson import route
 from analyzer.results.summary import summary
 
 
-def write_results(assessment: Assessment, out: str | Path, *, overwrite: bool = False, pdf: bool = False) -> Path | None:
+def write_results(
+    assessment: Assessment, out: str | Path, *, overwrite: bool = False, pdf: bool = False
+) -> Path | None:
     """Write the result folder `out`, whole or not at all; with `pdf` also report.pdf.
 
     Returns where an older result was moved, or None.
@@ -52,4 +54,6 @@ def _write_csv(frame: pd.DataFrame, path: Path) -> None:
 
 
 def _write_json(path: Path, content: object, *, indent: int | None) -> None:
-    path.write_text(json.dumps(content, indent=indent, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8", newline="\n")
+    path.write_text(
+        json.dumps(content, indent=indent, ensure_ascii=False, allow_nan=False) + "\n", encoding="utf-8", newline="\n"
+    )

@@ -66,8 +66,12 @@ def load_setup(path: str | Path) -> Setup:
     link = content.get("link", {})
     plain = {k: v for k, v in content.items() if k not in ("base", "link", "channels")}
     return Setup(
-        **plain, channels=tuple(content.get("channels", ())), base=base, transport=link.get("transport"),
-        line_rate=link.get("line_rate"), stated=content,
+        **plain,
+        channels=tuple(content.get("channels", ())),
+        base=base,
+        transport=link.get("transport"),
+        line_rate=link.get("line_rate"),
+        stated=content,
     )
 
 

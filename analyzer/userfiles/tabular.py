@@ -16,7 +16,15 @@ from analyzer.userfiles.toml_file import read_user_text
 WINDOW_COLUMNS = ("name", "start_utc", "end_utc")
 LINE_COLUMNS = ("name", "from_latitude_deg", "from_longitude_deg", "to_latitude_deg", "to_longitude_deg")
 CHECK_POINT_COLUMNS = (
-    "name", "latitude_deg", "longitude_deg", "height_m", "height_type", "frame", "epoch_year", "sigma_h_m", "sigma_v_m",
+    "name",
+    "latitude_deg",
+    "longitude_deg",
+    "height_m",
+    "height_type",
+    "frame",
+    "epoch_year",
+    "sigma_h_m",
+    "sigma_v_m",
     "antenna_above_mark_m",
 )
 RANGES = {"latitude_deg": 90.0, "longitude_deg": 180.0}
@@ -40,8 +48,10 @@ def read_windows(path: str | Path) -> WindowFile:
         times = pd.DataFrame([_window(row, line, path) for line, row in rows], columns=list(WINDOW_COLUMNS))
         return WindowFile(times, pd.DataFrame(columns=list(LINE_COLUMNS)))
     if set(LINE_COLUMNS) <= set(header):
-        lines = [{c: row["name"] if c == "name" else _number(row, c, line, path, "windows file") for c in LINE_COLUMNS}
-                 for line, row in rows]
+        lines = [
+            {c: row["name"] if c == "name" else _number(row, c, line, path, "windows file") for c in LINE_COLUMNS}
+            for line, row in rows
+        ]
         _refuse_three(lines, path)
         return WindowFile(pd.DataFrame(columns=list(WINDOW_COLUMNS)), pd.DataFrame(lines, columns=list(LINE_COLUMNS)))
     raise UsageError(
@@ -59,7 +69,9 @@ def read_check_points(path: str | Path) -> pd.DataFrame:
     rows, header = _rows(Path(path), what=what)
     lacking = [c for c in ("name", "latitude_deg", "longitude_deg") if c not in header]
     if lacking:
-        raise UsageError(f"{what} {path}: line 1: column {lacking[0]} is missing; expected {', '.join(CHECK_POINT_COLUMNS)}.")
+        raise UsageError(
+            f"{what} {path}: line 1: column {lacking[0]} is missing; expected {', '.join(CHECK_POINT_COLUMNS)}."
+        )
     out = []
     for line, row in rows:
         record: dict[str, object] = {c: (row.get(c) or "").strip() for c in ("name", "height_type", "frame")}
@@ -70,7 +82,9 @@ def read_check_points(path: str | Path) -> pd.DataFrame:
         for column in ("start_utc", "end_utc"):
             record[column] = _time(row, column, line, path, what) if (row.get(column) or "").strip() else pd.NaT
         if record["height_type"] not in ("", "ellipsoidal", "geoid"):
-            raise UsageError(f"{what} {path}: line {line}: height_type is '{record['height_type']}'; write ellipsoidal or geoid.")
+            raise UsageError(
+                f"{what} {path}: line {line}: height_type is '{record['height_type']}'; write ellipsoidal or geoid."
+            )
         out.append(record)
     return pd.DataFrame(out, columns=[*CHECK_POINT_COLUMNS, "start_utc", "end_utc", "heading_deg"])
 
@@ -88,7 +102,9 @@ def _rows(path: Path, *, what: str) -> tuple[list[tuple[int, dict[str, str]]], l
     out = []
     for number, cells in zip(numbers[1:], reader, strict=False):
         if len(cells) != len(header):
-            raise UsageError(f"{what} {path}: line {number}: {len(cells)} cells where the header has {len(header)}; correct the line.")
+            raise UsageError(
+                f"{what} {path}: line {number}: {len(cells)} cells where the header has {len(header)}; correct the line."
+            )
         out.append((number, {h: c.strip() for h, c in zip(header, cells, strict=True)}))
     return out, header
 
@@ -97,7 +113,9 @@ def _window(row: dict[str, str], line: int, path: str | Path) -> dict[str, objec
     start = _time(row, "start_utc", line, path, "windows file")
     end = _time(row, "end_utc", line, path, "windows file")
     if end <= start:
-        raise UsageError(f"windows file {path}: line {line}: end_utc is not later than start_utc; swap or correct them.")
+        raise UsageError(
+            f"windows file {path}: line {line}: end_utc is not later than start_utc; swap or correct them."
+        )
     if not row["name"]:
         raise UsageError(f"windows file {path}: line {line}: the name is empty; give each window a name.")
     return {"name": row["name"], "start_utc": start, "end_utc": end}
@@ -110,11 +128,15 @@ def _time(row: dict[str, str], column: str, line: int, path: str | Path, what: s
     except (ValueError, TypeError):
         time = pd.NaT
     if time is pd.NaT:
-        raise UsageError(f"{what} {path}: line {line}: {column} is '{row[column]}'; expected a UTC time like 2026-03-24T09:12:00Z.")
+        raise UsageError(
+            f"{what} {path}: line {line}: {column} is '{row[column]}'; expected a UTC time like 2026-03-24T09:12:00Z."
+        )
     return time.tz_localize("UTC") if time.tzinfo is None else time.tz_convert("UTC")
 
 
-def _number(row: dict[str, str], column: str, line: int, path: str | Path, what: str, *, optional: bool = False) -> float:
+def _number(
+    row: dict[str, str], column: str, line: int, path: str | Path, what: str, *, optional: bool = False
+) -> float:
     """Return a finite number, or NaN for an empty optional cell."""
     cell = (row.get(column) or "").strip()
     if optional and not cell:
@@ -125,7 +147,9 @@ def _number(row: dict[str, str], column: str, line: int, path: str | Path, what:
         value = math.nan
     limit = next((v for k, v in RANGES.items() if column.endswith(k)), math.inf)
     if not math.isfinite(value) or abs(value) > limit:
-        raise UsageError(f"{what} {path}: line {line}: {column} is '{cell}'; expected a number{f' within ±{limit:g}' if limit < math.inf else ''}.")
+        raise UsageError(
+            f"{what} {path}: line {line}: {column} is '{cell}'; expected a number{f' within ±{limit:g}' if limit < math.inf else ''}."
+        )
     return value
 
 
@@ -133,4 +157,6 @@ def _refuse_three(lines: list[dict[str, object]], path: str | Path) -> None:
     names = [str(x["name"]) for x in lines]
     for name in dict.fromkeys(names):
         if names.count(name) > 2:
-            raise UsageError(f"windows file {path}: {names.count(name)} lines are called '{name}'; one or two lines make a pass.")
+            raise UsageError(
+                f"windows file {path}: {names.count(name)} lines are called '{name}'; one or two lines make a pass."
+            )

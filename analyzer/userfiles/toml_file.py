@@ -28,7 +28,9 @@ def read_toml(path: Path, *, schema_name: str, what: str, package: str = "analyz
     ------
     UsageError : missing or unreadable file, TOML fault (with its line), or a value the schema refuses.
     """
-    return parse_toml(read_user_text(path, what=what), name=str(path), schema_name=schema_name, what=what, package=package)
+    return parse_toml(
+        read_user_text(path, what=what), name=str(path), schema_name=schema_name, what=what, package=package
+    )
 
 
 def read_user_text(path: Path, *, what: str) -> str:
@@ -56,14 +58,17 @@ def parse_toml(
     except tomllib.TOMLDecodeError as error:
         raise UsageError(f"{what} {name}: not valid TOML ({error}); correct that line.") from None
     errors = sorted(
-        jsonschema.Draft202012Validator(schema(schema_name, package)).iter_errors(content), key=lambda e: list(map(str, e.path))
+        jsonschema.Draft202012Validator(schema(schema_name, package)).iter_errors(content),
+        key=lambda e: list(map(str, e.path)),
     )
     if errors:
         first = errors[0]
         key = ".".join(str(p) for p in first.absolute_path) or _named_key(first.message)
         line = line_of_key(text, [p for p in first.absolute_path if isinstance(p, str)] or [_named_key(first.message)])
         place = f"line {line}, " if line else ""
-        raise UsageError(f"{what} {name}: {place}key '{key}': {first.message}; see the schema {schema_name}.json for what is allowed.")
+        raise UsageError(
+            f"{what} {name}: {place}key '{key}': {first.message}; see the schema {schema_name}.json for what is allowed."
+        )
     return content
 
 
@@ -78,7 +83,9 @@ def line_of_key(text: str, keys: list[str]) -> int | None:
     position = 0
     line = None
     for key in keys:
-        found = re.compile(rf"^\s*(?:\[+\s*(?:[\w.-]+\.)?{re.escape(key)}\s*\]+|[\"']?{re.escape(key)}[\"']?\s*=)", re.M).search(text, position)
+        found = re.compile(
+            rf"^\s*(?:\[+\s*(?:[\w.-]+\.)?{re.escape(key)}\s*\]+|[\"']?{re.escape(key)}[\"']?\s*=)", re.M
+        ).search(text, position)
         if found:
             line = text.count("\n", 0, found.start() + len(found.group(0)) - len(found.group(0).lstrip())) + 1
             position = found.end()

@@ -18,13 +18,23 @@ Flags = NDArray[np.bool_]
 #: Version of the rules in this module, `windows` and `run`; a change that can change a verdict raises it.
 RULES_VERSION = "1"
 BOUND_OF_AXIS = {
-    "horizontal": "horizontal_bound_m", "vertical": "vertical_bound_m", "along": "along_bound_m", "across": "across_bound_m",
-    "speed": "speed_bound_mps", "heading": "heading_bound_deg",
+    "horizontal": "horizontal_bound_m",
+    "vertical": "vertical_bound_m",
+    "along": "along_bound_m",
+    "across": "across_bound_m",
+    "speed": "speed_bound_mps",
+    "heading": "heading_bound_deg",
 }
 #: Parts that name the reason when a position bound is too large.
 PART_REASON = {
-    "bound_ageing_m": "age", "bound_baseline_m": "baseline", "bound_scatter_m": "scatter", "bound_segment_m": "segment",
-    "bound_bridge_m": "bridge", "bound_standstill_m": "standstill", "bound_sky_m": "sky", "bound_frozen_m": "frozen",
+    "bound_ageing_m": "age",
+    "bound_baseline_m": "baseline",
+    "bound_scatter_m": "scatter",
+    "bound_segment_m": "segment",
+    "bound_bridge_m": "bridge",
+    "bound_standstill_m": "standstill",
+    "bound_sky_m": "sky",
+    "bound_frozen_m": "frozen",
     "bound_check_point_m": "check_point",
 }
 #: The largest part is named when it makes up at least this share of the bound, others from the larger share on.
@@ -50,7 +60,10 @@ def judge(bounds: pd.DataFrame, epochs: pd.DataFrame, purpose: Purpose) -> tuple
     rows = len(bounds)
     reasons: dict[str, Flags] = {code: np.zeros(rows, dtype=bool) for code in reason_texts()}
     beyond, shown_beyond, unknown = _against_limits(bounds, purpose)
-    placed = np.isfinite(bounds["horizontal_bound_m"].to_numpy()) & (epochs["fix_state"].astype(object) != "no_fix").to_numpy()
+    placed = (
+        np.isfinite(bounds["horizontal_bound_m"].to_numpy())
+        & (epochs["fix_state"].astype(object) != "no_fix").to_numpy()
+    )
     contradicted, undecided = bounds["contradicted"].to_numpy(bool), bounds["undecided"].to_numpy(bool)
     too_old, too_few = _beyond_plain_limits(epochs, purpose)
     rejected = ~placed | contradicted | shown_beyond
@@ -95,9 +108,13 @@ def _name_parts(bounds: pd.DataFrame, epochs: pd.DataFrame, blamed: Flags, reaso
     """Set the reason codes of the blamed epochs from the parts that make up their bound."""
     total = bounds["horizontal_bound_m"].to_numpy(np.float64)
     codes = [code for part, code in PART_REASON.items() if part in bounds]
-    shares = np.column_stack([
-        np.nan_to_num(bounds[part].to_numpy(np.float64)) / total for part in PART_REASON if part in bounds
-    ]) if codes else np.zeros((len(bounds), 0))
+    shares = (
+        np.column_stack(
+            [np.nan_to_num(bounds[part].to_numpy(np.float64)) / total for part in PART_REASON if part in bounds]
+        )
+        if codes
+        else np.zeros((len(bounds), 0))
+    )
     largest = shares.max(axis=1, initial=0.0)
     for column, code in enumerate(codes):
         share = shares[:, column]

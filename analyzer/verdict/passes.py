@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -26,9 +28,11 @@ def passes(lines: pd.DataFrame, times_s: NDArray[np.float64], places: Path2, sta
         ends = group[["from_east_m", "from_north_m", "to_east_m", "to_north_m"]].to_numpy(np.float64)
         marks = [(t, which) for which, line in enumerate(ends) for t in crossings(line, times_s, places)]
         marks.sort()
-        pairs = [
-            (a[0], b[0]) for a, b in zip(marks[:-1], marks[1:], strict=True) if len(ends) == 1 or a[1] != b[1]
-        ] if len(marks) > 1 else []
+        pairs = (
+            [(a[0], b[0]) for a, b in pairwise(marks) if len(ends) == 1 or a[1] != b[1]]
+            if len(marks) > 1
+            else []
+        )
         rows += [
             (f"{name} {number}", start + pd.Timedelta(seconds=a), start + pd.Timedelta(seconds=b))
             for number, (a, b) in enumerate(pairs, 1)

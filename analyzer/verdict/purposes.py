@@ -17,8 +17,10 @@ DEFAULT = "lane"
 #: Factors from the way a limit is read to a 95 % figure: normal errors, one axis or a circular radius.
 #: sigma: 1.95996 (one axis), 2.44775 (radius of equal axes); rms of a radius: 1.73082 (closed form sqrt(-2 ln 0.05)).
 TO_95 = {
-    ("sigma", "horizontal"): math.sqrt(-2 * math.log(0.05)), ("rms", "horizontal"): math.sqrt(-math.log(0.05)),
-    ("sigma", "axis"): 1.959963984540054, ("rms", "axis"): 1.959963984540054,
+    ("sigma", "horizontal"): math.sqrt(-2 * math.log(0.05)),
+    ("rms", "horizontal"): math.sqrt(-math.log(0.05)),
+    ("sigma", "axis"): 1.959963984540054,
+    ("rms", "axis"): 1.959963984540054,
 }
 SI = {"m": 1.0, "mm": 1e-3, "cm": 1e-2, "km": 1e3, "m/s": 1.0, "km/h": 1 / 3.6, "deg": 1.0, "rad": 180 / math.pi}
 UNITS = {"position": ("m", "mm", "cm", "km"), "speed": ("m/s", "km/h"), "heading": ("deg", "rad")}
@@ -43,7 +45,9 @@ def load_purpose(name_or_path: str | Path = DEFAULT) -> Purpose:
         return _build(text, text_name)
     path = Path(name_or_path)
     if not path.suffix and not path.exists():
-        raise UsageError(f"purpose '{text_name}' is not known; choose one of {', '.join(shipped_purposes())}, or name a TOML file.")
+        raise UsageError(
+            f"purpose '{text_name}' is not known; choose one of {', '.join(shipped_purposes())}, or name a TOML file."
+        )
     return _build(read_user_text(path, what="purpose file"), text_name)
 
 
@@ -72,8 +76,12 @@ def _build(text: str, name: str) -> Purpose:
     default_margin = thresholds("analyzer.verdict")["trust.margin"]
     plain = {key: content[key]["value"] for key in ("largest_age", "least_rate", "least_satellites") if key in content}
     return Purpose(
-        name=content["name"], title=content["title"], limits=limits, margin=float(content.get("margin", default_margin)),
-        sha256=hashlib.sha256(text.encode()).hexdigest(), largest_age_s=plain.get("largest_age"),
+        name=content["name"],
+        title=content["title"],
+        limits=limits,
+        margin=float(content.get("margin", default_margin)),
+        sha256=hashlib.sha256(text.encode()).hexdigest(),
+        largest_age_s=plain.get("largest_age"),
         least_rate_hz=plain.get("least_rate"),
         least_satellites=int(plain["least_satellites"]) if "least_satellites" in plain else None,
         required_channels=tuple(content.get("required_channels", {}).get("names", ())),
@@ -87,5 +95,7 @@ def _limit(entry: dict[str, Any], index: int, name: str) -> Limit:
     if axis not in own_axis[quantity]:
         raise UsageError(f"{where}: key 'axis' is '{axis}' for {quantity}; expected {' or '.join(own_axis[quantity])}.")
     if entry["unit"] not in UNITS[quantity]:
-        raise UsageError(f"{where}: key 'unit' is '{entry['unit']}' for {quantity}; expected {' or '.join(UNITS[quantity])}.")
+        raise UsageError(
+            f"{where}: key 'unit' is '{entry['unit']}' for {quantity}; expected {' or '.join(UNITS[quantity])}."
+        )
     return Limit(key=f"{quantity}_{axis}", **entry)

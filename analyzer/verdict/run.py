@@ -57,10 +57,10 @@ def _by_time(epochs: pd.DataFrame, metrics: Metrics) -> tuple[str, str]:
     weight = metrics.epochs["interval_s"].fillna(0).to_numpy(np.float64)
     state = epochs["fix_state"].astype(object).to_numpy()
     starts = np.flatnonzero(state == "fixed") if (state == "fixed").any() else np.flatnonzero(state != "no_fix")
-    if not len(starts) or not weight[starts[0]:].sum():
+    if not len(starts) or not weight[starts[0] :].sum():
         return "not_evaluated", "no position was logged that could be judged"
-    trust = epochs["trust"].astype(object).to_numpy()[starts[0]:]
-    weight = weight[starts[0]:]
+    trust = epochs["trust"].astype(object).to_numpy()[starts[0] :]
+    weight = weight[starts[0] :]
     trusted = float(weight[trust == "trusted"].sum() / weight.sum())
     unknown = float(weight[trust == "not_evaluated"].sum() / weight.sum())
     lead = "since the first fixed position" if (state == "fixed").any() else "of the run, which never was fixed,"

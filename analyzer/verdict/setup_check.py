@@ -18,8 +18,13 @@ NOT_STATED = "not stated"
 def check_setup(recording: Recording, metrics: Metrics, setup: Setup) -> tuple[SetupItem, ...]:
     """Return every set-up item with what the recording says to it."""
     return (
-        _base_position(recording, setup), _station(recording, setup), _reference_point(setup), _frame(setup),
-        _solution(setup), _rate(metrics, setup), _clock(recording, setup),
+        _base_position(recording, setup),
+        _station(recording, setup),
+        _reference_point(setup),
+        _frame(setup),
+        _solution(setup),
+        _rate(metrics, setup),
+        _clock(recording, setup),
     )
 
 
@@ -28,7 +33,9 @@ def _base_position(recording: Recording, setup: Setup) -> SetupItem:
     stated = setup.base.position
     sent = sent_base_positions(recording.corrections)
     if stated is None:
-        return SetupItem("base_position", label, NOT_STATED, "not_checked", "the set-up sheet gives no base coordinates")
+        return SetupItem(
+            "base_position", label, NOT_STATED, "not_checked", "the set-up sheet gives no base coordinates"
+        )
     words = f"{stated[0]:.8f}°, {stated[1]:.8f}°, {stated[2]:.3f} m"
     if not len(sent):
         why = "no base position (message 1005 or 1006) in what was recorded"
@@ -70,7 +77,15 @@ def _reference_point(setup: Setup) -> SetupItem:
     label = "reference point and antenna offsets"
     offsets = (setup.antenna_forward_m, setup.antenna_left_m, setup.antenna_up_m)
     given = ", ".join(f"{v:g} m {n}" for v, n in zip(offsets, ("forward", "left", "up"), strict=True) if v is not None)
-    stated = "; ".join(x for x in (setup.reference_point, f"output at the {setup.output_point.replace('_', ' ')}" if setup.output_point else "", given) if x)
+    stated = "; ".join(
+        x
+        for x in (
+            setup.reference_point,
+            f"output at the {setup.output_point.replace('_', ' ')}" if setup.output_point else "",
+            given,
+        )
+        if x
+    )
     why = "only stands on one mark facing both ways, or a tape measure, show an offset that is wrong"
     return SetupItem("reference_point", label, stated or NOT_STATED, "not_checked", why)
 
@@ -82,7 +97,9 @@ def _frame(setup: Setup) -> SetupItem:
 
 
 def _solution(setup: Setup) -> SetupItem:
-    stated = {"gnss": "satellites alone", "fused": "satellites and inertial in one filter"}.get(setup.solution_kind or "", NOT_STATED)
+    stated = {"gnss": "satellites alone", "fused": "satellites and inertial in one filter"}.get(
+        setup.solution_kind or "", NOT_STATED
+    )
     return SetupItem("solution_kind", "kind of solution", stated, "not_checked", "taken as stated")
 
 
@@ -92,12 +109,16 @@ def _rate(metrics: Metrics, setup: Setup) -> SetupItem:
     if setup.asked_rate_hz is None:
         return SetupItem("rate", "output rate", NOT_STATED, "not_checked", found)
     same = isinstance(seen, (int, float)) and abs(seen / setup.asked_rate_hz - 1) < 0.02
-    return SetupItem("rate", "output rate", f"{setup.asked_rate_hz:g} Hz", "confirmed" if same else "contradicted", found)
+    return SetupItem(
+        "rate", "output rate", f"{setup.asked_rate_hz:g} Hz", "confirmed" if same else "contradicted", found
+    )
 
 
 def _clock(recording: Recording, setup: Setup) -> SetupItem:
     stated = ", ".join(setup.channels) or NOT_STATED
-    why = "no measurement was given, so no clock could be compared" if recording.measurement.empty else (
-        "a measurement was given; compare its clock when the quality is attached to it"
+    why = (
+        "no measurement was given, so no clock could be compared"
+        if recording.measurement.empty
+        else ("a measurement was given; compare its clock when the quality is attached to it")
     )
     return SetupItem("clock", "common clock and channels", stated, "not_checked", why)

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from analyzer import intervals, tables
 from analyzer.assessment import Purpose
@@ -25,8 +24,10 @@ def judge_windows(windows: pd.DataFrame, epochs: pd.DataFrame, nominal_s: float,
     `windows` has ``name start_utc end_utc``; `epochs` the columns of `tables.EPOCHS`; `nominal_s` is the usual interval
     between epochs [s].
     """
-    rows = [_judge_one(w.name_, w.start_utc, w.end_utc, epochs, nominal_s, purpose)
-            for w in windows.rename(columns={"name": "name_"}).itertuples(index=False)]
+    rows = [
+        _judge_one(w.name_, w.start_utc, w.end_utc, epochs, nominal_s, purpose)
+        for w in windows.rename(columns={"name": "name_"}).itertuples(index=False)
+    ]
     frame = pd.DataFrame(rows, columns=list(tables.WINDOWS.names)) if rows else tables.WINDOWS.empty()
     return tables.WINDOWS.conform(frame)
 
@@ -36,7 +37,7 @@ def window_of(windows: pd.DataFrame, times: pd.DatetimeIndex) -> pd.Categorical:
     names = np.full(len(times), None, dtype=object)
     for window in windows.iloc[::-1].itertuples(index=False):
         first = times.searchsorted(window.start_utc)
-        names[first:times.searchsorted(window.end_utc, side="right")] = window.name
+        names[first : times.searchsorted(window.end_utc, side="right")] = window.name
     return pd.Categorical(names)
 
 
@@ -44,17 +45,25 @@ def _judge_one(
     name: str, start: pd.Timestamp, end: pd.Timestamp, epochs: pd.DataFrame, nominal_s: float, purpose: Purpose
 ) -> dict[str, object]:
     limits = thresholds("analyzer.verdict")
-    part = epochs.iloc[epochs.index.searchsorted(start):epochs.index.searchsorted(end, side="right")]
+    part = epochs.iloc[epochs.index.searchsorted(start) : epochs.index.searchsorted(end, side="right")]
     bound = part["horizontal_bound_m"].to_numpy(np.float64)
     row: dict[str, object] = {
-        "name": name, "start_utc": start, "end_utc": end, "accepted_by": None, "accepted_reason": None,
+        "name": name,
+        "start_utc": start,
+        "end_utc": end,
+        "accepted_by": None,
+        "accepted_reason": None,
         "start_distance_m": part["distance_m"].iloc[0] if len(part) else np.nan,
         "end_distance_m": part["distance_m"].iloc[-1] if len(part) else np.nan,
         "worst_horizontal_bound_m": np.nanmax(bound) if np.isfinite(bound).any() else np.nan,
     }
     if not len(part):
-        return row | {"verdict": "not_evaluated", "share_trusted": np.nan, "repeat": True,
-                      "reason": "nothing was recorded in this window"}
+        return row | {
+            "verdict": "not_evaluated",
+            "share_trusted": np.nan,
+            "repeat": True,
+            "reason": "nothing was recorded in this window",
+        }
     held, hole_s = _trusted_time(part, start, end, nominal_s)
     length_s = max((end - start).total_seconds(), nominal_s)
     share = min(1.0, held / length_s) if hole_s > 0 else 1.0

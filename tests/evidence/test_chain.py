@@ -49,12 +49,15 @@ def variances(sigma: np.ndarray | float, count: int, up: float = FLAT) -> np.nda
     return np.column_stack([np.broadcast_to(np.asarray(sigma) ** 2, count), np.full(count, up)])
 
 
-@pytest.mark.parametrize("steps", [
-    [[0.5, 0.1], [-0.5, -0.1], [0.0, 0.01]],
-    [[0.01, 0.0], [0.0, 0.02], [0.0, 0.0]],
-    [[0.3, 0.0], [0.0, 0.0], [-0.3, 0.0]],
-    [[0.3, 0.0], [0.2, -0.4], [-0.5, 0.4]],
-])
+@pytest.mark.parametrize(
+    "steps",
+    [
+        [[0.5, 0.1], [-0.5, -0.1], [0.0, 0.01]],
+        [[0.01, 0.0], [0.0, 0.02], [0.0, 0.0]],
+        [[0.3, 0.0], [0.0, 0.0], [-0.3, 0.0]],
+        [[0.3, 0.0], [0.2, -0.4], [-0.5, 0.4]],
+    ],
+)
 def test_against_brute_force(steps: list[list[float]], normal_steps: None) -> None:
     prior = np.array([0.01, 0.03, 0.03, 0.02])
     for up in (FLAT, 0.1**2):

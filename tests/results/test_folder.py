@@ -33,7 +33,11 @@ def test_an_existing_result_is_refused_or_moved_aside(tmp_path: Path) -> None:
     with pytest.raises(OutputError, match="exists already"):
         build(tmp_path / "out", fill)
     aside = build(tmp_path / "out", fill, overwrite=True)
-    assert aside == tmp_path / "out.previous" and (aside / "mine.txt").exists() and not (tmp_path / "out" / "mine.txt").exists()
+    assert (
+        aside == tmp_path / "out.previous"
+        and (aside / "mine.txt").exists()
+        and not (tmp_path / "out" / "mine.txt").exists()
+    )
     assert build(tmp_path / "out", fill, overwrite=True) == tmp_path / "out.previous-2"
 
 

@@ -17,18 +17,26 @@ def test_the_blank_sheet_is_valid_and_so_is_every_line_of_it(tmp_path: Path) -> 
     assert load_setup(path) == Setup(stated={"base": {}, "link": {}})
     path.write_text(re.sub(r"^# (\w+ = )", r"\1", blank_setup(), flags=re.M))
     filled = load_setup(path)
-    assert filled.run == "07" and filled.base.name == "Hut" and filled.line_rate == 38400 and filled.channels == ("speed", "yaw rate")
+    assert (
+        filled.run == "07"
+        and filled.base.name == "Hut"
+        and filled.line_rate == 38400
+        and filled.channels == ("speed", "yaw rate")
+    )
     assert filled.base.position == (0.0, 0.0, 0.0)
 
 
-@pytest.mark.parametrize(("text", "words"), [
-    ('[base]\nlatitude_deg = 91\nlongitude_deg = 1', ("line 2", "latitude_deg")),
-    ("[base]\nlatitude_deg = 9", ("both latitude_deg and longitude_deg",)),
-    ("height_type = 'tall'", ("line 1", "height_type")),
-    ("speed = 1", ("speed",)),
-    ("run = ", ("TOML",)),
-    ("[link]\ntransport = 'wire'", ("line 2", "transport")),
-])
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("[base]\nlatitude_deg = 91\nlongitude_deg = 1", ("line 2", "latitude_deg")),
+        ("[base]\nlatitude_deg = 9", ("both latitude_deg and longitude_deg",)),
+        ("height_type = 'tall'", ("line 1", "height_type")),
+        ("speed = 1", ("speed",)),
+        ("run = ", ("TOML",)),
+        ("[link]\ntransport = 'wire'", ("line 2", "transport")),
+    ],
+)
 def test_faults_are_named(tmp_path: Path, text: str, words: tuple[str, ...]) -> None:
     path = tmp_path / "setup.toml"
     path.write_text(text)

@@ -19,7 +19,12 @@ def write(folder: Path, text: str) -> Path:
 
 
 def test_windows_by_time_are_utc_whatever_zone_they_are_written_in(tmp_path: Path) -> None:
-    found = read_windows(write(tmp_path, "# ours\nname;start_utc;end_utc\nM01;2026-03-24T09:00:00Z;2026-03-24T10:10:00+01:00\nM02;2026-03-24 09:20;2026-03-24 09:21\n"))
+    found = read_windows(
+        write(
+            tmp_path,
+            "# ours\nname;start_utc;end_utc\nM01;2026-03-24T09:00:00Z;2026-03-24T10:10:00+01:00\nM02;2026-03-24 09:20;2026-03-24 09:21\n",
+        )
+    )
     assert found.times["name"].tolist() == ["M01", "M02"] and found.lines.empty
     assert found.times["end_utc"][0] == pd.Timestamp("2026-03-24T09:10Z")
     assert found.times["start_utc"][1] == pd.Timestamp("2026-03-24T09:20Z")
@@ -33,15 +38,18 @@ def test_crossing_lines(tmp_path: Path) -> None:
         read_windows(write(tmp_path, head + "loop,48,11,48.1,11\n" * 3))
 
 
-@pytest.mark.parametrize(("text", "words"), [
-    ("", "empty"),
-    ("a,b\n1,2\n", "expected name"),
-    ("name,start_utc,end_utc\nM01,2026-03-24T09:00:00Z,2026-03-24T08:00:00Z\n", "line 2: end_utc is not later"),
-    ("name,start_utc,end_utc\nM01,noon,2026-03-24T08:00:00Z\n", "line 2: start_utc is 'noon'"),
-    ("name,start_utc,end_utc\nM01,2026-03-24T08:00:00Z\n", "line 2: 2 cells"),
-    ("name,start_utc,end_utc\n,2026-03-24T08:00:00Z,2026-03-24T09:00:00Z\n", "name is empty"),
-    ("name,from_latitude_deg,from_longitude_deg,to_latitude_deg,to_longitude_deg\nx,95,0,0,0\n", "within ±90"),
-])
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("", "empty"),
+        ("a,b\n1,2\n", "expected name"),
+        ("name,start_utc,end_utc\nM01,2026-03-24T09:00:00Z,2026-03-24T08:00:00Z\n", "line 2: end_utc is not later"),
+        ("name,start_utc,end_utc\nM01,noon,2026-03-24T08:00:00Z\n", "line 2: start_utc is 'noon'"),
+        ("name,start_utc,end_utc\nM01,2026-03-24T08:00:00Z\n", "line 2: 2 cells"),
+        ("name,start_utc,end_utc\n,2026-03-24T08:00:00Z,2026-03-24T09:00:00Z\n", "name is empty"),
+        ("name,from_latitude_deg,from_longitude_deg,to_latitude_deg,to_longitude_deg\nx,95,0,0,0\n", "within ±90"),
+    ],
+)
 def test_faulty_windows_are_refused_by_line(tmp_path: Path, text: str, words: str) -> None:
     with pytest.raises(UsageError, match=words):
         read_windows(write(tmp_path, text))

@@ -14,29 +14,54 @@ from analyzer.verdict.purposes import load_purpose, purpose_of_limit
 TIMES = pd.date_range("2026-03-24T09:00Z", periods=1, freq="s", unit="us")
 
 
-def one(bound: float, shown: float | None = None, *, state: str = "fixed", contradicted: bool = False, undecided: bool = False,
-        age: float = 1.0, satellites: float = 14.0, **parts: float) -> tuple[pd.DataFrame, pd.DataFrame]:
-    bounds = pd.DataFrame({
-        "horizontal_bound_m": [bound], "vertical_bound_m": [2 * bound], "along_bound_m": [0.8 * bound], "across_bound_m": [0.8 * bound],
-        "speed_bound_mps": [0.02], "heading_bound_deg": [np.nan], "shown_horizontal_m": [bound if shown is None else shown],
-        "shown_vertical_m": [2 * bound], "contradicted": [contradicted], "undecided": [undecided], **{k: [v] for k, v in parts.items()},
-    }, index=TIMES)
-    epochs = pd.DataFrame({"fix_state": pd.Categorical([state]), "correction_age_s": [age], "satellites_used": [satellites]}, index=TIMES)
+def one(
+    bound: float,
+    shown: float | None = None,
+    *,
+    state: str = "fixed",
+    contradicted: bool = False,
+    undecided: bool = False,
+    age: float = 1.0,
+    satellites: float = 14.0,
+    **parts: float,
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    bounds = pd.DataFrame(
+        {
+            "horizontal_bound_m": [bound],
+            "vertical_bound_m": [2 * bound],
+            "along_bound_m": [0.8 * bound],
+            "across_bound_m": [0.8 * bound],
+            "speed_bound_mps": [0.02],
+            "heading_bound_deg": [np.nan],
+            "shown_horizontal_m": [bound if shown is None else shown],
+            "shown_vertical_m": [2 * bound],
+            "contradicted": [contradicted],
+            "undecided": [undecided],
+            **{k: [v] for k, v in parts.items()},
+        },
+        index=TIMES,
+    )
+    epochs = pd.DataFrame(
+        {"fix_state": pd.Categorical([state]), "correction_age_s": [age], "satellites_used": [satellites]}, index=TIMES
+    )
     return bounds, epochs
 
 
-@pytest.mark.parametrize(("case", "trust", "reasons"), [
-    (one(0.05), "trusted", ""),
-    (one(0.0657), "trusted", ""),          # 0.0657 x 1.52 = 0.0999
-    (one(0.0659), "doubtful", "claim"),    # within the limit but not with the margin
-    (one(0.12, 0.03, bound_ageing_m=0.09), "doubtful", "age"),
-    (one(0.12, 0.12, bound_scatter_m=0.11), "rejected", "scatter"),
-    (one(0.05, contradicted=True), "rejected", "claim"),
-    (one(0.05, undecided=True), "doubtful", "claim"),
-    (one(1.2, 1.2, state="float"), "rejected", "state"),
-    (one(np.nan), "rejected", "no_position"),
-    (one(10.0, state="no_fix"), "rejected", "no_position"),
-])
+@pytest.mark.parametrize(
+    ("case", "trust", "reasons"),
+    [
+        (one(0.05), "trusted", ""),
+        (one(0.0657), "trusted", ""),  # 0.0657 x 1.52 = 0.0999
+        (one(0.0659), "doubtful", "claim"),  # within the limit but not with the margin
+        (one(0.12, 0.03, bound_ageing_m=0.09), "doubtful", "age"),
+        (one(0.12, 0.12, bound_scatter_m=0.11), "rejected", "scatter"),
+        (one(0.05, contradicted=True), "rejected", "claim"),
+        (one(0.05, undecided=True), "doubtful", "claim"),
+        (one(1.2, 1.2, state="float"), "rejected", "state"),
+        (one(np.nan), "rejected", "no_position"),
+        (one(10.0, state="no_fix"), "rejected", "no_position"),
+    ],
+)
 def test_trust_and_reasons(case: tuple[pd.DataFrame, pd.DataFrame], trust: str, reasons: str) -> None:
     found, codes = judge(*case, load_purpose("lane"))
     assert (found[0], codes[0]) == (trust, reasons)

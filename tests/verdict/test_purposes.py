@@ -43,20 +43,25 @@ def test_limits_become_95_percent_figures(tmp_path: Path) -> None:
     # R95 = 1.7308 x DRMS, National Map Accuracy closed form -2 ln(0.05) (facts of the circular normal).
     assert limit_95(load_purpose(path).limits[0]) == pytest.approx(0.2 * 1.73082, rel=1e-5)
     # A 95 % radius of 0.03 m holds only up to 0.012 m per axis.
-    assert 0.03 / 2.44775 == pytest.approx(0.01226, abs=1e-5)
+    assert pytest.approx(0.01226, abs=1e-5) == 0.03 / 2.44775
     across = next(x for x in load_purpose("vehicle_dynamics").limits if x.axis == "across")
     assert limit_95(across) == pytest.approx(0.03 * 1.95996, rel=1e-5)
 
 
-@pytest.mark.parametrize(("change", "words"), [
-    (("value = 20", "value = -1"), ("line 7", "value")),
-    (('unit = "cm"', 'unit = "inch"'), ("line 8", "unit")),
-    (('axis = "horizontal"', 'axis = "speed"'), ("axis", "position")),
-    (('reason = "because"\n', ""), ("reason",)),
-    (("name", "nome"), ("nome",)),
-    (("[[limit]]", "[[limit]"), ("TOML",)),
-])
-def test_a_faulty_file_is_refused_by_key_and_line(tmp_path: Path, change: tuple[str, str], words: tuple[str, ...]) -> None:
+@pytest.mark.parametrize(
+    ("change", "words"),
+    [
+        (("value = 20", "value = -1"), ("line 7", "value")),
+        (('unit = "cm"', 'unit = "inch"'), ("line 8", "unit")),
+        (('axis = "horizontal"', 'axis = "speed"'), ("axis", "position")),
+        (('reason = "because"\n', ""), ("reason",)),
+        (("name", "nome"), ("nome",)),
+        (("[[limit]]", "[[limit]"), ("TOML",)),
+    ],
+)
+def test_a_faulty_file_is_refused_by_key_and_line(
+    tmp_path: Path, change: tuple[str, str], words: tuple[str, ...]
+) -> None:
     path = tmp_path / "own.toml"
     path.write_text(GOOD.replace(*change))
     with pytest.raises(UsageError) as error:

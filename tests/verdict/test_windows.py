@@ -19,11 +19,19 @@ START = pd.Timestamp("2026-03-24T09:00Z")
 
 def epochs(trust: list[str], *, step_s: float = 0.1, drop: slice | None = None) -> pd.DataFrame:
     index = START + pd.to_timedelta(np.arange(len(trust)) * step_s, unit="s")
-    frame = tables.EPOCHS.conform(pd.DataFrame({
-        "trust": pd.Categorical(trust, categories=list(tables.TRUST)), "horizontal_bound_m": 0.03,
-        "reasons": pd.Categorical(["" if t == "trusted" else "age" for t in trust]), "correction_age_s": 38.0,
-        "fix_state": pd.Categorical(["fixed"] * len(trust)), "distance_m": np.arange(len(trust), dtype=float),
-    }, index=index))
+    frame = tables.EPOCHS.conform(
+        pd.DataFrame(
+            {
+                "trust": pd.Categorical(trust, categories=list(tables.TRUST)),
+                "horizontal_bound_m": 0.03,
+                "reasons": pd.Categorical(["" if t == "trusted" else "age" for t in trust]),
+                "correction_age_s": 38.0,
+                "fix_state": pd.Categorical(["fixed"] * len(trust)),
+                "distance_m": np.arange(len(trust), dtype=float),
+            },
+            index=index,
+        )
+    )
     return frame if drop is None else frame.drop(frame.index[drop])
 
 
@@ -32,7 +40,10 @@ def judged(frame: pd.DataFrame, end_s: float = 19.9) -> pd.Series:
     return judge_windows(spans, frame, 0.1, load_purpose("lane")).iloc[0]
 
 
-@pytest.mark.parametrize(("bad", "verdict", "repeat"), [(0, "fit", False), (5, "fit_with_exclusions", False), (20, "not_fit", True), (200, "not_fit", True)])
+@pytest.mark.parametrize(
+    ("bad", "verdict", "repeat"),
+    [(0, "fit", False), (5, "fit_with_exclusions", False), (20, "not_fit", True), (200, "not_fit", True)],
+)
 def test_verdict_by_the_longest_hole(bad: int, verdict: str, repeat: bool) -> None:
     row = judged(epochs(["doubtful"] * bad + ["trusted"] * (200 - bad)))
     assert (row["verdict"], row["repeat"]) == (verdict, repeat)
@@ -48,7 +59,9 @@ def test_missing_epochs_are_a_hole() -> None:
 
 
 def test_nothing_recorded_and_not_evaluated_are_no_pass() -> None:
-    spans = pd.DataFrame({"name": ["M01"], "start_utc": [START + pd.Timedelta("1h")], "end_utc": [START + pd.Timedelta("2h")]})
+    spans = pd.DataFrame(
+        {"name": ["M01"], "start_utc": [START + pd.Timedelta("1h")], "end_utc": [START + pd.Timedelta("2h")]}
+    )
     row = judge_windows(spans, epochs(["trusted"]), 0.1, load_purpose("lane")).iloc[0]
     assert row["verdict"] == "not_evaluated" and row["repeat"]
     row = judged(epochs(["not_evaluated"] * 200))
@@ -85,13 +98,29 @@ def test_lengths_in_words_never_shrink(metres: float) -> None:
 
 
 def test_shares_never_round_a_remainder_away() -> None:
-    assert [share_in_words(x) for x in (0.0, 0.0004, 0.5, 0.9996, 1.0)] == ["0 %", "less than 0.1 %", "50.0 %", "more than 99.9 %", "100 %"]
+    assert [share_in_words(x) for x in (0.0, 0.0004, 0.5, 0.9996, 1.0)] == [
+        "0 %",
+        "less than 0.1 %",
+        "50.0 %",
+        "more than 99.9 %",
+        "100 %",
+    ]
 
 
 def test_run_verdict_by_windows() -> None:
     def level(*verdicts: str) -> str:
-        frame = tables.WINDOWS.conform(pd.DataFrame({"name": list("ABCD")[:len(verdicts)], "verdict": verdicts, "repeat": [v.startswith("not") for v in verdicts]}))
-        return judge_run(epochs(["trusted"]), frame, {"rate_hz": type("M", (), {"value": 10.0})}, load_purpose("lane")).level  # type: ignore[arg-type]
+        frame = tables.WINDOWS.conform(
+            pd.DataFrame(
+                {
+                    "name": list("ABCD")[: len(verdicts)],
+                    "verdict": verdicts,
+                    "repeat": [v.startswith("not") for v in verdicts],
+                }
+            )
+        )
+        return judge_run(
+            epochs(["trusted"]), frame, {"rate_hz": type("M", (), {"value": 10.0})}, load_purpose("lane")
+        ).level  # type: ignore[arg-type]
 
     assert level("fit", "fit") == "fit"
     assert level("fit", "not_fit") == "fit_with_exclusions"
