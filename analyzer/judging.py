@@ -145,7 +145,7 @@ def _epochs(recording: Recording, metrics: Metrics, evidence: Evidence, spans: p
     frame = pd.DataFrame({c: fixes[c] for c in own} | added, index=fixes.index)
     frame["claimed_horizontal_m"], frame["claimed_vertical_m"] = claimed, claimed_up
     frame["segment_id"] = evidence.segment_id
-    frame["window"] = window_of(spans, fixes.index)
+    frame["window"] = window_of(spans, pd.DatetimeIndex(fixes.index))
     return tables.EPOCHS.conform(frame)
 
 

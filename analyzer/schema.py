@@ -41,7 +41,7 @@ class Table:
         """Return `frame` with every column of the schema, in order and type; further columns follow unchanged."""
         rows = len(frame.index)
         columns = {
-            c.name: frame[c.name].astype(c.dtype)
+            c.name: frame[c.name].astype(c.dtype)  # type: ignore[call-overload]
             if c.name in frame
             else pd.Series(_missing(c.dtype, rows), index=frame.index)
             for c in self.columns
@@ -64,7 +64,7 @@ def _missing(dtype: str, rows: int) -> object:
         return np.full(rows, -1, dtype=dtype)
     if dtype == "category":
         return pd.Categorical([None] * rows)
-    return pd.array([None] * rows, dtype=dtype)
+    return pd.array([None] * rows, dtype=dtype)  # type: ignore[call-overload]
 
 
 def columns(text: str) -> tuple[Column, ...]:

@@ -74,9 +74,10 @@ def main(arguments: Sequence[str]) -> int:
 def _table(table: tables.Table) -> str:
     """Return one schema as a Markdown table."""
     index = "; index `time_utc`" if table.timed else ""
-    head = f"**{table.name}**: {WHERE.get(table.name, 'a table')}{index}\n\n| column | type | unit | meaning |\n|---|---|---|---|"
+    title = f"**{table.name}**: {WHERE.get(table.name, 'a table')}{index}"
+    head = [title, "", "| column | type | unit | meaning |", "|---|---|---|---|"]
     rows = [f"| `{c.name}` | {c.dtype} | {'' if c.unit == '-' else c.unit} | {c.meaning} |" for c in table.columns]
-    return "\n".join([head, *rows])
+    return "\n".join([*head, *rows])
 
 
 if __name__ == "__main__":

@@ -314,6 +314,15 @@ def test_no_registry_host_stands_in_a_file() -> None:
     assert not wrong, wrong
 
 
+@pytest.mark.parametrize("name", ["README.md", "DEVELOPERS.md"])
+def test_paths_that_the_guides_name_are_there(name: str) -> None:
+    text = (ROOT / name).read_text(encoding="utf-8")
+    named = set(re.findall(r"`((?:\.ci|analyzer|tests|data_demo|notebooks)/[\w./]*)`", text))
+    named |= set(re.findall(r"\]\(([\w./]+)\)", text))
+    places = {p for p in named if "NAME" not in p}
+    assert places and not [p for p in sorted(places) if not (ROOT / p).exists()]
+
+
 def test_basenames_of_tests_are_unique() -> None:
     names = [p.name for p in (ROOT / "tests").rglob("*.py")]
     assert len(names) == len(set(names)), sorted({n for n in names if names.count(n) > 1})

@@ -46,8 +46,8 @@ def test_a_quantity_has_one_unit_everywhere() -> None:
 
 
 @pytest.mark.parametrize(("ending", "unit"), [
-    ("_m", "m"), ("_s", "s"), ("_deg", "deg"), ("_mps", "m/s"), ("_radps", "rad/s"), ("_mps2", "m/s2"), ("_dbhz", "dB-Hz"),
-    ("_rad", "rad"),
+    ("_m", "m"), ("_s", "s"), ("_deg", "deg"), ("_mps", "m/s"), ("_radps", "rad/s"), ("_mps2", "m/s2"),
+    ("_dbhz", "dB-Hz"), ("_rad", "rad"),
 ])
 def test_names_carry_their_unit(ending: str, unit: str) -> None:
     for table in schemas():

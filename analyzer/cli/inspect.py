@@ -91,7 +91,8 @@ def _spans(recording: Recording) -> list[dict[str, Any]]:
 
 def _rate(frame: pd.DataFrame) -> str:
     import numpy as np
+    import pandas as pd
 
-    steps = np.diff(frame.index.unique().asi8) / 1e6
+    steps = np.diff(pd.DatetimeIndex(frame.index.unique()).asi8) / 1e6
     steps = steps[steps > 0]
     return f"{1 / np.median(steps):.3g} Hz" if len(steps) else "a single time"

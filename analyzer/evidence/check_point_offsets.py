@@ -81,8 +81,8 @@ def car_to_earth(heading_deg: Array) -> Array:
 def separate(stands: pd.DataFrame) -> Separation | None:
     """Return earth-fixed and car-fixed error from stands, layout `check_point_stands.COLUMNS`; None without any.
 
-    The model is ``offset = earth + R(heading) car``. With two stands facing opposite ways earth is the mean and car half
-    the difference in car axes. Survey errors of one mark are common to its stands and counted with every stand.
+    The model is ``offset = earth + R(heading) car``. With two stands facing opposite ways earth is the mean and car
+    half the difference in car axes. Survey errors of one mark are common to its stands and counted with every stand.
     """
     if not len(stands):
         return None
@@ -113,9 +113,9 @@ def spread(heading_deg: Array) -> float:
 def least_squares(design: Array, seen: Array, sigma: Array) -> tuple[Array, Array, float, int]:
     """Return solution, covariance, chi-squared per degree of freedom (NaN for none) and degrees of freedom."""
     weighted, target = design / sigma[:, None], seen / sigma
-    covariance = np.linalg.inv(weighted.T @ weighted)
+    covariance: Array = np.asarray(np.linalg.inv(weighted.T @ weighted), dtype=np.float64)
     value = covariance @ weighted.T @ target
-    freedom = len(seen) - design.shape[1]
+    freedom = int(len(seen) - design.shape[1])
     chi = float(np.sum((target - weighted @ value) ** 2))
     return value, covariance, chi / freedom if freedom > 0 else float("nan"), freedom
 
@@ -160,7 +160,9 @@ def latency_from_passes(passes: pd.DataFrame) -> Latency | None:
     if len(passes) < 2:
         return None
     speed, course, along = (passes[c].to_numpy(np.float64) for c in ("speed_mps", "course_deg", "along_m"))
-    sigma = passes["sigma_m"].to_numpy(np.float64) if "sigma_m" in passes else np.full(len(passes), limits()["pass.sigma"])
+    sigma = np.full(len(passes), limits()["pass.sigma"])
+    if "sigma_m" in passes:
+        sigma = passes["sigma_m"].to_numpy(np.float64)
     facing = np.cos(np.radians(course - course[0]))
     columns = [-speed]
     tells_earth = facing.min() < -0.5

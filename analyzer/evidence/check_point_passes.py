@@ -7,7 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analyzer import geodesy, intervals
-from analyzer.evidence.check_point_stands import is_pass, limits, mean_heading
+from analyzer.evidence.check_point_stands import Row, is_pass, limits, mean_heading
 
 Array = NDArray[np.float64]
 #: One row per pass; along and across are logged minus known, ahead and to the left of the direction of travel.
@@ -29,7 +29,7 @@ def passes_over_marks(points: pd.DataFrame, fixes: pd.DataFrame) -> pd.DataFrame
     return pd.DataFrame(rows, columns=list(PASS_COLUMNS))
 
 
-def _pass(point: dict[str, object], moment: pd.Timestamp, fixes: pd.DataFrame) -> dict[str, object] | None:
+def _pass(point: Row, moment: pd.Timestamp, fixes: pd.DataFrame) -> dict[str, object] | None:
     """Return one pass, or None where no two neighbouring fixed epochs hold the moment or the car crept."""
     limit = limits()
     after = int(fixes.index.searchsorted(moment))
@@ -54,6 +54,7 @@ def _pass(point: dict[str, object], moment: pd.Timestamp, fixes: pd.DataFrame) -
         return None
     ahead = np.array([np.sin(np.radians(course)), np.cos(np.radians(course))])
     return {
-        "name": point["name"], "time_utc": moment, "course_deg": course, "speed_mps": speed, "along_m": float(here @ ahead),
-        "across_m": float(here @ np.array([-ahead[1], ahead[0]])), "sigma_m": limit["pass.sigma"],
+        "name": point["name"], "time_utc": moment, "course_deg": course, "speed_mps": speed,
+        "along_m": float(here @ ahead), "across_m": float(here @ np.array([-ahead[1], ahead[0]])),
+        "sigma_m": limit["pass.sigma"],
     }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -14,6 +15,8 @@ from analyzer.recording import Recording
 from analyzer.settings import thresholds
 
 Array = NDArray[np.float64]
+#: One row of a table by column name.
+Row = Mapping[Any, Any]
 #: One row per stand on a mark. Offsets are logged minus known; halves are half widths of 95 % intervals.
 COLUMNS = (
     "standstill_id", "name", "start_utc", "end_utc", "fix_state", "n_eff", "heading_deg", "heading_from", "used",
@@ -53,7 +56,7 @@ def is_pass(points: pd.DataFrame) -> NDArray[np.bool_]:
     return np.asarray((span / pd.Timedelta(seconds=1)).to_numpy(np.float64) <= limits()["pass.longest"])
 
 
-def _mark_of(stand: Mapping[str, object], marks: pd.DataFrame) -> Mapping[str, object] | None:
+def _mark_of(stand: Row, marks: pd.DataFrame) -> Row | None:
     """Return the nearest mark that fits a stand: by its stated time and roughly by place, else by place."""
     if not len(marks):
         return None
@@ -65,11 +68,11 @@ def _mark_of(stand: Mapping[str, object], marks: pd.DataFrame) -> Mapping[str, o
     fits = np.where(timed, meets & (away < limits()["match.timed_radius"]), away < limits()["match.radius"])
     if not fits.any():
         return None
-    found: Mapping[str, object] = marks.iloc[int(np.argmin(np.where(fits, away, np.inf)))].to_dict()
+    found: Row = marks.iloc[int(np.argmin(np.where(fits, away, np.inf)))].to_dict()
     return found
 
 
-def _row(stand: Mapping[str, object], mark: Mapping[str, object], recording: Recording) -> dict[str, object]:
+def _row(stand: Row, mark: Row, recording: Recording) -> dict[str, object]:
     """Return the row of one stand on its mark."""
     limit = limits()
     above, height = number(mark, "antenna_above_mark_m"), number(mark, "height_m")
@@ -95,7 +98,7 @@ def _row(stand: Mapping[str, object], mark: Mapping[str, object], recording: Rec
     return out
 
 
-def number(row: Mapping[str, object], key: str) -> float:
+def number(row: Row, key: str) -> float:
     """Return a number of a row, NaN where it is missing."""
     value = row.get(key)
     return float(value) if isinstance(value, (int, float, np.number)) else float("nan")
@@ -116,7 +119,7 @@ def mean_interval(variance_m2: float, n_eff: float, known_sigma_m: float) -> tup
     return float(np.sqrt(total)), float(stats.t.ppf(0.975, min(freedom, 1e9)) * np.sqrt(total))
 
 
-def heading_of(stand: Mapping[str, object], mark: Mapping[str, object], recording: Recording) -> tuple[float, str]:
+def heading_of(stand: Row, mark: Row, recording: Recording) -> tuple[float, str]:
     """Return the true heading of the car at a stand [deg] and where it is from; NaN and empty where unknown.
 
     Order: the check points file, the logged heading at the stand, the attitude table, the course just before and after
@@ -129,8 +132,7 @@ def heading_of(stand: Mapping[str, object], mark: Mapping[str, object], recordin
     if np.isfinite(logged):
         return logged % 360.0, "logged heading"
     start, end = pd.Timestamp(str(stand["start_utc"])), pd.Timestamp(str(stand["end_utc"]))
-    attitude = recording.attitude.loc[start:end, "heading_deg"] if len(recording.attitude) else pd.Series(dtype=np.float64)
-    held = mean_heading(attitude.to_numpy(np.float64))
+    held = mean_heading(recording.attitude.loc[start:end, "heading_deg"].to_numpy(np.float64))
     if np.isfinite(held):
         return held, "attitude"
     course = _course(recording.fixes, start, end)

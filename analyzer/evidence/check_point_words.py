@@ -40,7 +40,8 @@ def absolute(
         return f"refused: {no_plan}"
     what = "earth-fixed offset" if car is not None else "offset (earth-fixed and car-fixed not told apart)"
     text = f"checked on {earth.stands} stand(s): {what} {_vector(earth)}"
-    text += "" if earth.significant else f", within its uncertainty; up to {_length(earth.unseen_m)} would not have shown"
+    if not earth.significant:
+        text += f", within its uncertainty; up to {_length(earth.unseen_m)} would not have shown"
     if no_height or height is None:
         return f"{text}; height not stated: {no_height or 'no height was logged'}"
     return f"{text}; height {_signed(height.value_m)} ± {_length(height.half_m)}"
@@ -48,8 +49,8 @@ def absolute(
 
 def refused(what: str, reason: str) -> Finding:
     """Return why no absolute statement is made."""
-    text = (f"No absolute statement is made in {what}: {reason}. The differences are shown, but they may be the difference "
-            "between two frames.")
+    text = (f"No absolute statement is made in {what}: {reason}. The differences are shown, but they may be the "
+            "difference between two frames.")
     return Finding(f"{CODE}_refused", "warning", text, {"part": what})
 
 
@@ -63,18 +64,19 @@ def not_visited(names: list[str]) -> Finding:
 def not_fixed(stands: pd.DataFrame) -> Finding:
     """Return the stands that were not fixed."""
     names = ", ".join(dict.fromkeys(f"{n} ({s})" for n, s in zip(stands["name"], stands["fix_state"], strict=True)))
-    return Finding(f"{CODE}_not_fixed", "note", f"Stands that were not fixed say nothing of centimetres and are left out: {names}.", {})
+    text = f"Stands that were not fixed say nothing of centimetres and are left out: {names}."
+    return Finding(f"{CODE}_not_fixed", "note", text, {})
 
 
 def assumed_plan(output_point: str | None, arm_m: float) -> Finding:
     """Return that the other point of the car is taken to have stood over the marks."""
     antenna = output_point == "reference_point"
     over, logged = ("antenna", "reference point") if antenna else ("reference point", "antenna")
-    text = (f"The offsets fit the {over} standing over the marks, {_length(arm_m)} from the logged {logged} by the set-up "
-            f"sheet; they are given for that point.")
+    text = (f"The offsets fit the {over} standing over the marks, {_length(arm_m)} from the logged {logged} by the "
+            f"set-up sheet; they are given for that point.")
     if antenna:
-        text += (" A wrong antenna offset shows that way only where the receiver was set to other values than the set-up "
-                 "sheet states; stand with the reference point over the mark to see the rest.")
+        text += (" A wrong antenna offset shows that way only where the receiver was set to other values than the "
+                 "set-up sheet states; stand with the reference point over the mark to see the rest.")
     return Finding(f"{CODE}_point_assumed", "warning", text, {"over_mark": over})
 
 
@@ -82,8 +84,8 @@ def assumed_height(output_point: str | None, up_m: float) -> Finding:
     """Return that the height in the file is taken to belong to the other point of the car."""
     over = "antenna" if output_point == "reference_point" else "reference point"
     return Finding(f"{CODE}_height_assumed", "warning", (
-        f"antenna_above_mark_m fits the height of the {over}, {_length(abs(up_m))} from the logged point by the set-up sheet, "
-        "and is read so; state the height of the logged point."), {"over_mark": over})
+        f"antenna_above_mark_m fits the height of the {over}, {_length(abs(up_m))} from the logged point by the set-up "
+        "sheet, and is read so; state the height of the logged point."), {"over_mark": over})
 
 
 def offsets(parts: Separation, height: Height | None, *, refused: bool) -> Finding:
@@ -92,8 +94,8 @@ def offsets(parts: Separation, height: Height | None, *, refused: bool) -> Findi
     seen = [earth] if car is None else [earth, car]
     strong = any(o.significant for o in seen) or (height is not None and height.significant)
     if car is None:
-        text = (f"{earth.stands} fixed stand(s) on marks lie {_vector(earth)} off the known place. They face too much the "
-                "same way to tell a wrong base from a wrong antenna offset: stand on one mark facing both ways.")
+        text = (f"{earth.stands} fixed stand(s) on marks lie {_vector(earth)} off the known place. They face too much "
+                "the same way to tell a wrong base from a wrong antenna offset: stand on one mark facing both ways.")
     else:
         text = (f"{earth.stands} fixed stands on marks facing different ways: earth-fixed error (base or frame) "
                 f"{_vector(earth)}, {_weight(earth)}; car-fixed error (antenna offset) {_vector(car)}, {_weight(car)}.")
@@ -111,15 +113,16 @@ def inconsistent(parts: Separation, table: pd.DataFrame) -> Finding:
     names = ", ".join(f"{r.name_} {r.start_utc:%H:%M:%S} ({r.offset_e_m:+.3f}, {r.offset_n_m:+.3f} m)"
                       for r in table[table["used"].astype(bool)].rename(columns={"name": "name_"}).itertuples())
     return Finding(f"{CODE}_inconsistent", "warning", (
-        f"The stands disagree beyond their uncertainty (chi-squared {parts.misfit:.1f} per degree of freedom), so no single "
-        f"error explains them: the base changed in between, one stand is on a wrong fix, or a mark is wrong. East and "
+        f"The stands disagree beyond their uncertainty (chi-squared {parts.misfit:.1f} per degree of freedom), so no "
+        f"single error explains them: the base changed in between, one stand is on a wrong fix, or a mark is wrong. East and "
         f"north offsets: {names}."), {"misfit": parts.misfit})
 
 
 def latency(found: Latency) -> Finding:
     """Return the latency found from passes."""
-    parts = [f"{found.passes} passes over known points: positions are {found.latency_s * 1000:.0f} ± {found.half_s * 1000:.0f} ms "
-             f"{'old' if found.latency_s >= 0 else 'early'}" + ("" if found.significant else ", which agrees with none")]
+    size = f"{abs(found.latency_s) * 1000:.0f} ± {found.half_s * 1000:.0f} ms"
+    parts = [f"{found.passes} passes over known points: positions are {size} {'old' if found.latency_s >= 0 else 'early'}"
+             + ("" if found.significant else ", which agrees with none")]
     parts.append(f"car-fixed offset along {_signed(found.forward_m)}" if np.isfinite(found.forward_m) else
                  "speeds are too much alike to tell latency from a car-fixed offset along")
     if not np.isfinite(found.earth_m):
@@ -133,8 +136,8 @@ def known_heights(setup: Setup, *, antenna_m: float, geoid_m: float) -> list[tup
     base = setup.base.antenna_height_m
     out: list[tuple[float, str]] = []
     if base:
-        out += [(base, "the height of the base antenna above its mark: entered twice, or the mark's height was raised to the "
-                       "antenna although the receiver adds it"),
+        out += [(base, "the height of the base antenna above its mark: entered twice, or the mark's height was raised to "
+                       "the antenna although the receiver adds it"),
                 (-base, "the height of the base antenna above its mark: left out at the base")]
     if np.isfinite(antenna_m):
         out += [(antenna_m, "the antenna height above the mark: given as the height of another point, or left out")]
@@ -142,7 +145,8 @@ def known_heights(setup: Setup, *, antenna_m: float, geoid_m: float) -> list[tup
     if setup.antenna_up_m:
         out += [(s * setup.antenna_up_m, "the height of the antenna above the reference point") for s in (1.0, -1.0)]
     if np.isfinite(geoid_m):
-        out += [(s * geoid_m, "the geoid separation: one height is ellipsoidal, the other above the geoid") for s in (1.0, -1.0)]
+        text = "the geoid separation: one height is ellipsoidal, the other above the geoid"
+        out += [(s * geoid_m, text) for s in (1.0, -1.0)]
     return out
 
 
@@ -164,16 +168,17 @@ def plan_sizes(parts: Separation, setup: Setup) -> list[Finding]:
     if earth.significant and limit["size.plate_least"] <= earth.size_m <= limit["size.plate_most"]:
         years = earth.size_m / limit["size.plate_mpy"]
         out.append(Finding(f"{CODE}_suspicious_size", "warning", (
-            f"An earth-fixed error of {_length(earth.size_m)} towards {_towards(earth)} is also what {years:.0f} years of plate "
-            f"motion at {limit['size.plate_mpy'] * 100:g} cm a year make: ask for frame and epoch of base and marks before "
-            "blaming the base antenna."), {"size_m": earth.size_m, "years": years}))
+            f"An earth-fixed error of {_length(earth.size_m)} towards {_towards(earth)} is also what {years:.0f} years of "
+            f"plate motion at {limit['size.plate_mpy'] * 100:g} cm a year make: ask for frame and epoch of base and marks "
+            "before blaming the base antenna."), {"size_m": earth.size_m, "years": years}))
     if car is None or not car.significant:
         return out
-    for name, value, stated in zip(("forward", "left"), car.value_m, (setup.antenna_forward_m, setup.antenna_left_m), strict=True):
+    arm = setup.antenna_forward_m, setup.antenna_left_m
+    for name, value, stated in zip(("forward", "left"), car.value_m, arm, strict=True):
         if stated and abs(stated) >= limit["size.least"] and abs(abs(value) - abs(stated)) <= limit["size.tolerance"]:
             out.append(Finding(f"{CODE}_suspicious_size", "warning", (
-                f"The car-fixed error {name} of {_signed(value)} is the stated antenna offset itself: it was left out, or "
-                "counted twice, or another point stood over the mark."), {"axis": name}))
+                f"The car-fixed error {name} of {_signed(value)} is the stated antenna offset itself: it was left out, "
+                "or counted twice, or another point stood over the mark."), {"axis": name}))
     return out
 
 

@@ -87,12 +87,13 @@ def check(recording: Recording, metrics: Metrics, setup: Setup, points: pd.DataF
     geoid = recording.fixes["geoid_separation_m"].to_numpy(np.float64)
     geoid_m = float(np.nanmedian(geoid)) if np.isfinite(geoid).any() else float("nan")
     out = CheckPointResult(
-        table, passes, earth_fixed=found.earth if found else None, car_fixed=found.car if found else None, height=height,
-        latency=latency_from_passes(passes), refused_horizontal=no_plan, refused_vertical=no_height,
+        table, passes, earth_fixed=found.earth if found else None, car_fixed=found.car if found else None,
+        height=height, latency=latency_from_passes(passes), refused_horizontal=no_plan, refused_vertical=no_height,
         consistent=found is None or found.consistent,
         marks={int(i): str(n) for i, n in zip(table["standstill_id"], table["name"], strict=True)},
     )
-    sentence = words.absolute(out.earth_fixed, out.car_fixed, height, no_plan, no_height) if out.consistent else words.DISAGREE
+    sentence = words.absolute(out.earth_fixed, out.car_fixed, height, no_plan, no_height)
+    sentence = sentence if out.consistent or no_plan else words.DISAGREE
     out = replace(out, bound_m=_bound(out), absolute=sentence)
     return replace(out, findings=(*_matching(table, points), *assumed, *_findings(out, found, setup, points, geoid_m)))
 
@@ -113,7 +114,7 @@ def refusals(points: pd.DataFrame, setup: Setup) -> tuple[str, str]:
         _unlike(points, "height_type", setup.height_type),
         "" if setup.height_type in (None, "ellipsoidal") else (
             "heights are above a geoid, and which geoid model the base height rests on is not known"),
-        _lacking(points, "antenna_above_mark_m", "the check points file gives no antenna height (antenna_above_mark_m) for"),
+        _lacking(points, "antenna_above_mark_m", "the check points file gives no antenna_above_mark_m (antenna height) for"),
     )
     return plan, height
 
@@ -133,7 +134,9 @@ def _lacking(points: pd.DataFrame, column: str, text: str) -> str:
 def _unlike(points: pd.DataFrame, column: str, stated: str | None) -> str:
     """Return in words that points and base differ in `column`, or an empty text."""
     label = column.replace("_", " ")
-    others = sorted({str(v) for v in points[column] if stated and str(v).strip().casefold() != stated.strip().casefold()})
+    if not stated:
+        return ""
+    others = sorted({str(v) for v in points[column] if str(v).strip().casefold() != stated.strip().casefold()})
     return f"the {label} of the check points is {', '.join(others)}, that of the base {stated}" if others else ""
 
 
@@ -184,13 +187,12 @@ def bound_parts(found: CheckPointResult, times: pd.DatetimeIndex) -> tuple[Float
     """Return the horizontal and vertical part of the bound of each epoch [m], for ``bound_check_point_m``.
 
     One error for the whole drive where the stands agree. Where they do not, an epoch has the larger of what the stand
-    before and the stand after it show (upper end, only where it leaves its own interval), since the change lies between.
+    before and the stand after it show (upper end, only where it leaves its own interval): the change lies between.
     """
     used = found.table[found.table["used"].astype(bool)] if len(found.table) else found.table
     if found.consistent or not len(used):
         return np.full(len(times), found.bound_m[0]), np.full(len(times), found.bound_m[1])
-    plan = np.hypot(used["offset_e_m"], used["offset_n_m"]).to_numpy(np.float64)
-    half = np.hypot(used["half_e_m"], used["half_n_m"]).to_numpy(np.float64)
+    plan, half = (np.hypot(*used[[f"{k}_e_m", f"{k}_n_m"]].to_numpy(np.float64).T) for k in ("offset", "half"))
     tall, tall_half = used["offset_u_m"].abs().to_numpy(np.float64), used["half_u_m"].to_numpy(np.float64)
     after = times.searchsorted(pd.DatetimeIndex(used["start_utc"]))
     stand = np.searchsorted(after, np.arange(len(times)), side="right")

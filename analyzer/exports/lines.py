@@ -40,7 +40,7 @@ def kept(placed: pd.DataFrame, breaks: Flags, *, spacing_m: float) -> Flags:
     if not spacing_m > 0 or rows < 3:
         return np.ones(rows, dtype=bool)
     steps = geodesy.step_lengths(placed["latitude_deg"].to_numpy(), placed["longitude_deg"].to_numpy())
-    keep = np.r_[True, np.diff(np.floor(np.r_[0.0, np.cumsum(steps)] / spacing_m)) > 0]
+    keep: Flags = np.r_[True, np.diff(np.floor(np.r_[0.0, np.cumsum(steps)] / spacing_m)) > 0]
     changed = np.asarray(breaks, dtype=bool).copy()
     for name in CHANGES:
         codes = pd.factorize(placed[name])[0]
@@ -79,7 +79,7 @@ def cut(points: Array) -> list[Array]:
     """
     jumps = np.flatnonzero(np.abs(np.diff(points[:, 0])) > 180.0)
     parts, head, last = [], points[:0], 0
-    for at in jumps:
+    for at in jumps.tolist():
         before, after = _crossing(points[at], points[at + 1])
         parts.append(np.vstack([head, points[last : at + 1], before]))
         head, last = after[None, :], at + 1

@@ -70,7 +70,7 @@ def _breaks(gap_before: NDArray[np.bool_], here: NDArray[np.bool_]) -> NDArray[n
     """
     at = np.flatnonzero(here)
     holes = np.cumsum(gap_before)[at]
-    apart = np.r_[False, (np.diff(at) > 1) | (np.diff(holes) > 0)]
+    apart: NDArray[np.bool_] = np.r_[False, (np.diff(at) > 1) | (np.diff(holes) > 0)]
     return apart[: len(at)]
 
 

@@ -14,6 +14,8 @@ from analyzer.settings import thresholds
 
 _LIMITS = thresholds("analyzer.parsers", "thresholds_sources.toml")
 _M_PER_DEG = 111_195.0
+#: Step of a position by the decimals of its minutes [m]; a minute of latitude is one nautical mile.
+_STEP_M = 1852.0 * 10.0 ** -np.arange(10.0)
 _KINDS = ("GGA", "GNS", "RMC", "GLL")
 
 
@@ -27,7 +29,7 @@ class _Places:
     time_s: NDArray[np.float64]
     latitude_deg: NDArray[np.float64]
     longitude_deg: NDArray[np.float64]
-    step_m: NDArray[np.float64]
+    decimals: NDArray[np.int8]
 
 
 def refuse_two_receivers(sentences: Mapping[str, Sentences], name: str) -> None:
@@ -56,9 +58,11 @@ def _places(sentences: Mapping[str, Sentences], kind: str) -> _Places | None:
     time_s, latitude, longitude = (np.asarray(one.columns[c], dtype=np.float64)
                                    for c in ("time_of_day_s", "latitude_deg", "longitude_deg"))
     good = np.isfinite(time_s) & np.isfinite(latitude) & np.isfinite(longitude)
-    digits = np.full(len(one), 4) if one.decimals is None else np.clip(one.decimals, 0, 9)
-    step_m = 1852.0 * 10.0 ** -digits.astype(np.float64)  # a minute of latitude is one nautical mile
-    return _Places(kind, one.start[good], one.talker[good], time_s[good], latitude[good], longitude[good], step_m[good])
+    decimals = np.full(len(one), 4, dtype=np.int8) if one.decimals is None else one.decimals
+    parts = one.start, one.talker, time_s, latitude, longitude, decimals
+    if not good.all():
+        parts = tuple(part[good] for part in parts)  # type: ignore[assignment]
+    return _Places(kind, *parts)
 
 
 def _apart_m(a: _Places, i: NDArray[np.int64], b: _Places, j: NDArray[np.int64]) -> NDArray[np.float64]:
@@ -66,7 +70,8 @@ def _apart_m(a: _Places, i: NDArray[np.int64], b: _Places, j: NDArray[np.int64])
     north = (a.latitude_deg[i] - b.latitude_deg[j]) * _M_PER_DEG
     turn = (a.longitude_deg[i] - b.longitude_deg[j] + 180.0) % 360.0 - 180.0
     east = turn * _M_PER_DEG * np.cos(np.radians(a.latitude_deg[i]))
-    return np.maximum(np.hypot(north, east) - 2.0 * np.maximum(a.step_m[i], b.step_m[j]), 0.0)
+    step_m = _STEP_M[np.clip(np.minimum(a.decimals[i], b.decimals[j]), 0, 9)]
+    return np.maximum(np.hypot(north, east) - 2.0 * step_m, 0.0)
 
 
 def _same_kind(places: _Places, name: str) -> None:
@@ -74,15 +79,17 @@ def _same_kind(places: _Places, name: str) -> None:
     count = len(places.time_s)
     if count < 2:
         return
-    i = np.arange(count - 1)
+    same_time = places.time_s[1:] == places.time_s[:-1]
+    i = np.flatnonzero(same_time)
     apart = _apart_m(places, i, places, i + 1)
-    differ = (places.time_s[i] == places.time_s[i + 1]) & (apart > 0.0)
-    if _many(differ, count):
-        _refuse(places, places, int(np.flatnonzero(differ)[0]), apart[differ], name=name)
-    other = places.talker[i] != places.talker[i + 1]
-    same = other & (places.time_s[i] == places.time_s[i + 1])
+    if _many(apart > 0.0, count):
+        _refuse(places, places, int(i[apart > 0.0][0]), apart[apart > 0.0], name=name)
+    other = places.talker[1:] != places.talker[:-1]
+    if not other.any():
+        return
+    same = other & same_time
     doubled = np.r_[same, False] | np.r_[False, same]  # one position written under two talkers
-    turns = other & ~doubled[i] & ~doubled[i + 1]
+    turns = other & ~doubled[:-1] & ~doubled[1:]
     if turns.sum() > _LIMITS["receivers.talker_turns"] * count and count > 10:
         names = sorted({TALKERS[t] for t in np.unique(places.talker)})
         raise InputError(f"{name} holds {places.kind} sentences of two receivers that take turns (talkers "
@@ -93,6 +100,9 @@ def _same_kind(places: _Places, name: str) -> None:
 def _across(gga: _Places, rmc: _Places, name: str) -> None:
     """Compare each RMC with the nearest GGA in the stream that has its time."""
     if not len(gga.start) or not len(rmc.start):
+        return
+    pairs = ((gga.time_s, rmc.time_s), (gga.latitude_deg, rmc.latitude_deg), (gga.longitude_deg, rmc.longitude_deg))
+    if all(np.array_equal(a, b) for a, b in pairs):
         return
     right = np.clip(np.searchsorted(gga.start, rmc.start), 0, len(gga.start) - 1)
     left = np.maximum(right - 1, 0)

@@ -40,7 +40,7 @@ def write_plain(frame: pd.DataFrame, path: Path) -> None:
 
 
 def _arrow(epochs: pd.DataFrame, units: dict[str, dict[str, str]]) -> pa.Table:
-    arrays: list[pa.Array] = [pa.array(epochs.index.as_unit("us").asi8, type=pa.int64()).cast(TIME)]
+    arrays: list[pa.Array] = [pa.array(pd.DatetimeIndex(epochs.index).as_unit("us").asi8, type=pa.int64()).cast(TIME)]
     fields = [pa.field("time_utc", TIME, nullable=False, metadata={"unit": "-", "meaning": "time of the epoch, UTC"})]
     for name in epochs.columns:
         array = _reason_lists(epochs[name]) if name == "reasons" else _plain(epochs[name])

@@ -53,6 +53,7 @@ def _trust_lines(placed: pd.DataFrame, interval: NDArray[np.float64]) -> Iterato
 
 
 def _dropout_features(dropouts: pd.DataFrame) -> Iterator[dict[str, Any]]:
+    row: Any
     for row in dropouts.itertuples(index=False):
         ends = np.array(
             [[row.start_longitude_deg, row.start_latitude_deg], [row.end_longitude_deg, row.end_latitude_deg]],
@@ -99,7 +100,7 @@ def _line(points: NDArray[np.float64]) -> dict[str, Any]:
     for at in jumps:
         west, east, latitude = _crossing(points[at], points[at + 1])
         pieces.append(head + [_round(p) for p in points[last : at + 1]] + [[west, latitude]])
-        head, last = [[east, latitude]], at + 1
+        head, last = [[east, latitude]], int(at) + 1
     pieces.append(head + [_round(p) for p in points[last:]])
     return {"type": "MultiLineString", "coordinates": pieces}
 

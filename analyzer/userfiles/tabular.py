@@ -7,6 +7,7 @@ import io
 import math
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -123,15 +124,13 @@ def _window(row: dict[str, str], line: int, path: str | Path) -> dict[str, objec
 
 def _time(row: dict[str, str], column: str, line: int, path: str | Path, what: str) -> pd.Timestamp:
     """Return a UTC time; a time without zone is UTC as the column name says."""
-    try:
-        time = pd.Timestamp(row[column])
-    except (ValueError, TypeError):
-        time = pd.NaT
-    if time is pd.NaT:
+    time: Any = pd.to_datetime(row[column], errors="coerce")
+    if pd.isna(time):
         raise UsageError(
             f"{what} {path}: line {line}: {column} is '{row[column]}'; expected a UTC time like 2026-03-24T09:12:00Z."
         )
-    return time.tz_localize("UTC") if time.tzinfo is None else time.tz_convert("UTC")
+    utc: pd.Timestamp = time.tz_localize("UTC") if time.tzinfo is None else time.tz_convert("UTC")
+    return utc
 
 
 def _number(
@@ -153,7 +152,7 @@ def _number(
     return value
 
 
-def _refuse_three(lines: list[dict[str, object]], path: str | Path) -> None:
+def _refuse_three(lines: list[dict[str, str | float]], path: str | Path) -> None:
     names = [str(x["name"]) for x in lines]
     for name in dict.fromkeys(names):
         if names.count(name) > 2:

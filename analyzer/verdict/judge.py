@@ -73,7 +73,7 @@ def judge(bounds: pd.DataFrame, epochs: pd.DataFrame, purpose: Purpose) -> tuple
     reasons["not_recorded"] = unknown & placed
     reasons["age_limit"], reasons["satellites_limit"] = too_old, too_few
     _name_parts(bounds, epochs, placed & (beyond | contradicted | undecided), reasons)
-    return pd.Categorical.from_codes(trust, categories=list(TRUST)), _join_codes(reasons)
+    return categories(trust, list(TRUST)), _join_codes(reasons)
 
 
 def _against_limits(bounds: pd.DataFrame, purpose: Purpose) -> tuple[Flags, Flags, Flags]:
@@ -125,6 +125,12 @@ def _name_parts(bounds: pd.DataFrame, epochs: pd.DataFrame, blamed: Flags, reaso
     reasons["claim"] |= blamed & ~named & ~not_fixed
 
 
+def categories(codes: NDArray[np.integer], names: list[str]) -> pd.Categorical:
+    """Return a categorical of `names` by `codes`."""
+    made: pd.Categorical = pd.Categorical.from_codes(codes, categories=names)  # type: ignore[call-overload]
+    return made
+
+
 def _join_codes(reasons: dict[str, Flags]) -> pd.Categorical:
     """Return one category per occurring set of codes, joined by commas; empty for none."""
     codes = list(reasons)
@@ -133,4 +139,4 @@ def _join_codes(reasons: dict[str, Flags]) -> pd.Categorical:
         bits |= reasons[code].astype(np.int64) << position
     kinds, index = np.unique(bits, return_inverse=True)
     names = [",".join(c for p, c in enumerate(codes) if kind >> p & 1) for kind in kinds]
-    return pd.Categorical.from_codes(index, categories=names)
+    return categories(index, names)

@@ -24,10 +24,7 @@ def judge_windows(windows: pd.DataFrame, epochs: pd.DataFrame, nominal_s: float,
     `windows` has ``name start_utc end_utc``; `epochs` the columns of `tables.EPOCHS`; `nominal_s` is the usual interval
     between epochs [s].
     """
-    rows = [
-        _judge_one(w.name_, w.start_utc, w.end_utc, epochs, nominal_s, purpose)
-        for w in windows.rename(columns={"name": "name_"}).itertuples(index=False)
-    ]
+    rows = [_judge_one(*span, epochs, nominal_s, purpose) for span in _spans(windows)]
     frame = pd.DataFrame(rows, columns=list(tables.WINDOWS.names)) if rows else tables.WINDOWS.empty()
     return tables.WINDOWS.conform(frame)
 
@@ -35,10 +32,13 @@ def judge_windows(windows: pd.DataFrame, epochs: pd.DataFrame, nominal_s: float,
 def window_of(windows: pd.DataFrame, times: pd.DatetimeIndex) -> pd.Categorical:
     """Return the name of the window each time lies in; the first listed where windows overlap."""
     names = np.full(len(times), None, dtype=object)
-    for window in windows.iloc[::-1].itertuples(index=False):
-        first = times.searchsorted(window.start_utc)
-        names[first : times.searchsorted(window.end_utc, side="right")] = window.name
+    for name, start, end in reversed(_spans(windows)):
+        names[times.searchsorted(start) : times.searchsorted(end, side="right")] = name
     return pd.Categorical(names)
+
+
+def _spans(windows: pd.DataFrame) -> list[tuple[str, pd.Timestamp, pd.Timestamp]]:
+    return list(zip(windows["name"], windows["start_utc"], windows["end_utc"], strict=True))
 
 
 def _judge_one(
@@ -80,7 +80,7 @@ def _judge_one(
 def _trusted_time(part: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp, nominal_s: float) -> tuple[float, float]:
     """Return the trusted time [s] in a window and its longest stretch without a trusted epoch [s] (0 for none)."""
     trusted = (part["trust"] == "trusted").to_numpy()
-    t = intervals.seconds(part.index, start)
+    t = intervals.seconds(pd.DatetimeIndex(part.index), start)
     edges = np.r_[0.0, t[trusted], (end - start).total_seconds()]
     gaps = np.diff(edges)
     allowed = 1.5 * nominal_s
@@ -114,7 +114,7 @@ def _why(
 
 
 def _missing_time(part: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp, nominal_s: float) -> float:
-    t = np.r_[0.0, intervals.seconds(part.index, start), (end - start).total_seconds()]
+    t = np.r_[0.0, intervals.seconds(pd.DatetimeIndex(part.index), start), (end - start).total_seconds()]
     gaps = np.diff(t)
     return float(np.clip(gaps[gaps > 1.5 * nominal_s] - nominal_s, 0, None).sum())
 
