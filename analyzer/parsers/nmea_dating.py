@@ -66,16 +66,19 @@ def observed_days(sentences: Mapping[str, Sentences], stream: Stream) -> Ints:
         run, day = _days_of_zda(sentences["ZDA"], stream)
         days[run[::-1]] = day[::-1]
     if "RMC" in stream.run_of:
-        day = whole_days(sentences["RMC"].columns["date_day"])
-        known = np.flatnonzero(day != NO_DAY)[::-1]
-        days[stream.run_of["RMC"][known]] = day[known]
+        day, run = whole_days(sentences["RMC"].columns["date_day"]), stream.run_of["RMC"]
+        known = day != NO_DAY
+        if not known.all():
+            day, run = day[known], run[known]
+        days[run[::-1]] = day[::-1]
     return days
 
 
 def whole_days(column: NDArray[np.generic]) -> Ints:
     """Return a column of days since 1970-01-01 as integers; missing (NaN, or not above 0) is `NO_DAY`."""
-    values = np.nan_to_num(np.asarray(column, dtype=np.float64), nan=0.0)
-    return np.where(values > 0, values, NO_DAY).astype(np.int64)
+    values = np.asarray(column, dtype=np.float64)
+    known = values > 0
+    return values.astype(np.int64) if known.all() else np.where(known, values, NO_DAY).astype(np.int64)
 
 
 def date_runs(time_us: Ints, day: Ints, has_position: Flags, *, given: date | None) -> Dating:
@@ -96,6 +99,10 @@ def date_runs(time_us: Ints, day: Ints, has_position: Flags, *, given: date | No
     dated = day != NO_DAY
     offset = np.where(dated, day - counted_day, NO_DAY)
     broken = _breaks(step_us, interval_us)
+    if not broken.any() and dated.any() and (agreed := _all_alike(offset[dated])) is not None:
+        origin = np.where(dated, np.uint8(DATED), np.uint8(CARRIED))
+        plain = Dating(relative_us + agreed * DAY_US, origin, (), False, interval_us)
+        return _apply_given(plain, given, any_date=True)
     broken[_whole_day_gaps(offset, has_position) - 1] = True
     blocks = _form_blocks(relative_us, step_us, has_position, broken)
     blocks = replace(blocks, offset=_block_offsets(blocks, offset, has_position))
@@ -111,6 +118,11 @@ def date_runs(time_us: Ints, day: Ints, has_position: Flags, *, given: date | No
     findings += _date_jumps(off & ~late & ~retimed[blocks.of_run], offset, final_offset, instant_us)
     dating = Dating(instant_us, origin, tuple(findings), False, interval_us)
     return _apply_given(dating, given, any_date=bool(dated.any()))
+
+
+def _all_alike(values: Ints) -> int | None:
+    """Return the one value that all have, None where they differ."""
+    return int(values[0]) if bool((values == values[0]).all()) else None
 
 
 def unwrap(time_us: Ints) -> tuple[Ints, Ints]:

@@ -125,6 +125,8 @@ def _date(sentences: Mapping[str, Sentences], stream: Stream, given: date | None
     opening[stream.group_run[(stream.group_bits & POSITION_BITS) > 0]] = True
     opening &= (stream.run_time_us >= 0) & (stream.run_time_us < DAY_US)
     runs = np.flatnonzero(opening)
+    if not (np.diff(instant_us[runs]) < 0).any():
+        return Dating(instant_us, origin, findings, dating.undated, dating.interval_us)
     step = nmea_clock.late_leap_step(
         instant_us[runs], nominal_interval_us(np.diff(instant_us[runs])),
         repeats=lambda earlier, later: repeats_content(sentences, stream, runs[earlier], runs[later]),
@@ -176,7 +178,7 @@ def _fixes(
         "range_rms_m", "sigma_major_m", "sigma_minor_m", "sigma_orientation_deg", "sigma_north_m", "sigma_east_m",
         "sigma_up_m",
     ):
-        columns[name] = take(name, "GST").astype(np.float32)
+        columns[name] = take(name, "GST").astype(np.float32, copy=False)
     return pd.DataFrame(columns, index=utc_index(resolved.instant_us), copy=False), unlisted
 
 
@@ -185,23 +187,26 @@ class _Taker:
     """Takes a number column from the first kind that has it."""
 
     sentences: Mapping[str, Sentences]
-    picks: Mapping[str, Ints]
+    picks: nmea_fields.Picks
     epochs: int
 
     def __call__(self, name: str, *kinds: str) -> NDArray[np.float64]:
         return nmea_fields.first_known(self.sentences, self.picks, name, kinds, self.epochs)
 
 
-def _picks(sentences: Mapping[str, Sentences], epoch_of: Mapping[str, Ints], epochs: int) -> dict[str, Ints]:
+def _picks(
+    sentences: Mapping[str, Sentences], epoch_of: Mapping[str, Ints], epochs: int
+) -> dict[str, nmea_fields.Pick]:
     """Return the row of each kind that stands for each epoch."""
-    picks: dict[str, Ints] = {}
+    picks: dict[str, nmea_fields.Pick] = {}
     for kind in (*POSITION_KINDS, "GST", "VTG", "HDT", "THS", "ROT"):
         if kind not in epoch_of:
             continue
         if kind == "GNS":
-            picks["GNS"], picks["GNS companion"] = nmea_fields.gns_picks(sentences["GNS"], epoch_of["GNS"], epochs)
+            main, companion = nmea_fields.gns_picks(sentences["GNS"], epoch_of["GNS"], epochs)
+            picks["GNS"], picks["GNS companion"] = nmea_fields.Pick(main), nmea_fields.Pick(companion)
         else:
-            picks[kind] = nmea_fields.pick_rows(epoch_of[kind], epochs)
+            picks[kind] = nmea_fields.Pick(nmea_fields.pick_rows(epoch_of[kind], epochs))
     return picks
 
 
@@ -220,7 +225,8 @@ def _set_aside(
 ) -> tuple[SetAside, ...]:
     """List the sentences of duplicate epochs and leap seconds by kind."""
     out: list[SetAside] = []
-    for kind in (*TIMED_KINDS, *UNTIMED_KINDS):
+    aside = bool(np.isin(resolved.status, (DUPLICATE, LEAP_SECOND)).any())
+    for kind in (*TIMED_KINDS, *UNTIMED_KINDS) if aside else ():
         if kind not in groups_of:
             continue
         status = _at(resolved.status, groups_of[kind], missing=0)
@@ -239,10 +245,10 @@ def _set_aside(
 def _at(values: Ints | NDArray[np.uint8], group: Ints, *, missing: int) -> Ints:
     """Return values of groups, `missing` where a sentence has no group."""
     padded = np.concatenate([values, np.array([missing], dtype=values.dtype)])
-    return padded[group].astype(np.int64)
+    return padded[group].astype(np.int64, copy=False)
 
 
 def _else(values: NDArray[np.floating], other: NDArray[np.float32] | None) -> NDArray[np.float32]:
     """Return values, where missing those of `other`."""
-    out = values.astype(np.float32)
+    out = values.astype(np.float32, copy=False)
     return out if other is None else np.where(np.isnan(out), other, out)

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TypeVar, cast
 
 import numpy as np
 import pandas as pd
@@ -13,8 +16,37 @@ from analyzer.tables import FIX_STATES
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
-#: For each kind the row that stands for each epoch, -1 where none.
-Picks = Mapping[str, Ints]
+Scalar = TypeVar("Scalar", bound=np.generic)
+
+@dataclass(frozen=True)
+class Pick:
+    """The row of one kind that stands for each epoch, -1 where none."""
+
+    rows: Ints
+
+    @cached_property
+    def missing(self) -> NDArray[np.bool_] | None:
+        """Which epochs have none; None where all have one."""
+        out = self.rows < 0
+        return out if out.any() else None
+
+    @cached_property
+    def in_step(self) -> bool:
+        """Whether the rows are 0, 1, 2 … , one for each epoch."""
+        return bool((self.rows == np.arange(len(self.rows))).all())
+
+    def of(self, values: NDArray[Scalar], missing: float) -> NDArray[Scalar]:
+        """Return a copy of values of rows as values of epochs, `missing` where none."""
+        if self.in_step:
+            return values[: len(self.rows)].copy()
+        if self.missing is None:
+            return values[self.rows]
+        out = values[np.maximum(self.rows, 0)]
+        out[self.missing] = missing
+        return out
+
+
+Picks = Mapping[str, Pick]
 
 NO_STATE = np.int8(-1)
 #: Quality of GGA and mode letters (NMEA 0183); quality 9 is in no edition and states nothing.
@@ -35,6 +67,8 @@ _GN = TALKERS.index("GN")
 
 def pick_rows(epoch: Ints, epochs: int, rows: Ints | None = None) -> Ints:
     """Return for each epoch the first row that belongs to it, -1 where none; `rows` limits the choice."""
+    if rows is None and len(epoch) == epochs and bool((epoch == np.arange(epochs)).all()):
+        return epoch
     pick = np.full(epochs, -1, dtype=np.int64)
     chosen = np.arange(len(epoch)) if rows is None else rows
     chosen = chosen[epoch[chosen] >= 0][::-1]
@@ -42,19 +76,14 @@ def pick_rows(epoch: Ints, epochs: int, rows: Ints | None = None) -> Ints:
     return pick
 
 
-def take(part: Sentences, name: str, pick: Ints) -> Floats:
-    """Return a number column at the picked rows, NaN where none."""
-    column = np.asarray(part.columns[name])
-    out = column[np.maximum(pick, 0)].astype(np.float64)
-    out[pick < 0] = np.nan
-    return out
+def take(part: Sentences, name: str, pick: Pick) -> Floats:
+    """Return a number column at the picked rows, NaN where none; float32 where it was read so."""
+    return pick.of(cast(Floats, part.columns[name]), np.nan)
 
 
-def codes(part: Sentences, name: str, pick: Ints) -> NDArray[np.uint8]:
+def codes(part: Sentences, name: str, pick: Pick) -> NDArray[np.uint8]:
     """Return a character column at the picked rows, 0 where none."""
-    out = np.asarray(part.columns[name])[np.maximum(pick, 0)].astype(np.uint8)
-    out[pick < 0] = 0
-    return out
+    return pick.of(part.columns[name].astype(np.uint8, copy=False), 0)
 
 
 def gns_picks(gns: Sentences, epoch: Ints, epochs: int) -> tuple[Ints, Ints]:
@@ -91,24 +120,12 @@ def first_known(parts: Mapping[str, Sentences], picks: Picks, name: str, kinds: 
 
 def positions(parts: Mapping[str, Sentences], picks: Picks, epochs: int) -> tuple[Floats, Floats]:
     """Return latitude and longitude [deg], both from the first of GGA, GNS, RMC and GLL that has a position."""
-    latitude, longitude = np.full(epochs, np.nan), np.full(epochs, np.nan)
-    for kind in ("GGA", "GNS", "RMC", "GLL"):
-        lacking = np.isnan(latitude) | np.isnan(longitude)
-        if kind in picks and lacking.any():
-            latitude = np.where(lacking, take(parts[kind], "latitude_deg", picks[kind]), latitude)
-            longitude = np.where(lacking, take(parts[kind], "longitude_deg", picks[kind]), longitude)
-    return latitude, longitude
+    return _pair(parts, picks, epochs, names=("latitude_deg", "longitude_deg"), kinds=("GGA", "GNS", "RMC", "GLL"))
 
 
 def heights(parts: Mapping[str, Sentences], picks: Picks, epochs: int) -> tuple[Floats, Floats]:
     """Return height above the geoid and geoid separation [m], both from one sentence, GGA before GNS."""
-    height, separation = np.full(epochs, np.nan), np.full(epochs, np.nan)
-    for kind in ("GGA", "GNS"):
-        lacking = np.isnan(height)
-        if kind in picks and lacking.any():
-            height = np.where(lacking, take(parts[kind], "height_msl_m", picks[kind]), height)
-            separation = np.where(lacking, take(parts[kind], "geoid_separation_m", picks[kind]), separation)
-    return height, separation
+    return _pair(parts, picks, epochs, names=("height_msl_m", "geoid_separation_m"), kinds=("GGA", "GNS"))
 
 
 def fix_states(
@@ -150,7 +167,7 @@ def yaw_rates(parts: Mapping[str, Sentences], picks: Picks, epochs: int) -> Floa
     """Return yaw rate [rad/s], positive to the left; ROT is in degrees per minute, positive to starboard."""
     if "ROT" not in picks:
         return np.full(epochs, np.nan)
-    rate = take(parts["ROT"], "rate_degpmin", picks["ROT"])
+    rate = take(parts["ROT"], "rate_degpmin", picks["ROT"]).astype(np.float64)
     rate[codes(parts["ROT"], "status", picks["ROT"]) == ord("V")] = np.nan
     return np.asarray(-np.deg2rad(rate) / 60.0)
 
@@ -163,7 +180,24 @@ def station_ids(values: Floats) -> pd.api.extensions.ExtensionArray:
 
 def categorical(values: NDArray[np.integer], names: Sequence[str]) -> pd.Categorical[str]:
     """Return codes as a categorical of `names`."""
-    return pd.Categorical.from_codes(values.astype(np.int64), categories=pd.Index(list(names), dtype="str"))
+    return pd.Categorical.from_codes(values, categories=pd.Index(list(names), dtype="str"))
+
+
+def _pair(
+    parts: Mapping[str, Sentences], picks: Picks, epochs: int, *, names: tuple[str, str], kinds: Sequence[str]
+) -> tuple[Floats, Floats]:
+    """Return two numbers that belong together, both from the first of `kinds` that has the first of them."""
+    out: tuple[Floats, Floats] | None = None
+    for kind in kinds:
+        if kind not in picks:
+            continue
+        lacking = np.ones(epochs, dtype=bool) if out is None else np.isnan(out[0])
+        if not lacking.any():
+            break
+        found = take(parts[kind], names[0], picks[kind]), take(parts[kind], names[1], picks[kind])
+        out = found if out is None else (
+            np.where(lacking, found[0], out[0]), np.where(lacking, found[1], out[1]))
+    return out or (np.full(epochs, np.nan), np.full(epochs, np.nan))
 
 
 def _fill_state(

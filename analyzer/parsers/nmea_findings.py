@@ -46,11 +46,11 @@ def epoch_findings(stream: Stream, resolved: Resolved, run_instant_us: Ints) -> 
     if leap:
         text = f"{leap} {_epochs(leap)} within a leap second (23:59:60) cannot be placed in UTC tables: set aside."
         out.append(Finding("leap_second", "note", text, {"count": leap}))
-    timeless = int(np.count_nonzero(resolved.status[stream.group] == WITHOUT_TIME))
+    timeless = _sentences(stream, resolved, WITHOUT_TIME)
     if timeless:
         text = f"{timeless} position or quality sentences carry no time and form no epoch."
         out.append(Finding("sentences_without_time", "note", text, {"count": timeless}))
-    alone = int(np.count_nonzero(resolved.status[stream.group] == WITHOUT_EPOCH))
+    alone = _sentences(stream, resolved, WITHOUT_EPOCH)
     if alone:
         text = f"{alone} error estimates (GST, GBS, GRS) have a time at which no position was logged: not used."
         out.append(Finding("estimates_without_epoch", "note", text, {"count": alone}))
@@ -94,6 +94,12 @@ def _too_early(sentences: Mapping[str, Sentences], last: pd.Timestamp) -> list[F
             )
             return [Finding("date_implausible", "warning", text, {"system": system, "weeks": 1024})]
     return []
+
+
+def _sentences(stream: Stream, resolved: Resolved, status: int) -> int:
+    """Return how many sentences belong to groups of a status."""
+    groups = resolved.status == status
+    return int(np.count_nonzero(groups[stream.group])) if groups.any() else 0
 
 
 def _times(count: int) -> str:

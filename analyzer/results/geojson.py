@@ -20,19 +20,19 @@ METRES_PER_DEGREE = 111_320.0
 def route(assessment: Assessment) -> dict[str, Any]:
     """Return a FeatureCollection: lines with ``trust`` and ``fix_state``, and one feature per dropout."""
     epochs = assessment.epochs
-    placed = epochs[
-        np.isfinite(epochs["latitude_deg"]) & np.isfinite(epochs["longitude_deg"]) & (epochs["fix_state"] != "no_fix")
-    ]
-    interval = assessment.metrics.epochs["interval_s"].reindex(placed.index).to_numpy(np.float64)
-    features = [*_trust_lines(placed, interval), *_dropout_features(assessment.dropouts)]
+    has_place = np.isfinite(epochs["latitude_deg"]) & np.isfinite(epochs["longitude_deg"])
+    at = np.flatnonzero(has_place & (epochs["fix_state"] != "no_fix"))
+    gap = ~np.isfinite(assessment.metrics.epochs["interval_s"].to_numpy(np.float64))
+    broken = np.r_[False, (np.diff(at) > 1) | gap[at[:-1]]] if len(at) else np.zeros(0, dtype=bool)
+    features = [*_trust_lines(epochs.iloc[at], broken), *_dropout_features(assessment.dropouts)]
     return {"type": "FeatureCollection", "features": features}
 
 
-def _trust_lines(placed: pd.DataFrame, interval: NDArray[np.float64]) -> Iterator[dict[str, Any]]:
+def _trust_lines(placed: pd.DataFrame, broken: NDArray[np.bool_]) -> Iterator[dict[str, Any]]:
+    """Yield a line per stretch of one trust and state; `broken` marks epochs that the one before does not lead to."""
     trust, state = placed["trust"].astype(object).to_numpy(), placed["fix_state"].astype(object).to_numpy()
     key = pd.factorize(pd.Series(trust).astype(str) + "/" + pd.Series(state).astype(str))[0]
     places = placed[["longitude_deg", "latitude_deg"]].to_numpy(np.float64)
-    broken = np.r_[False, ~np.isfinite(interval[:-1])]
     km = placed["distance_m"].to_numpy(np.float64) / 1000
     for start, end in intervals.equal_runs(key, broken):
         stop = end + 1 if end < len(key) and not broken[end] else end
