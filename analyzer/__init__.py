@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from analyzer.assessment import Assessment, Limit, Purpose, SetupItem, Verdict
     from analyzer.errors import AnalyzerError, InputError, MissingExtraError, OutputError, RefusedError, UsageError
     from analyzer.judging import assess
-    from analyzer.metrics.measure import measure
+    from analyzer.metrics.whole import measure_whole as measure
     from analyzer.metrics.metric import Metric
     from analyzer.metrics.result import Metrics
     from analyzer.parsers.reading import read
@@ -47,7 +47,7 @@ _HOME = {
     "assess": "judging",
     "load_purpose": "verdict.purposes",
     "load_setup": "userfiles.setup_sheet",
-    "measure": "metrics.measure",
+    "measure": "metrics.whole:measure_whole",
     "read": "parsers.reading",
     "read_check_points": "userfiles.tabular",
     "read_windows": "userfiles.tabular",
@@ -90,7 +90,8 @@ def __getattr__(name: str) -> object:
     """Import a public name from its module on first use."""
     if name not in _HOME:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    value = getattr(import_module(f"{__name__}.{_HOME[name]}"), name)
+    module, _, own = _HOME[name].partition(":")
+    value = getattr(import_module(f"{__name__}.{module}"), own or name)
     globals()[name] = value
     return value
 

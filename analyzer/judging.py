@@ -16,8 +16,8 @@ from analyzer.evidence.claim import claimed_sigma, has_position
 from analyzer.evidence.gather import gather
 from analyzer.evidence.result import Evidence
 from analyzer.geodesy import to_enu
-from analyzer.metrics.measure import measure
 from analyzer.metrics.result import Metrics
+from analyzer.metrics.whole import measure_whole
 from analyzer.recording import Recording
 from analyzer.userfiles.setup_sheet import Setup
 from analyzer.userfiles.tabular import WINDOW_COLUMNS, WindowFile
@@ -60,12 +60,14 @@ def assess(
         )
     spans = _spans(windows, recording.fixes)
     limit = chosen.limit("horizontal")
-    metrics = measure(
+    metrics = measure_whole(
         recording,
         windows=spans if len(spans) else None,
         base=base or _base_place(recording, setup),
         asked_rate_hz=setup.asked_rate_hz,
         position_limit_m=limit.value if limit else None,
+        line_rate=setup.line_rate,
+        station_id=setup.base.station_id,
     )
     evidence = gather(recording, metrics)
     epochs = _epochs(recording, metrics, evidence, spans)

@@ -58,11 +58,15 @@ class CellMap:
         if self._tree is None or self._tree_size != len(self):
             self._tree, self._tree_size = cKDTree(np.column_stack([self.east_m, self.north_m])), len(self)
         near = min(8, len(self))
-        away, cell = self._tree.query(track.points_m[:2].T, k=near, distance_upper_bound=_beside())
+        points = track.points_m[:2].T
+        away, cell = self._tree.query(points, k=near, distance_upper_bound=float(np.hypot(_beside(), _ahead())))
         away, cell = np.reshape(away, (count, near)), np.reshape(cell, (count, near))
-        ways = np.r_[np.asarray(self.direction_rad), np.nan]
-        turned = np.abs(_wrap(ways[np.minimum(cell, len(self))] - track.direction_rad[:, None]))
-        fits = np.isfinite(away) & ~(turned > _turned())
+        at = np.minimum(cell, len(self) - 1)
+        ways = np.asarray(self.direction_rad)[at]
+        offset = points[:, None, :] - self._tree.data[at]
+        ahead = np.abs(offset[..., 0] * np.sin(ways) + offset[..., 1] * np.cos(ways))
+        turned = np.abs(_wrap(ways - track.direction_rad[:, None]))
+        fits = np.isfinite(away) & ~(turned > _turned()) & (ahead <= _ahead())
         away = np.where(fits, away, np.inf)
         best = np.argmin(away, axis=1)
         ok = np.isfinite(away[np.arange(count), best])
@@ -74,12 +78,14 @@ class CellMap:
         east, north = float(track.points_m[0, step]), float(track.points_m[1, step])
         way, reach = float(track.direction_rad[step]), _beside()
         bx, by = int(east // reach), int(north // reach)
-        best, least = -1, reach
+        best, least = -1, float(np.hypot(reach, _ahead()))
         for dx in (-1, 0, 1):
             for dy in (-1, 0, 1):
                 for cell in self._buckets.get((bx + dx, by + dy), ()):
-                    away = float(np.hypot(self.east_m[cell] - east, self.north_m[cell] - north))
-                    if away <= least and not abs(_wrap(self.direction_rad[cell] - way)) > _turned():
+                    off = east - self.east_m[cell], north - self.north_m[cell]
+                    away, own = float(np.hypot(*off)), self.direction_rad[cell]
+                    ahead = abs(off[0] * np.sin(own) + off[1] * np.cos(own))
+                    if away <= least and ahead <= _ahead() and not abs(_wrap(own - way)) > _turned():
                         best, least = cell, away
         return best
 
@@ -123,6 +129,11 @@ def _wrap(angle: Array | float) -> Array:
 
 def _beside() -> float:
     return thresholds("analyzer.comparing")["cell.beside_m"]
+
+
+def _ahead() -> float:
+    """Return how far ahead or behind a cell's centre a step may lie [m]: a little more than half its length."""
+    return 0.75 * thresholds("analyzer.comparing")["cell.length_m"]
 
 
 def _turned() -> float:

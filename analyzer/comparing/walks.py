@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections import deque
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -42,7 +43,7 @@ def walk_all(runs: Sequence[Run], origin: Place, applied: Array) -> Gathered:
     chains: list[NDArray[np.int64]] = []
     tracks: list[tuple[NDArray[np.int64], Track]] = []
     with ThreadPoolExecutor(2) as pool:
-        for run, epochs, dropouts, points in pool.map(lambda r: _read(r, origin, applied[r.index]), runs):
+        for run, epochs, dropouts, points in _ahead(pool, runs, origin, applied):
             track = make_track(epochs, points)
             samples.append(sample_run(run.index, epochs, track.epochs))
             cell = path.locate(track, run.index)
@@ -114,6 +115,19 @@ def disagreements_empty() -> pd.DataFrame:
     from analyzer.comparing.disagreement import COLUMNS
 
     return pd.DataFrame(columns=list(COLUMNS))
+
+
+def _ahead(
+    pool: ThreadPoolExecutor, runs: Sequence[Run], origin: Place, applied: Array
+) -> Iterator[tuple[Run, pd.DataFrame, pd.DataFrame, Array]]:
+    """Yield what was read of each run in order, two runs ahead and no more, so that memory stays bounded."""
+    waiting = deque(pool.submit(_read, run, origin, applied[run.index]) for run in runs[:2])
+    for number in range(len(runs)):
+        ready = waiting.popleft().result()
+        if number + 2 < len(runs):
+            following = runs[number + 2]
+            waiting.append(pool.submit(_read, following, origin, applied[following.index]))
+        yield ready
 
 
 def _read(run: Run, origin: Place, shift_m: Array) -> tuple[Run, pd.DataFrame, pd.DataFrame, Array]:

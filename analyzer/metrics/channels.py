@@ -24,7 +24,9 @@ CHANNEL_COLUMNS = ("channel", "rows", "row_rate_hz", "update_rate_hz", "update",
                    "frozen_share", "zero_share", "missing_share", "speed_p95_mps", "usable_from_m")
 #: Columns that are book-keeping or claims, not measured channels.
 _NOT_CHANNELS = frozenset({"source_id", "byte_offset", "station_id", "marker", "satellites_used", "satellites_in_view",
-                           "hdop", "vdop", "pdop", "cn0_median_dbhz", "correction_age_s", "geoid_separation_m"})
+                           "hdop", "vdop", "pdop", "cn0_median_dbhz", "correction_age_s", "geoid_separation_m",
+                           "range_rms_m", "sigma_major_m", "sigma_minor_m", "sigma_orientation_deg", "sigma_north_m",
+                           "sigma_east_m", "sigma_up_m"})
 
 
 def check_recorded_channels(recording: Recording) -> InertialResult:
@@ -116,7 +118,7 @@ def _channel_row(name: str, values: NDArray[np.float64], moment: NDArray[np.floa
     position = bool(np.isfinite(_metres_per_unit(name, 0.0)))
     usable = _usable_from(on_ground, pace.kind, update_rate, fast_mps, position=position)
     return (name, int(known.sum()), rate_hz * float(share), update_rate, pace.kind, step, on_ground,
-            _frozen_share(values, moment, every, None if name == "speed_mps" else speed),
+            _frozen_share(values, moment, every, values if name == "speed_mps" else speed),
             float(np.mean(values[known] == 0.0)), 1.0 - float(share), fast_mps, usable)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 import pandas as pd
@@ -26,6 +27,7 @@ class Metrics:
     gaps : missing epochs: ``start_utc end_utc duration_s missing start_distance_m bridged_m`` and the places of both ends.
     standstills : layout of standstills.csv.
     dropouts : layout of dropouts.csv; cause and advice are a first reading that the verdict layer may better.
+    tables : further tables by name, of what was recorded beside the positions.
     origin : ``(latitude_deg, longitude_deg, height_m)`` of the local frame, or None without a position.
 
     In a notebook it shows itself as a compact table.
@@ -40,6 +42,7 @@ class Metrics:
     dropouts: pd.DataFrame
     origin: tuple[float, float, float] | None = None
     findings: tuple[Finding, ...] = field(default=())
+    tables: Mapping[str, pd.DataFrame] = field(default_factory=dict)
 
     def __getitem__(self, key: str) -> Metric:
         """Return the metric called `key`."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 from markupsafe import Markup
@@ -102,7 +104,7 @@ def _value(metric: Metric) -> str:
     return wording.size(value) if isinstance(value, int) and not isinstance(value, bool) else str(value)
 
 
-def _table(head: tuple[str, ...], rows: list[tuple[str, ...]], *, right: tuple[int, ...]) -> Markup:
+def _table(head: tuple[str, ...], rows: Sequence[tuple[str, ...]], *, right: tuple[int, ...]) -> Markup:
     """Return a table; the columns `right` hold numbers."""
     side = [Markup('style="text-align:{}"').format("right" if i in right else "left") for i in range(len(head))]
     lines = [

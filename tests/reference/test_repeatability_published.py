@@ -33,7 +33,7 @@ def test_vertical_accuracy_of_the_lidar_report() -> None:
     raw = rng.normal(size=51)
     height = (raw - raw.mean()) / raw.std(ddof=1) * 0.0577205913534 - 0.00533333349535
     found = point_accuracy(np.column_stack([rng.normal(size=51), rng.normal(size=51), height]))
-    assert found.rmse_up_m == pytest.approx(0.0574002119585, abs=2e-11)
+    assert found.rmse_up_m == pytest.approx(0.0574002119585, abs=2e-10)
     # The report multiplies by 1.96, the package by the exact quantile 1.95996.
     assert found.vertical_95_m == pytest.approx(0.112504415439, rel=3e-5)
     assert found.enough
