@@ -31,7 +31,7 @@ class SetupItem:
 
 @dataclass(frozen=True)
 class Limit:
-    """One limit of a purpose (see contract.md, purpose TOML)."""
+    """One limit of a purpose (schema: analyzer/verdict/schemas/purpose.json)."""
 
     key: str
     quantity: str
@@ -75,7 +75,7 @@ class Verdict:
 class Assessment:
     """A recording judged for a purpose.
 
-    `epochs` has the columns of epochs.parquet (contract.md section 3) with index ``time_utc``; `segments`, `jumps`,
+    `epochs` has the columns of epochs.parquet (DEVELOPERS.md, Result folder) with index ``time_utc``; `segments`, `jumps`,
     `dropouts`, `windows`, `standstills` have the layouts given there. `setup` is the parsed set-up sheet or empty.
     `cannot_show` lists in words what this recording cannot show; `headline` holds the figures of the first screen.
     In a notebook it shows itself as a compact page.

@@ -9,7 +9,7 @@ import pandas as pd
 
 from analyzer import tables
 
-#: Ledger kinds of contract.md; `accepted` first, the others say why bytes were set aside.
+#: Ledger kinds; `accepted` first, the others say why bytes were set aside.
 LEDGER_KINDS = (
     "accepted", "checksum", "no_checksum", "truncated", "field", "unknown_sentence", "proprietary", "other_text",
     "binary", "rtcm", "duplicate_epoch", "leap_second",

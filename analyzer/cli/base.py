@@ -58,6 +58,7 @@ def run(args: argparse.Namespace) -> int:
         accuracy_m=args.accuracy,
         antenna_height_m=setup.base.antenna_height_m if setup else None,
         neighbours=neighbours,
+        frame=setup.frame if setup else None,
     )
     aside = write_base(check, args.out, overwrite=args.overwrite)
     out("\n".join(check.sentences))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 from pathlib import Path
 from typing import Any
 
@@ -42,6 +43,10 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError("no folder given; expected postdrive demo DIR: name the folder to write into.")
     if args.drives is not None and args.drives < 1:
         raise UsageError(f"--drives is {args.drives}; expected 1 and more.")
+    if not math.isfinite(args.duration):
+        raise UsageError(f"--duration {args.duration}: expected a length in seconds.")
+    if args.dir.exists() and not args.dir.is_dir():
+        raise OutputError(f"{args.dir} is a file; expected a new or empty folder: choose another name.")
     if args.dir.exists() and any(args.dir.iterdir()) and not args.overwrite:
         raise OutputError(f"{args.dir} is not empty; expected a new or empty folder: choose one or pass --overwrite.")
     say = progress(args.quiet)

@@ -15,6 +15,10 @@ if TYPE_CHECKING:
     from analyzer.userfiles.setup_sheet import Setup
 
 
+#: First day of GPS time; no receiver log is older.
+GPS_BEGAN = dt.date(1980, 1, 6)
+
+
 def add_inputs(parser: argparse.ArgumentParser) -> None:
     """Add what every reading verb takes."""
     parser.add_argument(
@@ -48,11 +52,13 @@ def read_setup(args: argparse.Namespace) -> Setup | None:
     return load_setup(args.setup) if args.setup else None
 
 
-def read_recording(args: argparse.Namespace, setup: Setup | None) -> Recording:
+def read_recording(args: argparse.Namespace, setup: Setup | None, *, allow_undated: bool = False) -> Recording:
     """Read everything that the arguments name."""
     from analyzer.parsers.column_map import load_column_map
     from analyzer.parsers.reading import read
 
+    if args.bus is not None and not args.bus.is_file():
+        raise UsageError(f"--bus {args.bus}: there is no such file; name the bus description.")
     return read(
         args.logs,
         date=parse_date(args.date),
@@ -63,6 +69,7 @@ def read_recording(args: argparse.Namespace, setup: Setup | None) -> Recording:
         bus=args.bus,
         solution_kind=(setup.solution_kind if setup else None) or "unknown",
         require_checksum=args.require_checksum,
+        allow_undated=allow_undated,
         progress=progress(args.quiet),
     )
 
@@ -72,9 +79,12 @@ def parse_date(text: str | None) -> dt.date | None:
     if text is None:
         return None
     try:
-        return dt.date.fromisoformat(text)
+        day = dt.date.fromisoformat(text)
     except ValueError:
-        raise UsageError(f"--date {text}: expected a day like 2026-03-24.") from None
+        day = dt.date.min
+    if day < GPS_BEGAN:
+        raise UsageError(f"--date {text}: expected a day like 2026-03-24, not before {GPS_BEGAN} when GPS time began.")
+    return day
 
 
 def split_place(text: str) -> tuple[str, str]:

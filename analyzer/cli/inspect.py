@@ -25,7 +25,7 @@ def add_parser(verbs: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Read and show."""
-    recording = read_recording(args, read_setup(args))
+    recording = read_recording(args, read_setup(args), allow_undated=True)
     if args.json:
         from analyzer.results.summary import json_safe, source_entry
 

@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analyzer.comparing.changes import QUANTITIES
-from analyzer.comparing.frame_verdict import Answer
+from analyzer.comparing.frame_verdict import LEVELS, Answer
 from analyzer.comparing.frames import Frames
 from analyzer.comparing.mark_precision import repeat_precision
 from analyzer.comparing.offsets import offset_table
@@ -136,9 +136,7 @@ def _sentences(
             "difference for this comparison; "
             "the results themselves stay as logged"
         )
-    order = sorted(
-        told, key=lambda a: -("comparable", "comparable_after_shift", "not_evaluated", "not_comparable").index(a.level)
-    )
+    order = sorted(told, key=lambda a: (-LEVELS.index(a.level), a.evidence == "reference"))
     out += [s for a in order for s in a.sentences]
     out += [f.text for f in notes if f.level == "problem"]
     return tuple(_stop(s) for s in out)
@@ -191,6 +189,17 @@ def findings(runs: Sequence[Run], found: Frames, gathered: Gathered) -> tuple[Fi
                 {"shift_m": shift.vector_m},
             )
         )
+    for setup in found.setups:
+        if setup.log_settled is False:
+            out.append(
+                Finding(
+                    "base_log_unsettled",
+                    "warning",
+                    f"The log at the base of {setup.day} had not settled throughout; coordinates read early in it shift "
+                    "all positions of that day",
+                    {"day": setup.day},
+                )
+            )
     if len({r.purpose for r in runs}) > 1:
         out.append(
             Finding(
@@ -223,16 +232,8 @@ def findings(runs: Sequence[Run], found: Frames, gathered: Gathered) -> tuple[Fi
                 {"stations": stations},
             )
         )
-    if len(gathered.disagreements):
-        out.append(
-            Finding(
-                "fixed_disagree",
-                "warning",
-                (
-                    f"At {len(gathered.disagreements)} stretch(es) a fixed pass disagrees with the other fixed "
-                    "passes; one of them was fixed wrongly"
-                ),
-                {},
-            )
-        )
+    heights = int((gathered.disagreements["axis"] == "height").sum())
+    if heights:
+        text = f"At {heights} stretch(es) the height of a fixed pass disagrees with the other fixed passes; one was fixed wrongly"
+        out.append(Finding("fixed_disagree", "warning", text, {"stretches": heights}))
     return tuple(out)

@@ -74,6 +74,7 @@ class BaseCheck:
     wait_s: float | None = None
     entered: Place | None = None
     station_id: int | None = None
+    frame: str | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Return the content of base.json."""
@@ -96,6 +97,7 @@ def check_base(
     accuracy_m: float | None = None,
     antenna_height_m: float | None = None,
     neighbours: Mapping[str, Place] | None = None,
+    frame: str | None = None,
 ) -> BaseCheck:
     """Judge a static log at the base.
 
@@ -107,6 +109,7 @@ def check_base(
     accuracy_m : horizontal repeatability (95 %) that the mean shall reach [m]; the waiting time to it is given.
     antenna_height_m : of the base above its mark [m]; a shift of that size is named.
     neighbours : other marks and bases by name; a shift onto one of them is named.
+    frame : name of the frame that the coordinates stand in, where it is stated.
 
     Raises
     ------
@@ -180,6 +183,7 @@ def check_base(
         wait,
         entered,
         station,
+        frame,
     )
 
 

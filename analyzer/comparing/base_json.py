@@ -40,7 +40,7 @@ def content(check: BaseCheck) -> dict[str, Any]:
             "covariance_m2": check.covariance_m2,
             "sigma_m": check.sigma_m,
             "frame": {
-                "name": None,
+                "name": check.frame,
                 "absolute": False,
                 "words": "as logged; consistent, and only as absolute as what the receiver was corrected with",
             },

@@ -153,6 +153,7 @@ def _scores(samples: Sequence[RunSample], key: str) -> tuple[Array, Array] | Non
     spread = np.maximum(shares @ rank**2 - mean**2, 0.0)
     overall = float(pooled @ rank**2 - 0.25)
     worth = np.array([s.worth[key] for s in samples])
+    worth = np.minimum(worth, np.median(worth))
     return mean, np.maximum(spread, 0.25 * max(overall, 1e-6)) / worth
 
 
@@ -172,9 +173,11 @@ def _change(
     spread = float(sum((between + variance[m].mean()) / m.sum() for m in (a, b)))
     difference = float(mean[b].mean() - mean[a].mean())
     ratio = abs(difference) / np.sqrt(spread)
-    p_value = float(2 * (stats.t.sf(ratio, degrees) if degrees and between > 0 else stats.norm.sf(ratio)))
+    own = np.array([s.worth[quantity.key] for s in samples])
+    freedom = float(min(own[a].sum(), own[b].sum())) - 1.0
+    freedom = max(min(freedom, float(degrees)) if degrees and between > 0 else freedom, 1.0)
+    p_value = float(2 * stats.t.sf(ratio, freedom))
     values = np.array([s.value[quantity.key] for s in samples])
-    worth = np.array([s.worth[quantity.key] for s in samples])
     return {
         "quantity": quantity.key,
         "label": quantity.label,
@@ -188,8 +191,8 @@ def _change(
         "p_value": p_value,
         "from_runs": int(a.sum()),
         "to_runs": int(b.sum()),
-        "n_eff_from": float(worth[a].sum()),
-        "n_eff_to": float(worth[b].sum()),
+        "n_eff_from": float(own[a].sum()),
+        "n_eff_to": float(own[b].sum()),
     }
 
 

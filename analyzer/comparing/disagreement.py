@@ -18,13 +18,14 @@ def disagreements(passes: pd.DataFrame, cells: pd.DataFrame) -> pd.DataFrame:
     Heights are held against each other because a road surface is common to all passes; a constant difference of a
     run is taken off first, as it belongs to its base frame. Sideways, lanes differ, so that only metres count there.
     """
+    if not len(passes):
+        return pd.DataFrame(columns=list(COLUMNS))
     good = passes[(passes["share_fixed"] == 1.0) & passes["up_m"].notna()].copy()
     count = good.groupby("cell")["run"].transform("nunique")
     good = good[count >= 3].copy()
     if not len(good):
         return pd.DataFrame(columns=list(COLUMNS))
-    good["height"] = good["up_m"] - good.groupby("cell")["up_m"].transform("median")
-    good["height"] -= good.groupby("run")["height"].transform("median")
+    good["height"] = _local_height(good)
     good["beside"] = _beside(good, cells)
     good["beside"] -= good.groupby("cell")["beside"].transform("median")
     limit = thresholds("analyzer.comparing")
@@ -32,8 +33,26 @@ def disagreements(passes: pd.DataFrame, cells: pd.DataFrame) -> pd.DataFrame:
     for axis, least in (("height", limit["disagree.height_m"]), ("beside", limit["disagree.beside_m"])):
         usual = 1.4826 * float(good[axis].abs().median())
         bad = good[good[axis].abs() > max(least, limit["disagree.factor"] * usual)]
+        bad = bad if axis == "height" else bad[bad["speed_mps"] > limit["disagree.steady_mps"]]
         out += _stretches(bad, axis, cells, good)
     return pd.DataFrame(out, columns=list(COLUMNS))
+
+
+def _local_height(good: pd.DataFrame) -> pd.Series:
+    """Return the height of each pass over its cell, less the constant difference of its run (median polish).
+
+    Runs are first levelled against the one with the most cells, so that frames metres apart do not split a cell.
+    """
+    up = good["up_m"].astype(np.float64)
+    most = good["run"].value_counts().index[0]
+    known = up[(good["run"] == most).to_numpy()].groupby(good["cell"]).median()
+    level = (up - good["cell"].map(known)).groupby(good["run"]).transform("median").fillna(0.0)
+    for _ in range(3):
+        rest = up - level
+        rest = rest - rest.groupby(good["cell"]).transform("median")
+        level = level + rest.groupby(good["run"]).transform("median")
+    rest = up - level
+    return rest - rest.groupby(good["cell"]).transform("median")
 
 
 def _beside(good: pd.DataFrame, cells: pd.DataFrame) -> Array:
@@ -58,7 +77,8 @@ def _stretches(bad: pd.DataFrame, axis: str, cells: pd.DataFrame, good: pd.DataF
             worst = float(own[axis].abs().max())
             place = cells.loc[own["cell"].iloc[0]]
             others = int(runs_at.loc[own["cell"]].median())
-            what = "in height" if axis == "height" else "sideways"
+            what = "in height" if axis == "height" else "sideways (another lane, or a wrong position)"
+            words = f"fixed throughout, yet {worst:.2f} m off {what} from the other passes ({others} runs)"
             out.append(
                 (
                     run,
@@ -70,7 +90,7 @@ def _stretches(bad: pd.DataFrame, axis: str, cells: pd.DataFrame, good: pd.DataF
                     float(place["longitude_deg"]),
                     worst,
                     others,
-                    f"fixed throughout, yet {worst:.2f} m off {what} from the other passes ({others} runs)",
+                    words,
                 )
             )
     return out

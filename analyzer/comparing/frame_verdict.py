@@ -157,6 +157,20 @@ def _by_marks(setup: Setup, shift: Shift, label: str, found: Frames, runs: Seque
         return Answer(
             setup.index, "comparable", shift.vector_m, shift.half_width_m, "marks", shift.detectable_m, (text,)
         )
+    if float(np.linalg.norm(entered)) >= SAME_SITE_M:
+        text = (
+            f"{label}: its base stands {np.linalg.norm(entered):.0f} m from the reference base, and on the marks positions "
+            f"are shifted by {words_of(shift.vector_m)}: the two bases do not share one frame"
+        )
+        return Answer(
+            setup.index,
+            "comparable_after_shift",
+            shift.vector_m,
+            shift.half_width_m,
+            "marks",
+            shift.detectable_m,
+            (text,),
+        )
     text = (
         f"{label}: on the marks positions are shifted by {words_of(shift.vector_m)}, the entered coordinates explain "
         f"{words_of(as_three(entered))}; {words_of(rest.vector_m)} remain, so the antenna does not stand where it did"
@@ -224,7 +238,7 @@ def _by_entry(setup: Setup, entered: Array, label: str) -> Answer:
         "all positions "
         "with them if the antenna stands where it did; whether it does is not evaluated: no common mark was visited"
     )
-    rough = parking_words(setup, remove=entered)
+    rough = tuple(f"{setup.day}: {w}" for w in parking_words(setup, remove=entered))
     return Answer(
         setup.index,
         "comparable_after_shift",
@@ -278,5 +292,5 @@ def _without_marks(setup: Setup, label: str) -> Answer:
         None,
         "none",
         rough.detectable_m if rough else float("nan"),
-        (text, *parking_words(setup)),
+        (text, *(f"{setup.day}: {w}" for w in parking_words(setup))),
     )

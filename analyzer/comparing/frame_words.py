@@ -31,7 +31,7 @@ def words_of(vector: Sequence[float]) -> str:
 def one_way_words(setup: Setup) -> tuple[str, ...]:
     if setup.both_ways:
         return ()
-    return ("the marks were not visited facing both ways, so a changed antenna offset on the car would look the same",)
+    return ("the stands do not face different ways, so a changed antenna offset on the car would look the same",)
 
 
 def parking_words(setup: Setup, remove: Array | None = None) -> tuple[str, ...]:
@@ -51,14 +51,12 @@ def lever_words(setup: Setup) -> tuple[str, ...]:
         return ()
     if lever.found:
         return (
-            f"facing both ways on the marks shows an error that turns with the car: {lever.vector_m[0]:+.3f} m "
+            f"stands facing different ways show an error that turns with the car: {lever.vector_m[0]:+.3f} m "
             "forward, "
             f"{lever.vector_m[1]:+.3f} m left against the reference; the antenna offset on the car differs, not "
             "the base",
         )
-    return (
-        f"facing both ways on the marks shows no change of the antenna offset above {up_words(lever.detectable_m)}",
-    )
+    return (f"stands facing different ways show no change of the antenna offset above {up_words(lever.detectable_m)}",)
 
 
 def log_words(setup: Setup) -> tuple[str, ...]:

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from analyzer import geodesy
 from analyzer.comparing.adjustment import Adjustment, adjust, lever_separable
 from analyzer.comparing.runs import Place, Run
-from analyzer.metrics.base_site_shift import Shift, holm_level, judge_shift, limits
+from analyzer.metrics.base_site_shift import Shift, family_test_level, judge_shift, limits
 from analyzer.settings import thresholds
 
 Array = NDArray[np.float64]
@@ -29,6 +29,7 @@ class LogMean:
     sigma_m: tuple[float, float]
     grade: str
     day: str
+    settled: bool | None = None
 
 
 @dataclass(frozen=True)
@@ -61,6 +62,7 @@ class Setup:
     parking: Shift | None = None
     log: Shift | None = None
     log_grade: str = ""
+    log_settled: bool | None = None
     absolute: Shift | None = None
     lever: Lever | None = None
     both_ways: bool = False
@@ -142,7 +144,7 @@ def frames(
         else None
     )
     count = int(group.max()) + 1
-    level = holm_level(count - 1)
+    level = family_test_level(count - 1)
     setups = []
     for number in range(count):
         members = tuple(int(i) for i in np.flatnonzero(group == number))
@@ -162,6 +164,7 @@ def frames(
                 log_grade=logs[number].grade if logs and number in logs else "",
                 absolute=_absolute(absolute, known, group, number),
                 lever=lever,
+                log_settled=logs[number].settled if logs and number in logs else None,
                 both_ways=lever_fit is not None and lever_separable(lever_fit, number),
             )
         )
@@ -268,7 +271,7 @@ def _within(
             continue
         own = np.searchsorted(members, rows["run"].to_numpy(np.int64))
         fit = adjust(rows, own, reference=0, repeat_m=repeat)
-        level = holm_level(len(members) - 1)
+        level = family_test_level(len(members) - 1)
         for k in range(1, len(members)):
             if np.isfinite(fit.shift_m[k]).all():
                 shift = judge_shift(fit.shift_m[k], fit.covariance_m2[k], level=level)

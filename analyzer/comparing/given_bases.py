@@ -81,4 +81,5 @@ def log_mean(content: Mapping[str, Any]) -> LogMean:
         sigma,
         grade,
         str(content["start_utc"])[:10],
+        content.get("settled"),
     )

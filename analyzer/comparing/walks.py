@@ -39,70 +39,26 @@ class Gathered:
 
 def walk_all(runs: Sequence[Run], origin: Place, applied: Array) -> Gathered:
     """Lay every run on the common path, one after the other; epochs are let go again."""
-    path, walks, parts, samples = CellMap(), [], [], []
-    chains: list[NDArray[np.int64]] = []
-    tracks: list[tuple[NDArray[np.int64], Track]] = []
+    path, laid = CellMap(), []
+    samples: list[RunSample] = []
     with ThreadPoolExecutor(2) as pool:
         for run, epochs, dropouts, points in _ahead(pool, runs, origin, applied):
             track = make_track(epochs, points)
             samples.append(sample_run(run.index, epochs, track.epochs))
-            cell = path.locate(track, run.index)
-            if not len(cell):
-                continue
-            number, owner, count = visits(cell, track.along_m)
-            figures = pass_figures(epochs, track, number, points)
-            figures.insert(0, "cell", owner)
-            figures.insert(1, "run", run.index)
-            figures.insert(2, "pass", count)
-            parts.append(
-                figures.astype(
-                    {
-                        c: np.float32
-                        for c in figures.columns
-                        if c.startswith(("share_", "age_", "sat", "bound", "speed"))
-                    }
-                )
-            )
-            lost = (
-                np.bincount(
-                    track.step_of_epoch[track.epochs],
-                    epochs["dropout_id"].notna().to_numpy()[track.epochs],
-                    minlength=len(cell),
-                )
-                > 0
-            )
-            walks.append(Walk(run.index, cell, track.along_m, lost, troubles(epochs, dropouts, track)))
-            edges = np.flatnonzero(np.diff(track.piece)) + 1
-            chains += np.split(cell, edges)
-            tracks.append(
-                (
-                    cell,
-                    Track(
-                        track.points_m[:2],
-                        track.direction_rad[:0],
-                        track.along_m[:0],
-                        track.piece,
-                        track.step_of_epoch[:0],
-                        track.epochs[:0],
-                    ),
-                )
-            )
+            if track.points_m.shape[1]:
+                laid.append(_lay(path, run.index, track, epochs, dropouts=dropouts, points=points))
     cells = path.table(origin)
-    passes = (
-        pd.concat(parts, ignore_index=True)
-        if parts
-        else pd.DataFrame(columns=["cell", "run", "pass", "share_fixed", "up_m"])
-    )
-    passes = _bridged(passes, walks, tracks, successors(chains, len(cells)))
+    walks = [one.walk for one in laid]
+    passes = pd.concat([one.figures for one in laid], ignore_index=True) if laid else _no_passes()
+    passes = _bridged(passes, laid, successors([c for one in laid for c in one.chains], len(cells)))
     spots, seen = recurrence(walks, cells)
-    begin = runs[0].start
-    since = np.array([(r.start - begin) / pd.Timedelta(days=1) for r in runs])
+    since = np.array([(r.start - runs[0].start) / pd.Timedelta(days=1) for r in runs])
     return Gathered(
         cells,
         passes,
         spots,
         seen,
-        disagreements(passes, cells) if len(passes) else disagreements_empty(),
+        disagreements(passes, cells),
         changes(samples, [r.day for r in runs]),
         trends(samples, since),
         _common(passes, len(runs)),
@@ -110,11 +66,40 @@ def walk_all(runs: Sequence[Run], origin: Place, applied: Array) -> Gathered:
     )
 
 
-def disagreements_empty() -> pd.DataFrame:
-    """Return a table of disagreements without rows."""
-    from analyzer.comparing.disagreement import COLUMNS
+@dataclass(frozen=True)
+class _Laid:
+    """What is kept of a run on the path: figures per pass, its walk, points (2, steps) and pieces of its track."""
 
-    return pd.DataFrame(columns=list(COLUMNS))
+    figures: pd.DataFrame
+    walk: Walk
+    points_m: Array
+    piece: NDArray[np.int64]
+    chains: list[NDArray[np.int64]]
+
+
+def _lay(
+    path: CellMap, run: int, track: Track, epochs: pd.DataFrame, *, dropouts: pd.DataFrame, points: Array
+) -> _Laid:
+    """Lay one run on the path; nothing that is kept refers to its epochs."""
+    cell = path.locate(track, run)
+    number, owner, count = visits(cell, track.along_m)
+    figures = pass_figures(epochs, track, number, points)
+    figures.insert(0, "cell", owner)
+    figures.insert(1, "run", run)
+    figures.insert(2, "pass", count)
+    narrow = {
+        c: np.int32 if figures[c].dtype.kind == "i" else np.float32 for c in figures if figures[c].dtype.kind in "if"
+    }
+    gone = epochs["dropout_id"].notna().to_numpy()[track.epochs]
+    lost = np.bincount(track.step_of_epoch[track.epochs], gone, minlength=len(cell)) > 0
+    walk = Walk(run, cell, track.along_m, lost, troubles(epochs, dropouts, track))
+    edges = np.flatnonzero(np.diff(track.piece)) + 1
+    return _Laid(figures.astype(narrow), walk, track.points_m[:2].copy(), track.piece, np.split(cell, edges))
+
+
+def _no_passes() -> pd.DataFrame:
+    """Return a table of passes without rows."""
+    return pd.DataFrame(columns=["cell", "run", "pass", "share_fixed", "up_m"])
 
 
 def _ahead(
@@ -135,18 +120,14 @@ def _read(run: Run, origin: Place, shift_m: Array) -> tuple[Run, pd.DataFrame, p
     return run, epochs, run.result.table("dropouts"), local_points(epochs, origin, shift_m)
 
 
-def _bridged(
-    passes: pd.DataFrame,
-    walks: Sequence[Walk],
-    tracks: Sequence[tuple[NDArray[np.int64], Track]],
-    successor: NDArray[np.int64],
-) -> pd.DataFrame:
+def _bridged(passes: pd.DataFrame, laid: Sequence[_Laid], successor: NDArray[np.int64]) -> pd.DataFrame:
     """Add passes of cells that a run crossed without a position, between cells that others drove in between."""
     limit = thresholds("analyzer.comparing")
     rows = []
-    for walk, (cell, track) in zip(walks, tracks, strict=True):
-        for at in np.flatnonzero(np.diff(track.piece)):
-            gap = float(np.hypot(*(track.points_m[:2, at + 1] - track.points_m[:2, at])))
+    for one in laid:
+        cell, points, piece, walk = one.walk.cell, one.points_m, one.piece, one.walk
+        for at in np.flatnonzero(np.diff(piece)):
+            gap = float(np.hypot(*(points[:, at + 1] - points[:, at])))
             if gap > limit["cell.bridge_m"]:
                 continue
             most = int(2 * gap / limit["cell.length_m"]) + 5
@@ -165,17 +146,8 @@ def _bridged(
         "share_dropout": 1.0,
         "n": 0,
     }
-    added = (
-        added.assign(**zeros)
-        .reindex(columns=passes.columns)
-        .astype(
-            {
-                c: passes[c].dtype
-                for c in ("share_trusted", "share_fixed", "share_float", "share_other", "share_dropout", "n")
-            }
-        )
-    )
-    added = added.astype({c: passes[c].dtype for c in passes.columns if passes[c].dtype.kind in "fM"})
+    added = added.assign(**zeros).reindex(columns=passes.columns)
+    added = added.astype({c: passes[c].dtype for c in passes.columns})
     return pd.concat([passes, added], ignore_index=True)
 
 

@@ -1,4 +1,4 @@
-"""Write what a comparison or a base check found, whole or not at all (contract.md section 4)."""
+"""Write what a comparison or a base check found, whole or not at all (DEVELOPERS.md, Result folder)."""
 
 from __future__ import annotations
 

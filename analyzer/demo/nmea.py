@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from analyzer.demo.draws import Draws
 from analyzer.demo.drive import Drive
-from analyzer.demo.scenario import GEOID_SEPARATION_M, to_geodetic
+from analyzer.demo.scenario import GEOID_SEPARATION_M, convergence_deg, to_geodetic
 from analyzer.demo.sky import SYSTEMS
 from analyzer.demo.states import AUTONOMOUS, DIFFERENTIAL, NO_FIX
 
@@ -104,7 +104,8 @@ def _rmc(drive: Drive, columns: _Columns) -> list[str]:
     """Return RMC bodies; the course is left out where the car is too slow to have one."""
     velocity = drive.velocity_mps[columns.rows]
     speed = np.hypot(velocity[:, 0], velocity[:, 1])
-    course = np.mod(np.rad2deg(np.arctan2(velocity[:, 0], velocity[:, 1])), 360.0)
+    north = convergence_deg(drive.logged_enu_m[columns.rows])
+    course = np.mod(np.rad2deg(np.arctan2(velocity[:, 0], velocity[:, 1])) + north, 360.0)
     course = np.where(np.round(course, 3) >= 360.0, 0.0, course)
     knots, slow = (speed / KNOT_MPS).tolist(), (speed < 0.15).tolist()
     out = []
@@ -141,7 +142,8 @@ def _gst(drive: Drive, columns: _Columns) -> list[str]:
 def _hdt(drive: Drive, columns: _Columns) -> list[str]:
     """Return HDT bodies of a fused solution; THS where its alignment is at stake, with E while it is not aligned."""
     event = drive.plan.one("not_aligned")
-    heading = np.mod(np.round(90.0 - np.rad2deg(drive.heading_rad[columns.rows]), 3), 360.0).tolist()
+    north = convergence_deg(drive.logged_enu_m[columns.rows])
+    heading = np.mod(np.round(90.0 - np.rad2deg(drive.heading_rad[columns.rows]) + north, 3), 360.0).tolist()
     if event is not None:
         early = (drive.time_s[columns.rows] < event.end_s).tolist()
         return [f"GNTHS,{h:.3f},{'E' if e else 'A'}" if s != NO_FIX else "GNTHS,,V"

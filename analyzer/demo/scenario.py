@@ -58,3 +58,12 @@ def to_ecef(enu_m: Array) -> Array:
     """Return earth-centred coordinates [m], shape (n, 3), of local points."""
     points = np.atleast_2d(np.asarray(enu_m, dtype=np.float64))
     return np.column_stack(_transformer("ecef").transform(points[:, 0], points[:, 1], points[:, 2]))
+
+
+def convergence_deg(enu_m: Array) -> Array:
+    """Return how far true north at local points, shape (n, 3), lies to the left of the frame's north [deg].
+
+    A grid direction plus this is a true direction: (longitude - origin) times sin(latitude), the meridian convergence.
+    """
+    latitude, longitude, _ = to_geodetic(enu_m)
+    return np.asarray((longitude - ORIGIN_LONGITUDE_DEG) * np.sin(np.radians(latitude)))

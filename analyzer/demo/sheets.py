@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from analyzer.demo.draws import Draws
 from analyzer.demo.drive import Drive, frame_offset, lever_offset, output_point
 from analyzer.demo.route import MARK_NAMES, mark_points, stretch, stretch_names
-from analyzer.demo.scenario import BASE_NAME, BASE_STATION_ID, CAR_NAME, to_geodetic
+from analyzer.demo.scenario import BASE_NAME, BASE_STATION_ID, CAR_NAME, convergence_deg, to_geodetic
 from analyzer.demo.truth import utc_text
 from analyzer.intervals import runs
 
@@ -93,7 +93,8 @@ def mark_stands(drive: Drive) -> list[tuple[int, float, float, float]]:
         first, last = float(drive.time_s[low]), float(drive.time_s[high - 1])
         distance = np.hypot(*(mark_points()[:, :2] - antenna[low, :2]).T)
         if last - first >= 5.0 and distance.min() < 0.05:
-            out.append((int(np.argmin(distance)), first, last, float(here.course_deg[low])))
+            heading = here.course_deg[low] + convergence_deg(antenna[low : low + 1])[0]
+            out.append((int(np.argmin(distance)), first, last, float(np.mod(heading, 360.0))))
     return out
 
 

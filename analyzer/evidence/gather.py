@@ -37,7 +37,7 @@ def gather(recording: Recording, metrics: Metrics, *, without: Collection[str] =
     fixes = recording.fixes
     rate = metrics["rate_hz"].value
     fused = bool((fixes["solution_kind"].astype(object) == "fused").any())
-    track = build_track(fixes, metrics.epochs, 1 / float(rate) if rate else 1.0, fused=fused)
+    track = build_track(fixes, metrics.epochs, 1 / float(rate) if rate else 1.0, origin=metrics.origin, fused=fused)
     ageing = age_excess(track)
     frozen = frozen_distance(track, fixes)
     if not np.isfinite(fixes["speed_mps"].to_numpy(np.float64)).any():

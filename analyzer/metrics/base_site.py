@@ -203,7 +203,7 @@ def multipath_period(points_m: Array, seconds: Array) -> tuple[float | None, flo
     """Return the period [s] of the strongest swing, its amplitude [m] and in words why there is none.
 
     Periodogram of block means against the spectrum of red noise with the same lag-one correlation; a peak counts only
-    if it stands out at 1 % over all periods from a minute to a third of the log.
+    if it stands out at 0.1 % over all periods from a minute to a third of the log.
     """
     limit = limits()
     span = float(seconds[-1] - seconds[0]) if len(seconds) else 0.0

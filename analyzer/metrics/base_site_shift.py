@@ -194,7 +194,7 @@ def name_sizes(shift: Shift, suspects: Sequence[Suspect]) -> tuple[Suspect, ...]
     return tuple(s for _, s in sorted(rated, key=lambda pair: pair[0]))
 
 
-def holm_level(count: int) -> float:
+def family_test_level(count: int) -> float:
     """Return the level of each of `count` tests against one reference: 1 %, lower where the family would exceed 3 %."""
     limit = limits()
     return min(limit["shift.level"], limit["shift.family_level"] / max(count, 1))

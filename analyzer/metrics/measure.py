@@ -55,8 +55,7 @@ def measure(
     origin = local_origin(fixes)
     local = _local(fixes, origin)
     resolution = resolution_metric(fixes, _details(recording))
-    still = standstill.standstills(fixes, line, moves, origin=origin, local_m=local,
-                                   resolution_m=float(resolution.value or 0.0))
+    still = standstill.standstills(fixes, line, moves, resolution_m=float(resolution.value or 0.0))
     states = fix_state.stretches(times, codes, line, way.distance_m)
     changes = fix_state.transitions(codes, line)
     link_values, link_findings, drops, ids = _link(recording, line, codes, way, base)
@@ -102,7 +101,10 @@ def _local(fixes: pd.DataFrame, origin: tuple[float, float, float] | None) -> Ar
     latitude, longitude, height = (fixes[c].to_numpy(dtype=np.float64)
                                    for c in ("latitude_deg", "longitude_deg", "height_m"))
     known = np.isfinite(height)
-    east, north, up = geodesy.to_enu(latitude, longitude, np.where(known, height, origin[2]), origin=origin)
+    # far from the origin a wrong height moves a place sideways: epochs without one take their neighbours' height
+    rows = np.arange(len(height))
+    level = np.interp(rows, rows[known], height[known]) if known.any() else np.full(len(height), origin[2])
+    east, north, up = geodesy.to_enu(latitude, longitude, level, origin=origin)
     return np.stack([east, north, np.where(known, up, np.nan)])
 
 

@@ -5,8 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+import numpy as np
 import pandas as pd
+from markupsafe import Markup
 
+from analyzer.html_table import items, table
 from analyzer.metrics.metric import Metric
 from analyzer.recording import Finding
 
@@ -52,7 +55,19 @@ class Metrics:
         raise KeyError(key)
 
     def _repr_html_(self) -> str:
-        """Return the figures as a compact table, for a notebook."""
-        from analyzer.report.notebook import metrics_html
+        """Return the figures as a compact table, for a notebook; those not evaluated with the reason why."""
+        rows = [
+            (m.key, _shown(m.value), "" if m.unit == "-" else m.unit, f"{m.n}", m.method) for m in self.values if m.evaluated
+        ]
+        shown = table(("figure", "value", "unit", "samples", "how"), rows, right=(1, 3))
+        missing = [f"{m.key}: {m.not_evaluated}" for m in self.values if not m.evaluated]
+        if not missing:
+            return str(shown)
+        return str(shown + Markup("<details><summary>Not evaluated: {}</summary>{}</details>").format(len(missing), items(missing)))
 
-        return metrics_html(self)
+
+def _shown(value: float | int | str | None) -> str:
+    """Return a value as text: counts whole, other numbers with four digits and never as a power of ten."""
+    if isinstance(value, float):
+        return np.format_float_positional(value, precision=4, unique=False, fractional=False, trim="-")
+    return str(value)

@@ -35,14 +35,13 @@ class Standstills:
 
 
 def standstills(
-    fixes: pd.DataFrame, line: Timeline, moves: Motion, *, origin: tuple[float, float, float] | None,
-    local_m: NDArray[np.float64], resolution_m: float = 0.0,
+    fixes: pd.DataFrame, line: Timeline, moves: Motion, *, resolution_m: float = 0.0,
 ) -> Standstills:
     """Return the standstills of at least 5 s with at least two positions.
 
-    `local_m` holds east, north, up [m] about `origin`, shape (3, n). Only epochs of the state that most of a standstill
-    has count towards its scatter, so that a float minute does not widen a fixed one, and none of the first and last
-    second, in which the car still creeps.
+    Only epochs of the state that most of a standstill has count towards its scatter, so that a float minute does not
+    widen a fixed one, and none of the first and last second, in which the car still creeps. Each standstill has a local
+    frame of its own: about a far origin a height that is missing or changes would move the place sideways.
     """
     limit = thresholds("analyzer.metrics")
     runs = rest_runs(moves.moving, line, limit["standstill.shortest_s"])
@@ -54,18 +53,34 @@ def standstills(
     for start, end in runs:
         calm = _calm(line, start, end, limit["standstill.trim_s"])
         at = np.arange(start, end)[moves.position[start:end] & calm]
-        if len(at) < 2 or origin is None:
+        if len(at) < 2:
             continue
         main = int(np.bincount(codes[at]).argmax())
         at = at[codes[at] == main]
         if len(at) < 2:
             continue
-        one = scatter(*local_m[:, at], resolution_m=resolution_m)
+        local_m, origin = own_frame(fixes.iloc[at])
+        one = scatter(*local_m, resolution_m=resolution_m)
         ids[start:end] = len(rows) + 1
         rows.append(_row(len(rows) + 1, (times[start], times[end - 1]), main, one, fixes=fixes.iloc[at], origin=origin))
         scatters.append(one)
     table = pd.DataFrame(rows, columns=[*COLUMNS, *MORE])
     return Standstills(table, ids, tuple(scatters))
+
+
+def own_frame(fixes: pd.DataFrame) -> tuple[NDArray[np.float64], tuple[float, float, float]]:
+    """Return east, north, up [m], shape (3, n), about the mean place of `fixes`, and that place.
+
+    East and north lie in the horizontal plane of the mean height; up is NaN where the height is unknown.
+    """
+    latitude, longitude, height = (
+        fixes[c].to_numpy(dtype=np.float64) for c in ("latitude_deg", "longitude_deg", "height_m")
+    )
+    turn = longitude[0]
+    level = float(np.nanmean(height)) if np.isfinite(height).any() else 0.0
+    origin = float(latitude.mean()), float(turn + ((longitude - turn + 180.0) % 360.0 - 180.0).mean()), level
+    east, north, _ = geodesy.to_enu(latitude, longitude, np.full(len(latitude), level), origin=origin)
+    return np.stack([east, north, height - level]), origin
 
 
 def _calm(line: Timeline, start: int, end: int, trim_s: float) -> NDArray[np.bool_]:

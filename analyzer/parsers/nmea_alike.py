@@ -7,7 +7,7 @@ line end.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from threading import Lock
 from typing import TypeVar
@@ -162,43 +162,48 @@ def _sorts(number: Bytes) -> Iterator[tuple[Positions, int]]:
             yield order[low: min(low + _STRIDE, int(edges[sort + 1]))], sort
 
 
+@dataclass
+class _Remaining:
+    """Lines of one sort that no layout has taken yet: which, and their first words (n x words)."""
+
+    lines: Positions
+    rows: Words
+
+    def take(self, template: Template) -> _Part | None:
+        """Take and read the lines that fit a layout."""
+        good = template.fits(self.rows)
+        if not good.any():
+            return None
+        if good.all():
+            lines, rows = self.lines, self.rows
+            self.lines, self.rows = lines[:0], rows[:0]
+        else:
+            lines, rows = self.lines[good], self.rows[good]
+            self.lines, self.rows = self.lines[~good], self.rows[~good]
+        columns, bad = template.plan.read(rows)
+        if bad is not None:
+            lines, columns = lines[~bad], {name: values[~bad] for name, values in columns.items()}
+        return _Part(template, lines, columns)
+
+
 def _read_sort(buffer: Bytes, start: Positions, lines: Positions, *, layouts: Layouts, number: int) -> Iterator[_Part]:
     """Yield what fits the layouts of one sort of lines; find further layouts where enough lines fit none."""
     first = int(start[lines[0]])
     length = bytes(buffer[first: first + LONGEST]).find(b"\n") + 1
-    lines, rows = _rows(buffer, start, lines, words=-(-length // 8))
-    for template in _known_and_new(buffer, start, layouts, number=number, left=lambda: lines):
-        if template.length != length:
-            continue
-        good = template.fits(rows)
-        if not good.any():
-            continue
-        everything = bool(good.all())
-        fitting, those = (lines, rows) if everything else (lines[good], rows[good])
-        columns, bad = template.plan.read(those)
-        if bad is not None:
-            fitting, columns = fitting[~bad], {name: values[~bad] for name, values in columns.items()}
-        yield _Part(template, fitting, columns)
-        if everything:
-            return
-        lines, rows = lines[~good], rows[~good]
-
-
-def _known_and_new(buffer: Bytes, start: Positions, layouts: Layouts, *, number: int,
-                   left: Callable[[], Positions]) -> Iterator[Template]:
-    """Yield the layouts known for a sort, then new ones as long as enough lines are left; `left` tells which."""
-    known = layouts.templates[number]
-    yield from known
+    remaining = _Remaining(*_rows(buffer, start, lines, words=-(-length // 8)))
+    for template in layouts.templates[number]:
+        if len(remaining.lines) and template.length == length and (part := remaining.take(template)):
+            yield part
     for tried in range(_TRIES):
-        lines = left()
-        if len(lines) < FEWEST or len(known) >= _LAYOUTS:
+        if len(remaining.lines) < FEWEST or len(layouts.templates[number]) >= _LAYOUTS:
             return
-        begin = int(start[lines[tried]])
+        begin = int(start[remaining.lines[tried]])
         line, feed, _ = bytes(buffer[begin: begin + LONGEST]).partition(b"\n")
-        template = template_of(line + feed)
-        if template is not None:
-            layouts.add(number, template)
-            yield template
+        new = template_of(line + feed)
+        if new is not None and new.length == length:
+            layouts.add(number, new)
+            if part := remaining.take(new):
+                yield part
 
 
 def _rows(buffer: Bytes, start: Positions, lines: Positions, *, words: int) -> tuple[Positions, Words]:
@@ -221,7 +226,8 @@ def _join(parts: list[_Part], start: Positions, end: Positions) -> Sentences:
         for part in parts:
             member[part.lines] = True
         lines = np.flatnonzero(member)
-        rank = np.cumsum(member) - 1
+        rank = np.empty(len(start), dtype=np.int64)
+        rank[lines] = np.arange(len(lines))
         places = [rank[part.lines] for part in parts]
     columns: dict[str, NDArray[np.generic]] = {}
     for name in first.template.plan.names:
@@ -253,7 +259,7 @@ def _left(buffer: Bytes, start: Positions, end: Positions, *, taken: Flags) -> t
     tail = int(end[-1]) < size
     if tail:
         low, high = np.append(low, end[-1]), np.append(high, size)
-    view = memoryview(np.ascontiguousarray(buffer))
+    view = np.ascontiguousarray(buffer).data
     parts = [view[a:b] for a, b in zip(low.tolist(), high.tolist(), strict=True)]
     padding = view[size:] if tail else memoryview(bytes(framing.PADDING))
     rest = np.frombuffer(b"".join([*parts, padding]), dtype=np.uint8)

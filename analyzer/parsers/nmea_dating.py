@@ -103,7 +103,7 @@ def date_runs(time_us: Ints, day: Ints, has_position: Flags, *, given: date | No
         origin = np.where(dated, np.uint8(DATED), np.uint8(CARRIED))
         plain = Dating(relative_us + agreed * DAY_US, origin, (), False, interval_us)
         return _apply_given(plain, given, any_date=True)
-    broken[_whole_day_gaps(offset, has_position) - 1] = True
+    broken[_whole_day_gaps(offset, day, has_position) - 1] = True
     blocks = _form_blocks(relative_us, step_us, has_position, broken)
     blocks = replace(blocks, offset=_block_offsets(blocks, offset, has_position))
     shift_us, retimed, findings = nmea_clock.repair(blocks, interval_us)
@@ -164,11 +164,12 @@ def _breaks(step_us: Ints, interval_us: int) -> Flags:
     return np.asarray((step_us < 0) | (step_us > limit))
 
 
-def _whole_day_gaps(offset: Ints, has_position: Flags) -> Ints:
+def _whole_day_gaps(offset: Ints, day: Ints, has_position: Flags) -> Ints:
     """Return the runs before which whole days passed unseen, so that the time of day seems to go on.
 
     Both sides must hold positions and more than a few agreeing dates, and the date must go forward, though not by the
-    1024 weeks of a repeated week number.
+    1024 weeks of a repeated week number. A date that goes forward by one day next to a midnight over which it stood
+    still comes late or early; no day passed.
     """
     dated = np.flatnonzero(offset != NO_DAY)
     values = offset[dated]
@@ -176,8 +177,11 @@ def _whole_day_gaps(offset: Ints, has_position: Flags) -> Ints:
         return np.empty(0, dtype=np.int64)
     spans = equal_runs(values)
     good = (np.diff(spans, axis=1)[:, 0] > FEW_DATES) & np.logical_or.reduceat(has_position[dated], spans[:, 0])
-    days = np.diff(values[spans[:, 0]])
-    real = good[1:] & good[:-1] & (days > 0) & (days % ROLLOVER_DAYS != 0)
+    first = spans[1:, 0]
+    days = values[first] - values[first - 1]
+    still = np.concatenate([[False], (days == -1) & (day[dated[first]] == day[dated[first - 1]]), [False]])
+    beside_midnight = (days == 1) & (still[:-2] | still[2:])
+    real = good[1:] & good[:-1] & (days > 0) & (days % ROLLOVER_DAYS != 0) & ~beside_midnight
     return np.asarray(dated[spans[1:, 0][real]], dtype=np.int64)
 
 

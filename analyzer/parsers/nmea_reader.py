@@ -13,8 +13,10 @@ from numpy.typing import NDArray
 from analyzer import tables
 from analyzer.parsers import rtcm
 from analyzer.parsers.nmea_epochs import EpochResult, build_epochs
+from analyzer.parsers.nmea_excerpts import first_ranges
+from analyzer.parsers.nmea_groups import POSITION_KINDS
 from analyzer.parsers.nmea_receivers import refuse_two_receivers
-from analyzer.parsers.nmea_text import RtcmFrames, TextResult, read_text
+from analyzer.parsers.nmea_text import UNIT_SIZE, RtcmFrames, TextResult, read_text
 from analyzer.parsers.raw import RawSource
 from analyzer.parsers.reader import Reader, ReadOptions, ReadPart
 from analyzer.recording import Finding, Source
@@ -49,22 +51,27 @@ def recognise(head: bytes, name: str) -> float:
 def read(raw: RawSource, options: ReadOptions) -> ReadPart:
     """Read a stream of NMEA sentences; RTCM 3 frames between them become corrections.
 
-    The part's extras: ``undated`` (bool), ``notes`` (offset and text of free text lines); of a source recorded at the
-    base also ``base_fixes`` and ``base_satellites``, which are then no tables of the drive.
+    The source's details: ``undated`` (bool); ``notes`` (list of byte offset and text of the first lines of free text);
+    ``damage`` (increasing int64 byte offsets of the first million damaged sentences and runs of binary bytes) and
+    ``damage_count`` (of all); ``latitude_decimals`` (int, the commonest number of digits behind the point of the
+    latitude minutes, where there are positions). The part's extras: ``undated`` and ``notes`` again; of a source
+    recorded at the base also ``base_fixes`` and ``base_satellites``, which are then no tables of the drive.
 
     Raises
     ------
     InputError
         Two receivers wrote into one stream.
     """
-    text = read_text(raw.blocks(), require_checksum=options.require_checksum)
+    text = read_text(raw.blocks(UNIT_SIZE), require_checksum=options.require_checksum)
     refuse_two_receivers(text.sentences, raw.name)
     epochs = build_epochs(text.sentences, source_id=options.source_id, date=options.date)
+    shown = first_ranges(raw, epochs.set_aside, text.ledger.unchecked)
     for piece in epochs.set_aside:
-        text.ledger.move(piece.start, piece.end, tag=piece.tag, to_kind=piece.kind)
+        text.ledger.move(piece.start, piece.end, tag=piece.tag, to_kind=piece.kind,
+                         fetch=lambda a, b: shown.get((a, b), b""))
     source = Source(
         name=raw.name, format="nmea", sha256=text.sha256, stored_size=raw.stored_size, unpacked_size=text.size,
-        ledger=text.ledger.build(text.size), place=options.place, details={"undated": epochs.undated},
+        ledger=text.ledger.build(text.size), place=options.place, details=_details(text, epochs),
     )
     found = {"fixes": _fixes(epochs, text, options), "satellites": epochs.satellites}
     if len(text.rtcm_frames):
@@ -73,6 +80,19 @@ def read(raw: RawSource, options: ReadOptions) -> ReadPart:
     if options.place == "base":  # positions of the base are no positions of the drive
         extras |= {f"base_{name}": found.pop(name) for name in ("fixes", "satellites")}
     return ReadPart(source, found, (*raw.findings, *_named(epochs.findings, raw.name)), extras)
+
+
+def _details(text: TextResult, epochs: EpochResult) -> dict[str, object]:
+    """Return what later steps need to know of the source."""
+    details: dict[str, object] = {
+        "undated": epochs.undated, "notes": text.notes, "damage": text.damage, "damage_count": text.damage_count,
+    }
+    for kind in POSITION_KINDS:
+        part = text.sentences.get(kind)
+        known = None if part is None or part.decimals is None else part.decimals[part.decimals >= 0]
+        if known is not None and len(known):
+            return {**details, "latitude_decimals": int(np.bincount(known).argmax())}
+    return details
 
 
 def _checksum(body: bytes) -> int:

@@ -71,7 +71,7 @@ def _apart_m(a: _Places, i: NDArray[np.int64], b: _Places, j: NDArray[np.int64])
     turn = (a.longitude_deg[i] - b.longitude_deg[j] + 180.0) % 360.0 - 180.0
     east = turn * _M_PER_DEG * np.cos(np.radians(a.latitude_deg[i]))
     step_m = _STEP_M[np.clip(np.minimum(a.decimals[i], b.decimals[j]), 0, 9)]
-    return np.maximum(np.hypot(north, east) - 2.0 * step_m, 0.0)
+    return np.asarray(np.maximum(np.hypot(north, east) - 2.0 * step_m, 0.0), dtype=np.float64)
 
 
 def _same_kind(places: _Places, name: str) -> None:

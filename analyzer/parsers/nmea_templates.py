@@ -131,8 +131,13 @@ def _template(line: bytes, kind: str, talker: int, plan: Plan) -> Template:
     carry[: len(line)] = np.where(free, _ABOVE_NINE, _ABOVE_ZERO)
     carry[star + 1: star + 3] = 0
     body_sum = int(np.bitwise_xor.reduce(expected[1:star]))
-    words = (tuple(part.view("<u8")) for part in (expected, counted, carry))
-    return Template(kind, talker, len(line), *words, star=star, body_sum=body_sum, plan=plan)
+    return Template(kind, talker, len(line), expected=_words(expected), counted=_words(counted), carry=_words(carry),
+                    star=star, body_sum=body_sum, plan=plan)
+
+
+def _words(content: Bytes) -> tuple[np.uint64, ...]:
+    """Return the little-endian words of bytes."""
+    return tuple(content.view("<u8"))
 
 
 def _places_of_digits(kind: str, line: bytes) -> Flags:

@@ -31,6 +31,8 @@ Frames = tuple[Positions, Positions]
 UNIT_SIZE = 2 << 20
 #: Units that are read at the same time, and those that may wait.
 _WORKERS, _AHEAD = 2, 3
+#: Starts of damage kept of one stream; their number is known beyond it.
+MOST_DAMAGE = 1_000_000
 _RTCM_PREAMBLE, _LF = 0xD3, 10
 _PAD = bytes(framing.PADDING)
 _Unit = tuple[NDArray[np.uint8], Frames | None]
@@ -68,6 +70,8 @@ class TextResult:
         time as float64 UTC seconds since 1970.
     size : bytes read.
     sha256 : of the bytes read, in hex.
+    damage : increasing int64 starts of the first `MOST_DAMAGE` damaged sentences and runs of binary bytes.
+    damage_count : how many there are in all.
     """
 
     sentences: dict[str, Sentences]
@@ -78,9 +82,11 @@ class TextResult:
     arrival_s: NDArray[np.float64]
     size: int
     sha256: str
+    damage: Positions
+    damage_count: int
 
 
-def blocks_of(path: Path | str, block_size: int = 16 << 20) -> Iterator[bytes]:
+def blocks_of(path: Path | str, block_size: int = UNIT_SIZE) -> Iterator[bytes]:
     """Yield the content of a file in blocks of `block_size` bytes."""
     with Path(path).open("rb") as stream:
         while block := stream.read(block_size):
@@ -215,6 +221,8 @@ class _Whole:
     unchecked: list[Positions] = field(default_factory=list)
     notes: list[tuple[int, str]] = field(default_factory=list)
     arrivals: list[tuple[Positions, NDArray[np.float64]]] = field(default_factory=list)
+    damage: list[Positions] = field(default_factory=list)
+    damage_count: int = 0
     rtcm: list[tuple[Positions, Positions]] = field(default_factory=list)
     rtcm_bytes: list[bytes] = field(default_factory=list)
 
@@ -237,6 +245,9 @@ class _Whole:
         room = NOTES - len(self.notes)
         self.notes.extend((at + offset, text) for at, text in block.notes[:room])
         self.arrivals.append((block.arrivals[0] + offset, block.arrivals[1]))
+        if self.damage_count < MOST_DAMAGE:
+            self.damage.extend(starts + offset for starts in block.damage)
+        self.damage_count += sum(map(len, block.damage))
         if len(block.rtcm[0]):
             self.rtcm.append((block.rtcm[0] + offset, block.rtcm[1] + offset))
             self.rtcm_bytes.append(block.rtcm_bytes)
@@ -253,7 +264,8 @@ class _Whole:
         return TextResult(
             sentences, self.ledger, frames, self.notes,
             np.concatenate([nothing, *(start for start, _ in self.arrivals)]),
-            np.concatenate([np.empty(0), *(seconds for _, seconds in self.arrivals)]), self.size, sha256)
+            np.concatenate([np.empty(0), *(seconds for _, seconds in self.arrivals)]), self.size, sha256,
+            np.sort(np.concatenate([nothing, *self.damage]))[:MOST_DAMAGE], self.damage_count)
 
 
 def _joined(parts: list[Sentences]) -> Sentences:

@@ -37,6 +37,8 @@ class ReadOptions:
         What the set-up sheet says of the positions: ``gnss``, ``fused`` or ``unknown``.
     require_checksum : bool
         Set NMEA sentences without a checksum aside instead of using them.
+    allow_undated : bool
+        Read logs without any date, their times counted from an unknown midnight.
     """
 
     date: dt.date | None = None
@@ -46,6 +48,7 @@ class ReadOptions:
     source_id: int = 0
     solution_kind: str = "unknown"
     require_checksum: bool = False
+    allow_undated: bool = False
 
 
 @dataclass(frozen=True)

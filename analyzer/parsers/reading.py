@@ -11,8 +11,9 @@ import numpy as np
 import pandas as pd
 
 from analyzer import tables
-from analyzer.errors import InputError
+from analyzer.errors import InputError, UsageError
 from analyzer.parsers.column_map import ColumnMap
+from analyzer.parsers.mdf4 import repeated_starts
 from analyzer.parsers.reader import ReadOptions, ReadPart
 from analyzer.parsers.registry import identify
 from analyzer.parsers.sources import RawSource, open_sources
@@ -44,6 +45,7 @@ def read(
     bus: Path | None = None,
     solution_kind: str = "unknown",
     require_checksum: bool = False,
+    allow_undated: bool = False,
     progress: Progress | None = None,
 ) -> Recording:
     """Read the files of one drive.
@@ -58,16 +60,19 @@ def read(
     bus : bus description for recordings of raw bus frames.
     solution_kind : ``gnss``, ``fused`` or ``unknown``, as the user states it.
     require_checksum : set sentences without checksum aside instead of using them.
+    allow_undated : read logs that hold no date, though none is given: their times then count from an unknown midnight,
+        written as 1970-01-01, so that times of day, spans and rates are right; a finding ``undated`` says so.
     progress : called with a sentence before each source.
 
     Raises
     ------
-    InputError : a file that was named cannot be read, or nothing dated is left.
+    InputError : a file that was named cannot be read, or holds no date and none is given.
     """
     single = isinstance(paths, (str, Path))
     given = Given([paths] if single else list(paths), inertial, measurement, corrections)  # type: ignore[list-item, arg-type]
     options = ReadOptions(
-        date=date, maps=tuple(maps), bus=bus, solution_kind=solution_kind, require_checksum=require_checksum
+        date=date, maps=tuple(maps), bus=bus, solution_kind=solution_kind, require_checksum=require_checksum,
+        allow_undated=allow_undated,
     )
     findings: list[Finding] = []
     parts = _read_all(given, options, findings, progress or (lambda _: None))
@@ -90,18 +95,32 @@ def _read_all(given: Given, options: ReadOptions, findings: list[Finding], progr
             if part is not None:
                 parts.append(part)
                 findings.extend(part.findings)
+        if raws and not any(part.source.name == raw.name for raw in raws for part in parts):
+            raise InputError(f"{', '.join(map(str, paths))} holds nothing that can be read: {findings[-1].text}")
     return parts
 
 
 def _read_one(raw: RawSource, options: ReadOptions, findings: list[Finding]) -> ReadPart | None:
     try:
         reader, _tried = identify(raw)
-        return reader.read(raw, options)
-    except InputError as error:
+        return _dated(reader.read(raw, options), raw.name, allow=options.allow_undated)
+    except (InputError, UsageError) as error:
         if raw.named:
             raise
         findings.append(Finding("source_left_out", "warning", str(error), {"source": raw.name}))
         return None
+
+
+def _dated(part: ReadPart, name: str, *, allow: bool) -> ReadPart:
+    """Return a part whose times are dated; refuse one that holds times without any date, or say so."""
+    held = (part.tables.get("fixes"), part.extras.get("base_fixes"))
+    if not part.source.details.get("undated") or not any(isinstance(t, pd.DataFrame) and len(t) for t in held):
+        return part
+    if not allow:
+        raise InputError(f"{name} holds times of day and no date: give the day of its first epoch with --date YYYY-MM-DD.")
+    text = (f"{name} holds no date: its times count from an unknown midnight, written as 1970-01-01; times of day, span "
+            "and rates are right, the day is not.")
+    return replace(part, findings=(*part.findings, Finding("undated", "problem", text, {"source": name})))
 
 
 def _assemble(parts: list[ReadPart], findings: list[Finding]) -> Recording:
@@ -113,6 +132,7 @@ def _assemble(parts: list[ReadPart], findings: list[Finding]) -> Recording:
     sources = tuple(part.source for part in parts)
     joined["fixes"], more = _one_rover(joined["fixes"], sources)
     findings.extend(more)
+    findings.extend(repeated_starts(sources))
     return Recording(sources=sources, findings=tuple(findings), **joined)
 
 
@@ -134,6 +154,10 @@ def _one_rover(fixes: pd.DataFrame, sources: tuple[Source, ...]) -> tuple[pd.Dat
     if fixes["source_id"].nunique() < 2:
         return fixes, []
     findings = _between_files(fixes, sources)
+    if fixes.index.has_duplicates:
+        # of two rows of one time the one with a position stands first, so that an empty one never hides it
+        empty = fixes["latitude_deg"].isna().to_numpy()
+        fixes = fixes.iloc[np.lexsort((empty, fixes.index.asi8))]
     again = fixes.index.duplicated(keep="first")
     if not again.any():
         return fixes, findings
@@ -148,14 +172,14 @@ def _refuse_two_receivers(fixes: pd.DataFrame, again: np.ndarray, sources: tuple
     columns = ["latitude_deg", "longitude_deg"]
     second = fixes.loc[again, [*columns, "source_id"]]
     first = fixes.loc[~again, [*columns, "source_id"]].reindex(second.index)
-    apart_m = 111_000.0 * (second[columns] - first[columns]).abs().max(axis=1)
+    apart_m = 111_000.0 * (second[columns] - first[columns]).abs().max(axis=1).to_numpy(dtype=np.float64)
     limit_m = thresholds("analyzer.parsers", "thresholds_reading.toml")["files.same_place"]
     if (apart_m > limit_m).any():
-        at = apart_m.idxmax()
-        names = sources[int(first["source_id"][at])].name, sources[int(second["source_id"][at])].name
+        at = int(np.nanargmax(apart_m))
+        names = [sources[int(table["source_id"].to_numpy()[at])].name for table in (first, second)]
         raise InputError(
-            f"{names[0]} and {names[1]} hold different positions for the same time ({at:%Y-%m-%dT%H:%M:%S}Z, {apart_m[at]:.2f} m apart): "
-            "they come from two receivers; assess one, and name the other with --second-rover."
+            f"{names[0]} and {names[1]} hold different positions for the same time ({second.index[at]:%Y-%m-%dT%H:%M:%S}Z, "
+            f"{apart_m[at]:.2f} m apart): they come from two receivers; assess one, and name the other with --second-rover."
         )
 
 

@@ -90,7 +90,9 @@ def _brackets(ax: Axes, windows: pd.DataFrame, *, per_km: float) -> int:
             clip_on=False,
             solid_capstyle="butt",
         )
-        middle, half = (start[i] + right) / 2, (len(text) + 1.5) / per_km / 2
+        half = (len(text) + 1.5) / per_km / 2
+        # A name never leaves the strip: beyond its edges it would be cut.
+        middle = max(min((start[i] + right) / 2, ax.get_xlim()[1] - half), half)
         level = next((n for n, edge in enumerate(free_from) if middle - half >= edge), None)
         if level is None:
             unnamed += 1
@@ -169,13 +171,15 @@ def _dashes(name: str) -> tuple[float, ...]:
 def _mark_dropouts(ax: Axes, assessment: Assessment, run: View) -> None:
     """Write the number of each dropout where it begins."""
     places = view.dropout_places(assessment, run)
+    east_end = float(run.frame["east_m"].quantile(0.9))
     for text, east, north in zip(places["text"], places["east_m"], places["north_m"], strict=True):
         ax.plot(east, north, "s", color=colour("limit"), markersize=4)
         ax.annotate(
             text,
             (east, north),
-            xytext=(5, -9),
+            xytext=(-5 if east > east_end else 5, -9),
             textcoords="offset points",
+            ha="right" if east > east_end else "left",
             fontsize=TEXT - 1,
             color=colour("limit"),
             parse_math=False,

@@ -170,12 +170,13 @@ def stretches(frame: pd.DataFrame, name: str, breaks: NDArray[np.bool_]) -> pd.D
 def dropout_places(assessment: Assessment, run: View, *, near: float = 0.05) -> pd.DataFrame:
     """Return where dropouts begin on the map, ``text east_m north_m``; those without a place are left out.
 
-    Dropouts closer together than the share `near` of the map's size have one text, so that none covers another.
+    One that begins without a position stands where the last position before it was. Dropouts closer together than the
+    share `near` of the map's size have one text, so that none covers another.
     """
     times = run.frame.index
     starts = pd.DatetimeIndex(column(assessment.dropouts, "start_utc")).as_unit("us")
     at = np.clip(np.searchsorted(np.asarray(times), np.asarray(starts)), 0, max(len(times) - 1, 0))
-    places = run.frame[["east_m", "north_m"]].iloc[at].reset_index(drop=True)
+    places = run.frame[["east_m", "north_m"]].ffill().iloc[at].reset_index(drop=True)
     places = places.assign(text=[f"D{n}" for n in column(assessment.dropouts, "dropout_id")]).dropna()
     size = max((run.frame[side].max() - run.frame[side].min() for side in ("east_m", "north_m")), default=0.0)
     groups: list[list[int]] = []

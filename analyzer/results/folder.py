@@ -13,6 +13,15 @@ from analyzer.errors import OutputError
 
 def refuse_existing(out: Path, *, overwrite: bool) -> None:
     """Raise OutputError where `out` exists and may not be replaced, or where its parent cannot hold it."""
+    if not out.name:
+        raise OutputError("result folder: it has no name; give one that does not exist yet.")
+    try:
+        _refuse(out, overwrite=overwrite)
+    except OSError as error:
+        raise OutputError(f"result folder {out}: {error.strerror}; choose another name or place.") from error
+
+
+def _refuse(out: Path, *, overwrite: bool) -> None:
     if (out.exists() or out.is_symlink()) and not overwrite:
         raise OutputError(f"result folder {out}: it exists already; choose another name or pass --overwrite.")
     if out.exists() and not out.is_dir():

@@ -1,4 +1,4 @@
-"""Read a result folder back (contract.md section 3): lazily, one table or some columns at a time."""
+"""Read a result folder back (DEVELOPERS.md, Result folder): lazily, one table or some columns at a time."""
 
 from __future__ import annotations
 

@@ -18,7 +18,7 @@ SCHEMA_VERSION = 1
 
 
 def summary(assessment: Assessment) -> dict[str, Any]:
-    """Return the content of summary.json (contract.md section 3), JSON-safe."""
+    """Return the content of summary.json (DEVELOPERS.md, Result folder), JSON-safe."""
     epochs = assessment.epochs
     verdict = assessment.verdict
     content = {

@@ -1,4 +1,4 @@
-"""Write an assessment into a result folder (contract.md section 3)."""
+"""Write an assessment into a result folder (DEVELOPERS.md, Result folder)."""
 
 from __future__ import annotations
 

@@ -45,6 +45,8 @@ def read_windows(path: str | Path) -> WindowFile:
     Two lines of one name are the way in and the way out of a pass; a single line is passed from one crossing to the next.
     """
     rows, header = _rows(Path(path), what="windows file")
+    if not rows:
+        raise UsageError(f"windows file {path}: it holds no window, only a header; add one line per manoeuvre.")
     if set(WINDOW_COLUMNS) <= set(header):
         times = pd.DataFrame([_window(row, line, path) for line, row in rows], columns=list(WINDOW_COLUMNS))
         return WindowFile(times, pd.DataFrame(columns=list(LINE_COLUMNS)))

@@ -66,6 +66,9 @@ def parse_toml(
         key = ".".join(str(p) for p in first.absolute_path) or _named_key(first.message)
         line = line_of_key(text, [p for p in first.absolute_path if isinstance(p, str)] or [_named_key(first.message)])
         place = f"line {line}, " if line else ""
+        if first.validator == "additionalProperties":
+            allowed = ", ".join(sorted(first.schema.get("properties", {})))
+            raise UsageError(f"{what} {name}: {place}key '{key}' is not known here; allowed are {allowed}.")
         raise UsageError(
             f"{what} {name}: {place}key '{key}': {first.message}; see the schema {schema_name}.json for what is allowed."
         )

@@ -98,7 +98,7 @@ def _decide(kind: str, first: Found, span: tuple[float, float, float], seen: Wit
     """Return the first answer of the witnesses in their order; without one the first cause, with what they add."""
     start, end, again = span
     reach = end if kind == "correction_outage" else min(end, start + _limits()["cause.near"])
-    for found in (_interference(start, reach, seen), _new_position(start, again, seen)):
+    for found in (_interference(start, reach, seen), _new_position((start, end, again), seen)):
         if found is not None:
             return found
     if kind != "correction_outage" or first[0] == "interference":
@@ -132,12 +132,13 @@ def _interference(start: float, end: float, seen: Witnesses) -> Found | None:
     return None
 
 
-def _new_position(start: float, again: float, seen: Witnesses) -> Found | None:
-    """Return that the base sent another reference position around a dropout."""
-    limit = _limits()
+def _new_position(span: tuple[float, float, float], seen: Witnesses) -> Found | None:
+    """Return that the base changed its reference position within a dropout, as far as the messages place it."""
+    (start, end, again), limit = span, _limits()
     for heard in seen.heard.values():
         rows = heard.changes[(heard.changes["time_s"] >= start - limit["cause.near"])
                              & (heard.changes["time_s"] <= again + limit["cause.position_wait"])
+                             & (heard.changes["before_s"] <= end + limit["cause.near"])
                              & (heard.changes["change_m"] <= limit["cause.new_base"])]
         if len(rows):
             row = rows.iloc[0]

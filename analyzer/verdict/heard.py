@@ -30,7 +30,8 @@ class Heard:
     foreign_s, foreign_ids : observation epochs of other stations, and their ids.
     damaged_s, damaged_byte : when bytes that are no frame stood in the stream, and how many; empty without CRC failures.
     byte_rate : usual bytes per second.
-    changes : ``time_s change_m station_id`` of reference positions that changed.
+    changes : ``time_s before_s change_m station_id`` of reference positions that changed: first message with the new
+        position, last one with the old.
     lacking : what a fix needs and never came, in words.
     """
 
@@ -106,16 +107,25 @@ def _one(rows: pd.DataFrame, zero: pd.Timestamp, place: str, failing: frozenset[
     damaged_s, damaged_byte = _damage(rows, time, failing)
     stated = reference_positions(rows)
     stated = stated[stated["change_m"].notna()]
-    changes = pd.DataFrame({
-        "time_s": intervals.seconds(pd.DatetimeIndex(stated["time_utc"]), zero), "change_m": stated["change_m"].to_numpy(),
-        "station_id": stated["station_id"].to_numpy(),
-    })
+    changes = _changes(stated, rows["x_m"].notna().to_numpy(), ids, time, zero)
     span = float(time.min()), float(time.max())
     return Heard(
         own, usual_interval_s(own), span, np.unique(time[other]), tuple(sorted({int(i) for i in ids[other]})),
         damaged_s, damaged_byte, float(rows["size_byte"].sum()) / max(span[1] - span[0], 1.0), changes,
         tuple(f.text for f in content_findings(rows, place)),
     )
+
+
+def _changes(
+    stated: pd.DataFrame, says: NDArray[np.bool_], ids: NDArray[np.int64], time: Array, zero: pd.Timestamp,
+) -> pd.DataFrame:
+    """Return the changes of reference positions on the drive's clock; `says` marks messages that state a position."""
+    when = intervals.seconds(pd.DatetimeIndex(stated["time_utc"]), zero)
+    station = stated["station_id"].to_numpy(np.int64)
+    before = [float(np.max(time[says & (ids == i) & (time < t - 1e-6)], initial=-np.inf))
+              for i, t in zip(station, when, strict=True)]
+    return pd.DataFrame({"time_s": when, "before_s": np.array(before, dtype=np.float64),
+                         "change_m": stated["change_m"].to_numpy(np.float64), "station_id": station})
 
 
 def _damage(rows: pd.DataFrame, time: Array, failing: frozenset[int]) -> tuple[Array, Array]:

@@ -1,4 +1,4 @@
-"""Trust of every epoch for a purpose (contract.md, section 3)."""
+"""Trust of every epoch for a purpose (DEVELOPERS.md, Result folder)."""
 
 from __future__ import annotations
 

@@ -62,7 +62,7 @@ def _judge_one(
             "verdict": "not_evaluated",
             "share_trusted": np.nan,
             "repeat": True,
-            "reason": "nothing was recorded in this window",
+            "reason": _outside(start, end, epochs),
         }
     held, hole_s = _trusted_time(part, start, end, nominal_s)
     length_s = max((end - start).total_seconds(), nominal_s)
@@ -75,6 +75,15 @@ def _judge_one(
         verdict = "not_evaluated" if (part["trust"] == "not_evaluated").mean() > 0.5 else "not_fit"
     reason = "" if verdict == "fit" else _why(part, start, end, nominal_s, share, purpose)
     return row | {"verdict": verdict, "share_trusted": share, "repeat": verdict not in USABLE, "reason": reason}
+
+
+def _outside(start: pd.Timestamp, end: pd.Timestamp, epochs: pd.DataFrame) -> str:
+    """Say that nothing was recorded, and whether the window lies beside the recording altogether."""
+    first, last = epochs.index[0], epochs.index[-1]
+    if end < first or start > last:
+        span = f"{first:%Y-%m-%d %H:%M:%S} to {last:%Y-%m-%d %H:%M:%S} UTC"
+        return f"this window lies outside the recording ({span}): check day and time zone in the windows file"
+    return "nothing was recorded in this window"
 
 
 def _trusted_time(part: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp, nominal_s: float) -> tuple[float, float]:

@@ -36,10 +36,22 @@ def out_and_back(length_m: float = 1500.0, *, times: int = 2) -> np.ndarray:
 
 
 def run_folder(
-    folder: Path, path: np.ndarray, *, run: str = "run 01", start: str = "2026-04-14T08:00:00Z", seed: int = 0,
-    lost: np.ndarray | None = None, offset_m: Sequence[float] = (0.0, 0.0, 0.0), base: Sequence[float] | None = BASE_ENU,
-    stands: pd.DataFrame | None = None, station: int = 17, frame: str | None = None, up_m: np.ndarray | None = None,
-    age_s: float = 0.8, origin: tuple[float, float, float] = ORIGIN,
+    folder: Path,
+    path: np.ndarray,
+    *,
+    run: str = "run 01",
+    start: str = "2026-04-14T08:00:00Z",
+    seed: int = 0,
+    lost: np.ndarray | None = None,
+    offset_m: Sequence[float] = (0.0, 0.0, 0.0),
+    base: Sequence[float] | None = BASE_ENU,
+    stands: pd.DataFrame | None = None,
+    station: int = 17,
+    frame: str | None = None,
+    up_m: np.ndarray | None = None,
+    age_s: float = 0.8,
+    missing: np.ndarray | None = None,
+    origin: tuple[float, float, float] = ORIGIN,
 ) -> Path:
     """Write a result folder: `path` in metres about `origin`, `lost` the epochs in a dropout, `offset_m` of all positions."""
     rng = np.random.default_rng(seed)
@@ -47,59 +59,136 @@ def run_folder(
     lost = np.zeros(count, dtype=bool) if lost is None else lost
     east, north = path + rng.normal(0, 0.01, path.shape)
     height = rng.normal(0, 0.01, count) if up_m is None else up_m
-    latitude, longitude, ellipsoidal = from_enu(east + offset_m[0], north + offset_m[1], height + offset_m[2], origin=origin)
+    latitude, longitude, ellipsoidal = from_enu(
+        east + offset_m[0], north + offset_m[1], height + offset_m[2], origin=origin
+    )
     index = (pd.Timestamp(start) + pd.to_timedelta(np.arange(count) / RATE_HZ, unit="s")).as_unit("us")
     edges = np.flatnonzero(np.diff(np.r_[False, lost, False].astype(np.int8))).reshape(-1, 2)
     ids = np.zeros(count, dtype=np.int32)
     for k, (a, b) in enumerate(edges):
         ids[a:b] = k + 1
-    along = np.r_[0.0, np.cumsum(np.hypot(*np.diff(path, axis=1)))]
-    epochs = tables.EPOCHS.conform(pd.DataFrame({
-        "source_id": 0, "latitude_deg": latitude, "longitude_deg": longitude, "height_m": ellipsoidal,
-        "fix_state": pd.Categorical(np.where(lost, "float", "fixed"), categories=tables.FIX_STATES),
-        "trust": pd.Categorical(np.where(lost, "doubtful", "trusted"), categories=tables.TRUST),
-        "correction_age_s": age_s * np.exp(rng.normal(0, 0.1, count)), "satellites_used": 22.0,
-        "horizontal_bound_m": np.where(lost, 0.5, 0.02) * np.exp(rng.normal(0, 0.1, count)), "speed_mps": SPEED_MPS,
-        "course_deg": 0.0, "distance_m": along, "claimed_horizontal_m": 0.008, "claimed_vertical_m": 0.008,
-        "dropout_id": pd.arrays.IntegerArray(ids, ids == 0),
-    }, index=index))
+    steps = np.hypot(*np.diff(path, axis=1))
+    if missing is not None:
+        steps[missing[1:] | missing[:-1]] = 0.0
+    along = np.r_[0.0, np.cumsum(steps)]
+    epochs = tables.EPOCHS.conform(
+        pd.DataFrame(
+            {
+                "source_id": 0,
+                "latitude_deg": latitude,
+                "longitude_deg": longitude,
+                "height_m": ellipsoidal,
+                "fix_state": pd.Categorical(np.where(lost, "float", "fixed"), categories=tables.FIX_STATES),
+                "trust": pd.Categorical(np.where(lost, "doubtful", "trusted"), categories=tables.TRUST),
+                "correction_age_s": age_s * np.exp(rng.normal(0, 0.1, count)),
+                "satellites_used": 22.0,
+                "horizontal_bound_m": np.where(lost, 0.5, 0.02) * np.exp(rng.normal(0, 0.1, count)),
+                "speed_mps": SPEED_MPS,
+                "course_deg": 0.0,
+                "distance_m": along,
+                "claimed_horizontal_m": 0.008,
+                "claimed_vertical_m": 0.008,
+                "dropout_id": pd.arrays.IntegerArray(ids, ids == 0),
+            },
+            index=index,
+        )
+    )
+    if missing is not None:
+        epochs = epochs[~missing]
     folder.mkdir(parents=True)
     write_epochs(epochs, folder / "epochs.parquet")
     write_plain(pd.DataFrame({"segment_id": [1]}), folder / "segments.parquet")
-    drops = [{"dropout_id": k + 1, "kind": "correction_outage", "cause": "unknown", "start_utc": index[a].isoformat(),
-              "end_utc": index[min(b, count - 1)].isoformat(), "duration_s": (b - a) / RATE_HZ} for k, (a, b) in enumerate(edges)]
-    pd.DataFrame(drops, columns=["dropout_id", "kind", "cause", "start_utc", "end_utc", "duration_s"]).to_csv(folder / "dropouts.csv", index=False)
+    drops = [
+        {
+            "dropout_id": k + 1,
+            "kind": "correction_outage",
+            "cause": "unknown",
+            "start_utc": index[a].isoformat(),
+            "end_utc": index[min(b, count - 1)].isoformat(),
+            "duration_s": (b - a) / RATE_HZ,
+        }
+        for k, (a, b) in enumerate(edges)
+    ]
+    pd.DataFrame(drops, columns=["dropout_id", "kind", "cause", "start_utc", "end_utc", "duration_s"]).to_csv(
+        folder / "dropouts.csv", index=False
+    )
     _write_stands(folder, stands, offset_m, index[0], origin)
     setup: dict[str, Any] = {"frame": frame} if frame else {}
     if base is not None:
         place = [float(v) for v in from_enu(*base, origin=origin)]
-        setup["base"] = {"name": "Hut", "latitude_deg": place[0], "longitude_deg": place[1], "height_m": place[2], "station_id": station,
-                         "antenna_height_m": 1.8}
+        setup["base"] = {
+            "name": "Hut",
+            "latitude_deg": place[0],
+            "longitude_deg": place[1],
+            "height_m": place[2],
+            "station_id": station,
+            "antenna_height_m": 1.8,
+        }
     summary = {
-        "schema_version": 1, "run": run, "start_utc": index[0].isoformat(), "end_utc": index[-1].isoformat(), "setup": setup,
-        "metrics": [{"key": "station_ids", "value": str(station)}], "dropouts": drops, "frame": {"origin": list(origin)},
+        "schema_version": 1,
+        "run": run,
+        "start_utc": index[0].isoformat(),
+        "end_utc": index[-1].isoformat(),
+        "setup": setup,
+        "metrics": [{"key": "station_ids", "value": str(station)}],
+        "dropouts": drops,
+        "frame": {"origin": list(origin)},
         "verdict": {"level": "fit", "purpose": {"sha256": "0"}},
     }
     (folder / "summary.json").write_text(json.dumps(summary), encoding="utf-8")
     return folder
 
 
-STAND_COLUMNS = ("standstill_id", "start_utc", "end_utc", "n", "n_eff", "fix_state", "latitude_deg", "longitude_deg", "height_m",
-                 "var_ee_m2", "var_nn_m2", "var_en_m2", "var_uu_m2", "heading_deg", "check_point")
+STAND_COLUMNS = (
+    "standstill_id",
+    "start_utc",
+    "end_utc",
+    "n",
+    "n_eff",
+    "fix_state",
+    "latitude_deg",
+    "longitude_deg",
+    "height_m",
+    "var_ee_m2",
+    "var_nn_m2",
+    "var_en_m2",
+    "var_uu_m2",
+    "heading_deg",
+    "check_point",
+)
 
 
-def _write_stands(folder: Path, stands: pd.DataFrame | None, offset_m: Sequence[float], start: pd.Timestamp, origin: tuple[float, float, float]) -> None:
+def _write_stands(
+    folder: Path,
+    stands: pd.DataFrame | None,
+    offset_m: Sequence[float],
+    start: pd.Timestamp,
+    origin: tuple[float, float, float],
+) -> None:
     if stands is None:
         pd.DataFrame(columns=list(STAND_COLUMNS)).to_csv(folder / "standstills.csv", index=False)
         return
     places = stands[["east_m", "north_m", "up_m"]].to_numpy() + np.asarray(offset_m)
     latitude, longitude, height = from_enu(*places.T, origin=origin)
-    table = pd.DataFrame({
-        "standstill_id": np.arange(len(stands)) + 1, "start_utc": start.isoformat(), "end_utc": (start + pd.Timedelta("60s")).isoformat(),
-        "n": 300, "n_eff": 10.0, "fix_state": "fixed", "latitude_deg": latitude, "longitude_deg": longitude, "height_m": height,
-        "var_ee_m2": 2e-5, "var_nn_m2": 2e-5, "var_en_m2": 0.0, "var_uu_m2": 4e-5, "heading_deg": stands["heading_deg"].to_numpy(),
-        "check_point": stands["mark"].to_numpy(),
-    })
+    table = pd.DataFrame(
+        {
+            "standstill_id": np.arange(len(stands)) + 1,
+            "start_utc": start.isoformat(),
+            "end_utc": (start + pd.Timedelta("60s")).isoformat(),
+            "n": 300,
+            "n_eff": 10.0,
+            "fix_state": "fixed",
+            "latitude_deg": latitude,
+            "longitude_deg": longitude,
+            "height_m": height,
+            "var_ee_m2": 2e-5,
+            "var_nn_m2": 2e-5,
+            "var_en_m2": 0.0,
+            "var_uu_m2": 4e-5,
+            "heading_deg": stands["heading_deg"].to_numpy(),
+            "check_point": stands["mark"].to_numpy(),
+        }
+    )
     table.to_csv(folder / "standstills.csv", index=False)
 
 
@@ -107,15 +196,30 @@ MARKS = {"A": (120.0, 40.0, 1.0), "B": (-300.0, 350.0, 2.0), "C": (450.0, -200.0
 
 
 def mark_stands(
-    rng: np.random.Generator, *, repeat_m: float = 0.008, both_ways: bool = False, lever_m: Sequence[float] = (0.0, 0.0), named: bool = True,
+    rng: np.random.Generator,
+    *,
+    repeat_m: float = 0.008,
+    both_ways: bool = False,
+    lever_m: Sequence[float] = (0.0, 0.0),
+    named: bool = True,
     spread_m: float = 0.0,
 ) -> pd.DataFrame:
     """Return stands on three marks, once or facing both ways, with an error fixed to the car (forward, left)."""
     rows = []
     for k, (name, place) in enumerate(MARKS.items()):
-        for heading in ((40.0 + 100 * k,) if not both_ways else (40.0 + 100 * k, 220.0 + 100 * k)):
+        for heading in (40.0 + 100 * k,) if not both_ways else (40.0 + 100 * k, 220.0 + 100 * k):
             h = np.radians(heading)
-            turned = np.array([np.sin(h) * lever_m[0] - np.cos(h) * lever_m[1], np.cos(h) * lever_m[0] + np.sin(h) * lever_m[1], 0.0])
+            turned = np.array(
+                [np.sin(h) * lever_m[0] - np.cos(h) * lever_m[1], np.cos(h) * lever_m[0] + np.sin(h) * lever_m[1], 0.0]
+            )
             point = np.array(place) + turned + rng.normal(0, repeat_m, 3) + np.r_[rng.normal(0, spread_m, 2), 0.0]
-            rows.append({"mark": name if named else "", "east_m": point[0], "north_m": point[1], "up_m": point[2], "heading_deg": heading})
+            rows.append(
+                {
+                    "mark": name if named else "",
+                    "east_m": point[0],
+                    "north_m": point[1],
+                    "up_m": point[2],
+                    "heading_deg": heading,
+                }
+            )
     return pd.DataFrame(rows)

@@ -37,7 +37,9 @@ def test_planted_sites_and_single_losses_are_told_apart(tmp_path: Path) -> None:
             if run < 2:
                 first_lap = np.arange(path.shape[1]) < path.shape[1] // 2
                 lost |= stretch(path, singles[run], 120.0) & first_lap
-            folders.append(run_folder(tmp_path / f"{seed}_{run}", path, run=f"run {run}", seed=10 * seed + run, lost=lost))
+            folders.append(
+                run_folder(tmp_path / f"{seed}_{run}", path, run=f"run {run}", seed=10 * seed + run, lost=lost)
+            )
         spots = compare(folders).spots
         for place, expected in [(s, "recurs") for s in sites] + [(s, "one_off") for s in singles]:
             near = spots[(spots["along_m"] - place).abs() < 100.0]

@@ -9,7 +9,7 @@ from run_folders import mark_stands
 
 from analyzer.comparing.adjustment import adjust, lever_separable
 from analyzer.comparing.stands import COLUMNS, common_places
-from analyzer.metrics.base_site_shift import holm_level, judge_shift
+from analyzer.metrics.base_site_shift import family_test_level, judge_shift
 
 TRIALS = 400
 REPEAT_M = (0.008, 0.008)
@@ -30,7 +30,7 @@ def three_days(rng: np.random.Generator, shifts: list[np.ndarray], **how: object
 def trials() -> dict[str, np.ndarray]:
     """Return, over all trials, what was found at no shift, at the stated size and at twice that size."""
     rng = np.random.default_rng(2026)
-    level = holm_level(2)
+    level = family_test_level(2)
     out: dict[str, list[object]] = {k: [] for k in ("stated", "still", "once", "twice", "inside", "half")}
     for _ in range(TRIALS):
         table, day = three_days(rng, [np.zeros(3)] * 3)
@@ -73,8 +73,13 @@ def test_intervals_cover_and_stay_narrow(trials: dict[str, np.ndarray]) -> None:
 def test_wrong_lever_arm_is_told_from_a_knocked_antenna_by_facing_both_ways() -> None:
     rng = np.random.default_rng(3)
     both = [mark_stands(rng, both_ways=True), mark_stands(rng, both_ways=True, lever_m=(0.06, 0.0))]
-    table = pd.concat([b.assign(run=k, place=b["mark"], kind="mark", var_e_m2=2e-6, var_n_m2=2e-6, var_u_m2=4e-6)
-                       for k, b in enumerate(both)], ignore_index=True).reindex(columns=list(COLUMNS))
+    table = pd.concat(
+        [
+            b.assign(run=k, place=b["mark"], kind="mark", var_e_m2=2e-6, var_n_m2=2e-6, var_u_m2=4e-6)
+            for k, b in enumerate(both)
+        ],
+        ignore_index=True,
+    ).reindex(columns=list(COLUMNS))
     fit = adjust(table, table["run"].to_numpy(np.int64), reference=0, repeat_m=REPEAT_M, levers=True)
     assert lever_separable(fit, 1)
     assert fit.lever_m[1] == pytest.approx([0.06, 0.0], abs=0.02)

@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from analyzer.metrics.base_site import (
-    grade_of, multipath_period, settling, site_mean, time_to_repeat, waiting_curve,
-)
+from analyzer.metrics.base_site import grade_of, multipath_period, settling, site_mean, time_to_repeat, waiting_curve
 from analyzer.metrics.base_site_shift import (
-    Suspect, antenna_suspects, geoid_suspects, holm_level, judge_shift, name_sizes, noncentrality, place_suspects,
+    Suspect,
+    antenna_suspects,
+    family_test_level,
+    geoid_suspects,
+    judge_shift,
+    name_sizes,
+    noncentrality,
+    place_suspects,
 )
 
 
@@ -19,7 +25,7 @@ def wander(rng: np.random.Generator, count: int, sigma: float, tau: float, axes:
 
     phi = np.exp(-1.0 / tau)
     noise = rng.normal(0, sigma * np.sqrt(1 - phi**2), (axes, count + int(5 * tau)))
-    return np.asarray(lfilter([1.0], [1.0, -phi], noise, axis=1))[:, int(5 * tau):]
+    return np.asarray(lfilter([1.0], [1.0, -phi], noise, axis=1))[:, int(5 * tau) :]
 
 
 def test_centimetre_log_that_still_converges_is_recognised() -> None:
@@ -35,7 +41,9 @@ def test_centimetre_log_that_still_converges_is_recognised() -> None:
 
 def test_steady_logs_are_seldom_called_unsettled() -> None:
     rng, seconds = np.random.default_rng(5), np.arange(1200.0)
-    called = [settling(wander(rng, 1200, 1.1, tau), seconds).settled is False for tau in (60.0, 200.0) for _ in range(60)]
+    called = [
+        settling(wander(rng, 1200, 1.1, tau), seconds).settled is False for tau in (60.0, 200.0) for _ in range(60)
+    ]
     assert np.mean(called) <= 0.08
 
 
@@ -98,16 +106,21 @@ def test_stated_size_is_found_with_the_stated_power() -> None:
 def test_noncentrality_agrees_with_simulation() -> None:
     value = noncentrality(0.01, 0.8, 3)
     rng = np.random.default_rng(10)
-    drawn = ((rng.normal(size=(40_000, 3)) + [np.sqrt(value), 0.0, 0.0]) ** 2).sum(axis=1)
+    moved = rng.normal(size=(40_000, 3)) + np.array([np.sqrt(value), 0.0, 0.0])
+    drawn = (moved**2).sum(axis=1)
     assert (drawn > 11.345).mean() == pytest.approx(0.8, abs=0.01)
 
 
 def test_sizes_of_common_mistakes_are_named() -> None:
     covariance = np.eye(3) * 0.006**2
     suspects = [*antenna_suspects(1.8), *geoid_suspects(42.3)]
-    assert [s.key for s in name_sizes(judge_shift((0.003, -0.004, -1.797), covariance), suspects)] == ["antenna_height_left_out"]
+    assert [s.key for s in name_sizes(judge_shift((0.003, -0.004, -1.797), covariance), suspects)] == [
+        "antenna_height_left_out"
+    ]
     assert [s.key for s in name_sizes(judge_shift((0.0, 0.0, 1.803), covariance), suspects)] == ["antenna_height_twice"]
-    assert [s.key for s in name_sizes(judge_shift((0.0, 0.0, -42.31), covariance), suspects)] == ["height_above_geoid_entered"]
+    assert [s.key for s in name_sizes(judge_shift((0.0, 0.0, -42.31), covariance), suspects)] == [
+        "height_above_geoid_entered"
+    ]
     assert name_sizes(judge_shift((0.5, 0.0, -1.8), covariance), suspects) == ()
     assert name_sizes(judge_shift((0.001, 0.0, 0.002), covariance), [Suspect("none", (0.0, 0.0, 0.0), "")]) == ()
 
@@ -120,5 +133,24 @@ def test_neighbours_are_named_both_ways() -> None:
 
 
 def test_many_set_ups_share_the_false_alarms() -> None:
-    assert holm_level(1) == holm_level(3) == 0.01
-    assert holm_level(30) == pytest.approx(0.001)
+    assert family_test_level(1) == family_test_level(3) == 0.01
+    assert family_test_level(30) == pytest.approx(0.001)
+
+
+def test_sent_positions_are_those_of_the_main_station_in_order() -> None:
+    from analyzer import tables
+    from analyzer.geodesy import to_ecef
+    from analyzer.metrics.base_site_sent import sent_positions
+
+    own, anew, other = (
+        np.array([float(v) for v in to_ecef(47.2, 20.6 + d, 130.0 + u)]) for d, u in ((0, 0), (0, 1.9), (0.1, 0))
+    )
+    rows = pd.DataFrame(np.vstack([own, own, other, anew]), columns=["x_m", "y_m", "z_m"])
+    rows["station_id"] = pd.array([17, 17, 903, 17], dtype="Int32")
+    rows["place"], rows["message_type"] = "rover", 1006
+    rows.index = pd.date_range("2026-04-14T08:00:00Z", periods=4, freq="10s").as_unit("us")
+    found = sent_positions(tables.CORRECTIONS.conform(rows))
+    assert [f["station_id"] for f in found] == [17, 17]
+    assert [f["height_m"] for f in found] == pytest.approx([130.0, 131.9], abs=1e-3)
+    assert found[0]["antenna_height_m"] is None
+    assert sent_positions(tables.CORRECTIONS.empty()) == []

@@ -6,7 +6,7 @@ from datetime import date
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 
 from analyzer.parsers.nmea_clock import CARRIED, DATED, GIVEN, NO_DAY, RETIMED, late_leap_step
@@ -76,6 +76,8 @@ def test_gaps_of_any_length_between_dated_stretches(start_s: int, gap_s: int, ra
 
 
 @settings(max_examples=60, deadline=None)
+@example(1, 21, 10)
+@example(8, 25, 10)
 @given(st.integers(1, 200), st.integers(0, 200), st.sampled_from([1, 10, 100]))
 def test_date_a_beat_late_at_midnight(before: int, after: int, rate: int) -> None:
     assume(before > after or after > rate)
@@ -90,6 +92,23 @@ def test_date_a_beat_late_at_midnight(before: int, after: int, rate: int) -> Non
     np.testing.assert_array_equal(dating.instant_us, instants)
     assert codes(dating) == ["date_beside_midnight"]
     assert np.all(dating.origin[before: before + late] == CARRIED)
+
+
+def test_date_a_beat_early_before_midnight() -> None:
+    instants = (DAY + 1) * DAY_US + np.arange(-40, 6) * SECOND // 10
+    day = instants // DAY_US
+    day[30:40] += 1
+    dating = run(instants, day)
+    np.testing.assert_array_equal(dating.instant_us, instants)
+    assert codes(dating) == ["date_beside_midnight"]
+
+
+def test_whole_day_gap_after_midnight_stays_a_gap() -> None:
+    first = stretch("2024-05-01T23:59:50", 30)
+    instants = np.concatenate([first, first[-1] + DAY_US + SECOND * np.arange(1, 31)])
+    dating = run(instants, instants // DAY_US)
+    np.testing.assert_array_equal(dating.instant_us, instants)
+    assert not dating.findings
 
 
 def test_backward_block_over_midnight_keeps_its_dates() -> None:

@@ -18,7 +18,7 @@ def test_the_assessment_says_what_the_report_says_first() -> None:
 
 def test_the_figures_come_with_unit_and_reason() -> None:
     page = Page(builders.assessment().metrics._repr_html_())
-    assert "age_p50_s 1.5 s" in page.text and "1 figure not evaluated" in page.text and "no GSV sentences" in page.text
+    assert "age_p50_s 1.5 s" in page.text and "Not evaluated: 1" in page.text and "no GSV sentences" in page.text
 
 
 def test_names_from_a_log_stay_text() -> None:

@@ -1,0 +1,68 @@
+"""``postdrive explain``: the whole evidence for one moment, dropout or window of a result, in plain words."""
+
+from __future__ import annotations
+
+import argparse
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from analyzer.cli.words import out, verb
+from analyzer.errors import UsageError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def add_parser(verbs: Any) -> None:
+    """Add the verb."""
+    parser = verb(verbs, "explain", "show the whole evidence for one moment, dropout or window of a result")
+    parser.add_argument("result", metavar="DIR", type=Path, help="result folder that assess has written")
+    what = parser.add_mutually_exclusive_group(required=True)
+    what.add_argument("--at", metavar="TIME", help="UTC time like 2026-03-24T09:12:33.4Z, or 09:12:33.4 on a day of the run")
+    what.add_argument("--dropout", metavar="N", type=int, help="number of a dropout")
+    what.add_argument("--window", metavar="NAME", help="name of a window")
+    parser.set_defaults(func=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Load the result and print the explanation."""
+    from analyzer.results.load import load_result
+    from analyzer.verdict.explain import Facts, explain_dropout, explain_time, explain_window
+
+    result = load_result(args.result)
+    tables = {name: result.table(name) for name in ("segments", "jumps", "dropouts", "windows", "standstills")}
+    facts = Facts(run=result.run, epochs=result.epochs(), purpose=result.summary["verdict"]["purpose"], **tables)
+    if args.dropout is not None:
+        out(explain_dropout(facts, args.dropout))
+    elif args.window is not None:
+        out(explain_window(facts, args.window))
+    else:
+        out(explain_time(facts, parse_moment(args.at, facts.epochs.index)))
+    return 0
+
+
+def parse_moment(text: str, times: pd.Index) -> pd.Timestamp:
+    """Return the UTC time that `text` names; a time of day is on the day on which the run passes it.
+
+    Raises
+    ------
+    UsageError : `text` is no time.
+    """
+    import pandas as pd
+
+    wrong = UsageError(f"--at {text}: expected a UTC time like 2026-03-24T09:12:33Z, or a time of day like 09:12:33.")
+    of_day = re.fullmatch(r"(\d{1,2}:\d{2}(:\d{2}(\.\d+)?)?)Z?", text.strip())
+    try:
+        if of_day and len(times):
+            first, last = pd.Timestamp(times[0]), pd.Timestamp(times[-1])
+            clock = of_day.group(1) if of_day.group(2) else f"{of_day.group(1)}:00"
+            moment = first.normalize() + pd.Timedelta(clock)
+            next_day = moment + pd.Timedelta(days=1)
+            return next_day if moment < first and next_day <= last else moment
+        found = pd.Timestamp(text)
+    except ValueError:
+        raise wrong from None
+    if pd.isna(found):
+        raise wrong
+    return found.tz_localize("UTC") if found.tzinfo is None else found.tz_convert("UTC")

@@ -1,0 +1,84 @@
+"""Words and numbers for the explanation of one moment."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+#: What each part of a bound stands for; the vertical parts say the same of height.
+PART_MEANING = {
+    "bound_claim_m": "the receiver's own claim (GST) as a 95 % figure",
+    "bound_class_m": "class value of the fix state, where no claim was logged, and a floor under claims",
+    "bound_ageing_m": "corrections older than usual",
+    "bound_baseline_m": "distance from the base",
+    "bound_scatter_m": "positions against the motion of the car",
+    "bound_segment_m": "offset of this stretch against its neighbours (wrong fix)",
+    "bound_standstill_m": "movement of the position while the car stood",
+    "bound_sky_m": "fewer satellites or worse geometry than usual on this drive",
+    "bound_frozen_m": "position unchanged while the car moved",
+    "bound_check_point_m": "disagreement with a known mark",
+    "bound_bridge_m": "deviation from the way between fixed stretches",
+}
+KINDS = {
+    "missing_epochs": "missing epochs", "correction_outage": "lost corrections", "fix_loss": "lost fix",
+    "no_fix_despite_corrections": "no fix despite corrections",
+}
+TRUST_MEANING = {
+    "trusted": "every bound the purpose asks for, with margin, is within its limit and nothing contradicts",
+    "doubtful": "the bound exceeds the limit only for lack of evidence, or two sources disagree and nothing decides",
+    "rejected": "independent evidence contradicts the position, there is none, or the bound shown by evidence exceeds the limit",
+    "not_evaluated": "a quantity that the purpose needs is not recorded",
+}
+
+
+def value(row: Mapping[Any, Any], key: str) -> float:
+    """Return a number of a row, NaN where it is missing or not there."""
+    found = row.get(key)
+    if found is None or found is pd.NA or isinstance(found, str):
+        return float("nan")
+    return float(found)
+
+
+def text(row: Mapping[Any, Any], key: str) -> str:
+    """Return a text of a row, empty where it is missing or not there."""
+    found = row.get(key)
+    return "" if found is None or found is pd.NA or found is pd.NaT or (isinstance(found, float) and np.isnan(found)) else str(found)
+
+
+def length(metres: float) -> str:
+    """Return a length with millimetres below 10 m, or ``unknown``."""
+    if not np.isfinite(metres):
+        return "unknown"
+    return f"{metres:.3f} m" if abs(metres) < 10 else f"{metres:.0f} m"
+
+
+def figure(number: float, pattern: str) -> str:
+    """Return a number in `pattern`, or ``not logged``."""
+    return pattern.format(number) if np.isfinite(number) else "not logged"
+
+
+def km(metres: float) -> str:
+    """Return a distance along the route as ``km 3.42``."""
+    return f"km {metres / 1000:.2f}" if np.isfinite(metres) else "an unknown place"
+
+
+def clock(time: object) -> str:
+    """Return a UTC time of day to the millisecond, as short as it is exact."""
+    moment = pd.Timestamp(str(time))
+    if pd.isna(moment):
+        return "never"
+    digits = f"{moment:%H:%M:%S.%f}"[:12].rstrip("0").rstrip(".")
+    return f"{digits} UTC"
+
+
+def plain(code: str) -> str:
+    """Return a code as words."""
+    return code.replace("_", " ")
+
+
+def share(part: float) -> str:
+    """Return a share as per cent, or ``unknown``."""
+    return f"{100 * part:.1f} %" if np.isfinite(part) else "unknown"

@@ -1,0 +1,133 @@
+"""A static log at the base: settled, shifted, and what it cannot show."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from analyzer.comparing.base_check import BaseCheck, check_base
+from analyzer.comparing.write import write_base
+from analyzer.demo import make_base_log
+from analyzer.errors import InputError, UsageError
+
+
+@pytest.fixture(scope="module")
+def logs(tmp_path_factory: pytest.TempPathFactory) -> dict[str, BaseCheck]:
+    """Return checks of logs of both grades, one with a moved antenna, one unsettled."""
+    place = tmp_path_factory.mktemp("logs")
+    told = {
+        "metre": {"grade": "metre"},
+        "centimetre": {"grade": "centimetre"},
+        "moved": {"grade": "centimetre", "antenna_moved_m": (0.14, 0.0, 0.05)},
+        "unsettled": {"grade": "centimetre", "settled": False},
+    }
+    out: dict[str, BaseCheck] = {}
+    for seed, (name, options) in enumerate(told.items(), start=11):
+        make_base_log(place / f"{name}.nmea", seed=seed, **options)  # type: ignore[arg-type]
+        out[name] = check_base(
+            place / f"{name}.nmea", previous=out.get("centimetre") if name == "moved" else None, accuracy_m=0.5
+        )
+    return out
+
+
+def test_autonomous_log_sees_metres_and_is_never_called_absolute(logs: dict[str, BaseCheck]) -> None:
+    one = logs["metre"]
+    assert one.grade == "metre"
+    assert 3.0 < one.detectable_m["base_log_metre"] < 20.0
+    assert any("consistent, not absolute" in s for s in one.sentences)
+    assert any("enter the same coordinates every day" in s for s in one.sentences)
+    assert any("repeatability only" in s for s in one.sentences)
+
+
+def test_autonomous_log_honestly_leaves_a_small_move_open(logs: dict[str, BaseCheck]) -> None:
+    place = logs["metre"].coordinates
+    again = check_base_of(logs["metre"], place)
+    assert again["shift"]["answer"] == "not_evaluated"
+    assert not any("not moved" in s for s in again["sentences"])
+
+
+def check_base_of(check: BaseCheck, expected: tuple[float, float, float]) -> dict[str, object]:
+    """Return base.json of a log of the same kind against expected coordinates."""
+    import tempfile
+
+    with tempfile.TemporaryDirectory() as place:
+        path = Path(place) / "log.nmea"
+        make_base_log(path, seed=33, grade=check.grade)
+        return check_base(path, expected=expected).to_dict()
+
+
+def test_moved_antenna_is_seen_by_a_centimetre_log(logs: dict[str, BaseCheck]) -> None:
+    shift = logs["moved"].shift
+    assert shift is not None
+    assert shift.found
+    assert shift.vector_m == pytest.approx((0.14, 0.0, 0.05), abs=0.05)
+    assert shift.detectable_m < 0.15
+
+
+def test_unsettled_log_is_recognised_and_only_its_steady_part_used(logs: dict[str, BaseCheck]) -> None:
+    one = logs["unsettled"]
+    assert one.settled is False
+    assert one.steady_from_utc > one.start_utc
+    assert logs["centimetre"].settled is True
+    apart = [abs(a - b) for a, b in zip(one.coordinates, logs["centimetre"].coordinates, strict=True)]
+    assert max(apart[:2]) < 5e-7
+    assert apart[2] < 0.08
+
+
+def test_what_is_entered_cannot_show_where_the_antenna_stands(logs: dict[str, BaseCheck]) -> None:
+    sizes = logs["centimetre"].detectable_m
+    assert sizes["entered_coordinates"] is None
+    assert sizes["station_id"] is None
+    assert sizes["three_marks_a_day"] == pytest.approx(0.0257, abs=0.0005)
+    assert sizes["base_log_centimetre"] < sizes["one_common_parking_place"] < sizes["base_log_metre"]
+
+
+def test_antenna_height_is_named_when_its_size_fits(tmp_path: Path) -> None:
+    make_base_log(tmp_path / "log.nmea", seed=21, grade="centimetre", duration_s=900.0)
+    truth = check_base(tmp_path / "log.nmea").coordinates
+    too_low = (truth[0], truth[1], truth[2] - 1.8)
+    found = check_base(tmp_path / "log.nmea", expected=too_low, antenna_height_m=1.8)
+    assert "antenna_height_left_out" in found.named
+    east = (truth[0], truth[1] + 0.0004, truth[2])
+    next_door = check_base(tmp_path / "log.nmea", expected=east, neighbours={"mark 7": truth})
+    assert "antenna_at_neighbour" in next_door.named
+
+
+def test_result_is_read_back(logs: dict[str, BaseCheck], tmp_path: Path) -> None:
+    write_base(logs["centimetre"], tmp_path / "base")
+    content = json.loads((tmp_path / "base" / "base.json").read_text())
+    assert {"coordinates", "covariance_m2", "frame", "settled", "satellites", "smallest_detectable_shift_m"} <= set(
+        content
+    )
+    make_base_log(
+        tmp_path / "next.nmea", seed=40, grade="centimetre", duration_s=600.0, start_utc="2026-04-15T06:30:00"
+    )
+    again = check_base(tmp_path / "next.nmea", previous=tmp_path / "base")
+    assert again.shift is not None
+    assert not again.shift.found
+    assert "no shift above" in " ".join(again.sentences)
+    assert "Settled" in (tmp_path / "base" / "report.html").read_text()
+
+
+def test_short_log_is_not_evaluated(shared_data: Path) -> None:
+    """A minute of a receiver at rest (see SOURCES: static_fixed_2hz) says nothing of settling."""
+    found = check_base(shared_data / "drives" / "static_fixed_2hz.nmea")
+    assert found.settled is None
+    assert "not evaluated" in found.sentences[0]
+
+
+def test_a_drive_is_no_base(shared_data: Path) -> None:
+    with pytest.raises(InputError, match="moves"):
+        check_base(shared_data / "drives" / "mountain_drive_2010.nmea")
+
+
+def test_wrong_calls_are_refused(logs: dict[str, BaseCheck], tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="pass one"):
+        check_base(tmp_path / "x", expected=(47.0, 20.0, 100.0), previous=logs["metre"])
+    with pytest.raises(UsageError, match="above 0"):
+        check_base(tmp_path / "x", accuracy_m=0.0)
+    with pytest.raises(InputError):
+        make_base_log(tmp_path / "short.nmea", seed=1, duration_s=60.0)
+        check_base(tmp_path / "short.nmea", previous=tmp_path / "nowhere")
