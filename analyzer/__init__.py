@@ -13,11 +13,14 @@ __version__ = "0.1.0"
 
 if TYPE_CHECKING:
     from analyzer.assessment import Assessment, Limit, Purpose, SetupItem, Verdict
+    from analyzer.comparing.base_check import BaseCheck, check_base
+    from analyzer.comparing.compare import compare
+    from analyzer.comparing.result import Comparison
     from analyzer.errors import AnalyzerError, InputError, MissingExtraError, OutputError, RefusedError, UsageError
     from analyzer.judging import assess
-    from analyzer.metrics.whole import measure_whole as measure
     from analyzer.metrics.metric import Metric
     from analyzer.metrics.result import Metrics
+    from analyzer.metrics.whole import measure_whole as measure
     from analyzer.parsers.reading import read
     from analyzer.recording import Finding, Ledger, Recording, Source
     from analyzer.results.write import write_results
@@ -28,6 +31,8 @@ if TYPE_CHECKING:
 _HOME = {
     "AnalyzerError": "errors",
     "Assessment": "assessment",
+    "BaseCheck": "comparing.base_check",
+    "Comparison": "comparing.result",
     "Finding": "recording",
     "InputError": "errors",
     "Ledger": "recording",
@@ -45,6 +50,8 @@ _HOME = {
     "UsageError": "errors",
     "Verdict": "assessment",
     "assess": "judging",
+    "check_base": "comparing.base_check",
+    "compare": "comparing.compare",
     "load_purpose": "verdict.purposes",
     "load_setup": "userfiles.setup_sheet",
     "measure": "metrics.whole:measure_whole",
@@ -57,6 +64,8 @@ _HOME = {
 __all__ = [
     "AnalyzerError",
     "Assessment",
+    "BaseCheck",
+    "Comparison",
     "Finding",
     "InputError",
     "Ledger",
@@ -74,6 +83,8 @@ __all__ = [
     "UsageError",
     "Verdict",
     "assess",
+    "check_base",
+    "compare",
     "load_purpose",
     "load_setup",
     "measure",

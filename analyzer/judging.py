@@ -21,6 +21,7 @@ from analyzer.metrics.whole import measure_whole
 from analyzer.recording import Recording
 from analyzer.userfiles.setup_sheet import Setup
 from analyzer.userfiles.tabular import WINDOW_COLUMNS, WindowFile
+from analyzer.verdict.headline import headline
 from analyzer.verdict.judge import judge
 from analyzer.verdict.passes import passes
 from analyzer.verdict.purposes import load_purpose
@@ -88,6 +89,7 @@ def assess(
         setup=setup.stated,
         setup_items=check_setup(recording, metrics, setup),
         findings=recording.findings + metrics.findings + evidence.findings,
+        headline=headline(epochs, metrics.epochs["interval_s"].to_numpy(np.float64), metrics.dropouts, chosen),
         cannot_show=evidence.cannot_show + _cannot_show(recording),
         versions=versions(),
     )

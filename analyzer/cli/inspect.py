@@ -72,7 +72,8 @@ def _source_text(source: Source) -> str:
 
 
 def _spans(recording: Recording) -> list[dict[str, Any]]:
-    """Return rows, span and rate of every table that holds something."""
+    """Return rows, span and rate of every table that holds something; times of day where the log holds no date."""
+    undated = any(f.code == "undated" for f in recording.findings)
     found = []
     for name in ("fixes", "satellites", "attitude", "inertial", "corrections", "measurement"):
         frame: pd.DataFrame = getattr(recording, name)
@@ -81,8 +82,8 @@ def _spans(recording: Recording) -> list[dict[str, Any]]:
                 {
                     "table": name,
                     "rows": len(frame),
-                    "start_utc": str(frame.index[0]),
-                    "end_utc": str(frame.index[-1]),
+                    "start_utc": f"{frame.index[0]:%H:%M:%S}" if undated else str(frame.index[0]),
+                    "end_utc": f"{frame.index[-1]:%H:%M:%S}" if undated else str(frame.index[-1]),
                     "rate": _rate(frame),
                 }
             )

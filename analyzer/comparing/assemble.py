@@ -48,7 +48,7 @@ def comparison(
         sentences=_sentences(runs, told, level, name, applied, notes),
         reference=runs[reference].name,
         aligned_to=name,
-        runs=run_table(runs, found, told, applied, gathered),
+        runs=run_table(runs, found=found, told=told, applied=applied, gathered=gathered),
         offsets=offset_table(runs, found, told).assign(**mark),
         cells=gathered.cells,
         passes=_named(gathered.passes, labels).assign(**mark),
@@ -72,7 +72,7 @@ def _named(frame: pd.DataFrame, labels: Sequence[str]) -> pd.DataFrame:
 
 
 def run_table(
-    runs: Sequence[Run], found: Frames, told: Sequence[Answer], applied: Array, gathered: Gathered
+    runs: Sequence[Run], *, found: Frames, told: Sequence[Answer], applied: Array, gathered: Gathered
 ) -> pd.DataFrame:
     """Return one row per run."""
     rows = []

@@ -29,12 +29,14 @@ def words_of(vector: Sequence[float]) -> str:
 
 
 def one_way_words(setup: Setup) -> tuple[str, ...]:
+    """Say that a shift cannot be told from a changed antenna offset, where the stands do not tell."""
     if setup.both_ways:
         return ()
     return ("the stands do not face different ways, so a changed antenna offset on the car would look the same",)
 
 
 def parking_words(setup: Setup, remove: Array | None = None) -> tuple[str, ...]:
+    """Say what common parking places show, less the shift `remove` that is explained already [m]."""
     if setup.parking is None:
         return ()
     shift = setup.parking
@@ -46,6 +48,7 @@ def parking_words(setup: Setup, remove: Array | None = None) -> tuple[str, ...]:
 
 
 def lever_words(setup: Setup) -> tuple[str, ...]:
+    """Say what turns with the car."""
     lever = setup.lever
     if lever is None:
         return ()
@@ -60,6 +63,7 @@ def lever_words(setup: Setup) -> tuple[str, ...]:
 
 
 def log_words(setup: Setup) -> tuple[str, ...]:
+    """Say what the logs at the base show."""
     if setup.log is None:
         return ()
     if setup.log.found:
@@ -80,6 +84,7 @@ def log_words(setup: Setup) -> tuple[str, ...]:
 
 
 def absolute_words(setup: Setup, found: Frames, runs: Sequence[Run]) -> tuple[str, ...]:
+    """Say how positions stand to the marks' own coordinates."""
     shift = setup.absolute
     if shift is None:
         return ()
@@ -93,10 +98,12 @@ def absolute_words(setup: Setup, found: Frames, runs: Sequence[Run]) -> tuple[st
 
 
 def named_words(named: Sequence[Suspect]) -> tuple[str, ...]:
+    """Say which common mistakes fit, the two best at most."""
     return tuple(f"the size fits: {s.words}" for s in named[:2])
 
 
 def named_keys(shift: Shift | None, setup: Setup, found: Frames, runs: Sequence[Run]) -> tuple[str, ...]:
+    """Return the keys of the common mistakes that fit a shift."""
     return tuple(s.key for s in name_sizes(shift, suspects(setup, found, runs))) if shift is not None else ()
 
 
@@ -122,6 +129,7 @@ def _local(place: tuple[float, float, float], found: Frames) -> Array:
 
 
 def as_three(vector: Array) -> tuple[float, float, float]:
+    """Return a vector as three plain numbers."""
     return float(vector[0]), float(vector[1]), float(vector[2])
 
 

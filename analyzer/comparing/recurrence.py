@@ -32,6 +32,8 @@ COLUMNS = (
     "latitude_deg",
     "longitude_deg",
     "direction_deg",
+    "east_m",
+    "north_m",
     "longest_s",
     "p_value",
     "words",
@@ -180,6 +182,8 @@ def _spot(
         "latitude_deg": float(middle["latitude_deg"]),
         "longitude_deg": float(middle["longitude_deg"]),
         "direction_deg": float(middle["direction_deg"]),
+        "east_m": float(middle["east_m"]),
+        "north_m": float(middle["north_m"]),
         "longest_s": float(members["duration_s"].max()),
     }
 

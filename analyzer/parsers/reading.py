@@ -118,8 +118,7 @@ def _dated(part: ReadPart, name: str, *, allow: bool) -> ReadPart:
         return part
     if not allow:
         raise InputError(f"{name} holds times of day and no date: give the day of its first epoch with --date YYYY-MM-DD.")
-    text = (f"{name} holds no date: its times count from an unknown midnight, written as 1970-01-01; times of day, span "
-            "and rates are right, the day is not.")
+    text = f"{name} holds no date: times of day, span and rates are right, the day is not known."
     return replace(part, findings=(*part.findings, Finding("undated", "problem", text, {"source": name})))
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 from matplotlib.figure import Figure
 
-from analyzer import geodesy
 from analyzer.comparing.result import Comparison
 from analyzer.report.figures import TEXT
 from analyzer.report.figures_route import frame_map
@@ -33,13 +32,7 @@ def spots_map(comparison: Comparison, *, width: float) -> Figure:
     ax.plot(east, north, ".", color=colour("ink-soft"), markersize=1.6)
     spots = comparison.spots
     if len(spots):
-        origin = comparison.frames.origin
-        x, y, _ = geodesy.to_enu(
-            spots["latitude_deg"].to_numpy(np.float64),
-            spots["longitude_deg"].to_numpy(np.float64),
-            np.full(len(spots), origin[2]),
-            origin=origin,
-        )
+        x, y = spots["east_m"].to_numpy(np.float64), spots["north_m"].to_numpy(np.float64)
         for number, kind, px, py in zip(spots["spot"], spots["class"], x, y, strict=True):
             shape, filled = _MARKS[str(kind)]
             role = "limit" if filled else "ink"

@@ -11,8 +11,10 @@ import numpy as np
 import pandas as pd
 
 from analyzer.assessment import Assessment
+from analyzer.metrics.base_site_sent import sent_positions
 from analyzer.metrics.metric import Metric
 from analyzer.recording import Source
+from analyzer.verdict.headline import headline_of
 
 SCHEMA_VERSION = 1
 
@@ -42,10 +44,11 @@ def summary(assessment: Assessment) -> dict[str, Any]:
                 "limits": [asdict(x) for x in assessment.purpose.limits],
             },
             "findings": [asdict(f) for f in assessment.findings],
-            "share_trusted": float((epochs["trust"] == "trusted").mean()),
+            "share_trusted": headline_of(assessment).share_trusted,
         },
         "setup": assessment.setup,
         "setup_items": [asdict(i) for i in assessment.setup_items],
+        "base": {"sent": sent_positions(assessment.recording.corrections)},
         "dropouts": _rows(assessment.dropouts),
         "windows": _rows(assessment.windows),
         "standstills": _rows(assessment.standstills),
