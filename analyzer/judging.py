@@ -19,6 +19,7 @@ from analyzer.geodesy import to_enu
 from analyzer.metrics.result import Metrics
 from analyzer.metrics.whole import measure_whole
 from analyzer.recording import Recording
+from analyzer.settings import thresholds
 from analyzer.userfiles.setup_sheet import Setup
 from analyzer.userfiles.tabular import WINDOW_COLUMNS, WindowFile
 from analyzer.verdict.headline import headline
@@ -59,6 +60,7 @@ def assess(
             f"no position in {', '.join(s.name for s in recording.sources) or 'what was given'}: "
             "expected at least one GGA, GNS, RMC or GLL with a position; inspect shows what was read."
         )
+    _refuse_several_drives(recording)
     spans = _spans(windows, recording.fixes)
     limit = chosen.limit("horizontal")
     metrics = measure_whole(
@@ -93,6 +95,20 @@ def assess(
         cannot_show=evidence.cannot_show + _cannot_show(recording),
         versions=versions(),
     )
+
+
+def _refuse_several_drives(recording: Recording) -> None:
+    """Raise where files lie so far apart in time that they cannot be of one drive."""
+    times, source = pd.DatetimeIndex(recording.fixes.index), recording.fixes["source_id"].to_numpy(np.int64)
+    apart_s = np.diff(times.asi8) / 1e6
+    far = np.flatnonzero((apart_s > thresholds("analyzer.verdict")["drive.longest_pause"]) & (source[1:] != source[:-1]))
+    if len(far):
+        at = int(far[0])
+        first, second = (recording.sources[int(source[k])].name for k in (at, at + 1))
+        raise InputError(
+            f"{first} ends on {times[at]:%Y-%m-%d} and {second} begins on {times[at + 1]:%Y-%m-%d}: "
+            "these are several drives; assess each by itself."
+        )
 
 
 def versions() -> dict[str, str]:

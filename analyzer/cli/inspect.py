@@ -82,18 +82,30 @@ def _spans(recording: Recording) -> list[dict[str, Any]]:
                 {
                     "table": name,
                     "rows": len(frame),
-                    "start_utc": f"{frame.index[0]:%H:%M:%S}" if undated else str(frame.index[0]),
-                    "end_utc": f"{frame.index[-1]:%H:%M:%S}" if undated else str(frame.index[-1]),
+                    "start_utc": _moment(frame, 0, undated),
+                    "end_utc": _moment(frame, -1, undated),
                     "rate": _rate(frame),
                 }
             )
     return found
 
 
+def _moment(frame: pd.DataFrame, row: int, undated: bool) -> str:
+    """Return the time of a row in words; correction messages carry a time of week and no date."""
+    import pandas as pd
+
+    time = frame.index[row]
+    if pd.isna(time):
+        return f"second {frame['epoch_s'].dropna().iloc[row]:.1f}" if frame["epoch_s"].notna().any() else "no time"
+    return f"{time:%H:%M:%S}" if undated else str(time)
+
+
 def _rate(frame: pd.DataFrame) -> str:
     import numpy as np
     import pandas as pd
 
+    if frame.index.isna().all():
+        return "of the message's own time scale, no date"
     steps = np.diff(pd.DatetimeIndex(frame.index.unique()).asi8) / 1e6
     steps = steps[steps > 0]
     return f"{1 / np.median(steps):.3g} Hz" if len(steps) else "a single time"
