@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -156,15 +157,15 @@ def _widening(rate: Array, half_width_s: Array | float) -> Array:
     return np.where(width == 0.0, 0.0, np.abs(rate) * width)
 
 
-def _held_words(frame: pd.DataFrame, name: str, rows: _Rows) -> pd.Categorical:
+def _held_words(frame: pd.DataFrame, name: str, rows: _Rows) -> pd.Categorical[Any]:
     words = WORDS[name]
     missing = words.index(NOT_EVALUATED)
     if name not in frame or not len(frame):
-        return pd.Categorical.from_codes(np.full(len(rows.good), missing), categories=list(words))
+        return pd.Categorical.from_codes(np.full(len(rows.good), missing), categories=pd.Index(words))
     column = frame[name].astype(pd.CategoricalDtype(list(words)))
     codes = column.cat.codes.to_numpy(dtype=np.int64)
     held = np.where(rows.good, codes[rows.before], missing)
-    return pd.Categorical.from_codes(np.where(held < 0, missing, held), categories=list(words))
+    return pd.Categorical.from_codes(np.where(held < 0, missing, held), categories=pd.Index(words))
 
 
 def _dropout(dropouts: pd.DataFrame, times: pd.DatetimeIndex) -> pd.arrays.IntegerArray:

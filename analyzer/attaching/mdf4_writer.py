@@ -137,8 +137,8 @@ def _group(place: _Places, data_at: int, cycles: int, words: dict[str, list[str]
     master = place.put(block(b"##CN", links, channel(kind=2, sync=1, data_type=4, at=0, bits=64)))
     width = 8 + sum(np.dtype(k[0]).itemsize for k in _KINDS.values())
     about = place.put(xml(f"<CGcomment xmlns=\"http://www.asam.net/mdf/v4\"><TX>{escape(comment)}</TX></CGcomment>"))
-    links = (0, master, place.put(text(GROUP)), 0, 0, about)
-    group = place.put(block(b"##CG", links, channel_group(cycles, width)))
+    of_group = (0, master, place.put(text(GROUP)), 0, 0, about)
+    group = place.put(block(b"##CG", of_group, channel_group(cycles, width)))
     return place.put(block(b"##DG", (0, group, data_at, 0), b"\0" * 8))
 
 

@@ -99,7 +99,7 @@ def frame_map(frame: pd.DataFrame, named: Named) -> ColumnMap:
 
 def with_named(used: ColumnMap, named: Named) -> ColumnMap:
     """Return `used` with the channels that the user named."""
-    columns = [c for c in used.columns]
+    columns = list(used.columns)
     for quantity, channel in (("speed_mps", named.speed), ("yaw_rate_radps", named.yaw_rate)):
         if channel is not None:
             columns = [c for c in columns if c.name != quantity]

@@ -25,6 +25,7 @@ from analyzer.parsers.mdf4_process import Fetched, fetch
 from analyzer.parsers.raw import RawSource
 from analyzer.parsers.reader import ReadOptions
 from analyzer.parsers.sources import open_sources
+from analyzer.recording import Finding
 
 STAMP = mdf4.STAMP
 
@@ -116,11 +117,12 @@ def _mdf4(raw: RawSource, used: ColumnMap, named: Named, *, start: pd.Timestamp,
         opened = fetch(path, raw.name, bus=bus, wanted=[w for w in wanted if w != STAMP])
     used = with_units(used, {n: c.unit for n, c in opened.channels.items()})
     clock = _Clock(opened, used, raw, bus, start)
-    signals, findings = {}, []
+    signals: dict[str, tuple[pd.DatetimeIndex, Array]] = {}
+    findings: list[Finding] = []
     for value in used.columns:
         channel = opened.channels[value.column]
         table = pd.DataFrame({value.name: _numbers(replace(used, columns=(value,)), channel, clock)})
-        found, words = signals_of(table.assign(**{value.name: table[value.name]}), raw.name)
+        found, words = signals_of(table, raw.name)
         signals |= found
         findings += list(words)
     stamps = opened.channels[leading].seconds
@@ -150,11 +152,12 @@ class _Clock:
         clock = used.time
         self.placed = True
         self._knots: tuple[Array, Array] | None = None
-        if clock.column is not None and clock.column != STAMP:
+        column = clock.column
+        if column is not None and column != STAMP:
             clock, self.placed = place(clock, start)
             channels = {n: pd.Series(c.values) for n, c in opened.channels.items()}
             times = utc_times(clock, channels, raw.name)
-            self._set(opened.channels[clock.column].seconds, times)
+            self._set(opened.channels[column].seconds, times)
             return
         if clock.utc_column is not None:
             value = used.columns[0]

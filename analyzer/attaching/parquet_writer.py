@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from analyzer.attaching.join import COLUMNS
@@ -106,7 +107,7 @@ def _cell_bytes(chunk: pa.Array) -> tuple[bytes, bytes]:
     if pa.types.is_dictionary(kind):
         return _cell_bytes(chunk.dictionary_decode())
     if pa.types.is_string(kind) or pa.types.is_large_string(kind) or pa.types.is_binary(kind) or pa.types.is_large_binary(kind):
-        lengths = pa.compute.binary_length(chunk).cast(pa.int64()).fill_null(-1)
+        lengths = pc.binary_length(chunk).cast(pa.int64()).fill_null(-1)
         values = [v if isinstance(v, bytes) else v.encode("utf-8", "surrogatepass") for v in chunk.drop_null().to_pylist()]
         return lengths.to_numpy(zero_copy_only=False).tobytes(), b"".join(values)
     valid = chunk.is_valid().to_numpy(zero_copy_only=False).astype(np.uint8)

@@ -79,13 +79,18 @@ def _apparent(offset: TimeOffset, what: str) -> Any:
 
 
 def result_entry(result: LoadedResult) -> dict[str, Any]:
-    """Return what the sidecar takes over from a result: verdict, shares, windows, sources."""
-    summary = result.summary
+    """Return what the sidecar takes over from a result folder: verdict, shares, windows, sources."""
+    entry = summary_entry(result.summary, folder=result.folder.name)
+    return entry | {"summary_sha256": file_digest(result.folder / "summary.json")}
+
+
+def summary_entry(summary: Mapping[str, Any], *, folder: str | None) -> dict[str, Any]:
+    """Return what the sidecar takes over from the content of a summary.json."""
     shares = {m["key"]: m.get("value") for m in summary.get("metrics", []) if str(m.get("key", "")).startswith("share_")}
     verdict = summary.get("verdict", {})
     sources = [{k: s.get(k) for k in ("name", "format", "place", "sha256", "unpacked_size")} for s in summary.get("sources", [])]
     return {
-        "run": summary.get("run"), "folder": result.folder.name, "summary_sha256": file_digest(result.folder / "summary.json"),
+        "run": summary.get("run"), "folder": folder,
         "verdict": {k: verdict.get(k) for k in ("level", "sentences", "purpose", "rules_version")},
         "shares": shares | {"share_trusted": verdict.get("share_trusted")}, "windows": summary.get("windows", []),
         "sources": sources, "versions": summary.get("versions", {}),

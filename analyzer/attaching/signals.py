@@ -111,6 +111,7 @@ def pairs(epochs: pd.DataFrame, measured: Mapping[str, Sampled], origin: pd.Time
     if "speed_mps" in measured and np.isfinite(speed).any():
         moving = np.where(speed >= limits["fit.slowest_mps"], speed, np.nan)
         dense = len(seconds) > 1 and float(np.median(np.diff(seconds))) <= limits["fit.trend_step_s"]
+        dense &= len(seconds) > 1 and float(np.ptp(seconds)) >= limits["fit.trend_spans"] * limits["fit.trend_s"]
         out.append(Pair("speed", seconds, moving, measured["speed_mps"], limits["fit.box_s"], inertial=False, whole=speed,
                         detrend_s=limits["fit.trend_s"] if dense else 0.0))
     if "acceleration_x_mps2" in measured and np.isfinite(speed).any():

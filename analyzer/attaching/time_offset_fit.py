@@ -48,7 +48,7 @@ def fit(pair: Pair, start_s: float) -> Line:
     between its samples, the reference is never interpolated. Weights follow Huber. Offsets of short blocks come from the
     linearised fit; a weighted line through them gives offset and drift, their scatter about it the interval
     (Student's t on the effective number of blocks). A drift is
-    kept where its 95 % interval excludes zero, drawn towards zero by the usual size of such drifts.
+    kept where it is clear, drawn towards zero by the usual size of such drifts.
     """
     limits = thresholds(LIMITS)
     line = Line(start_s, 0.0, 0.0, np.nan, np.nan, 0, np.nan, np.nan)
@@ -63,9 +63,10 @@ def fit(pair: Pair, start_s: float) -> Line:
     drifting = _converge(pair, line, width, drifting=True)
     if drifting.reason:
         return _checked(line)
-    if abs(drifting.drift) > drifting.drift_half_width:
+    if abs(drifting.drift) > limits["fit.drift_clear"] * drifting.drift_half_width:
         return _checked(_drawn(drifting))
-    return _checked(Line(**{**line.__dict__, "drift_half_width": _drawn(drifting).drift_half_width}))
+    drawn = _drawn(drifting)
+    return _checked(Line(**{**line.__dict__, "drift_half_width": abs(drawn.drift) + drawn.drift_half_width}))
 
 
 def _drawn(line: Line) -> Line:
@@ -128,15 +129,15 @@ def _step(pair: Pair, line: Line, width_s: float, *, drifting: bool) -> Line:
 def _robust(columns: Array, wanted: Array) -> tuple[Array, Array]:
     """Return coefficients and weights of a least-squares fit with Huber's weights."""
     limit = thresholds(LIMITS)["fit.huber"]
-    weight = np.ones(len(wanted))
-    part = np.zeros(columns.shape[1])
+    weight: Array = np.ones(len(wanted))
+    part: Array = np.zeros(columns.shape[1])
     for _ in range(4):
         root = np.sqrt(weight)[:, None]
-        part = np.linalg.lstsq(columns * root, wanted * root[:, 0], rcond=None)[0]
+        part = np.asarray(np.linalg.lstsq(columns * root, wanted * root[:, 0], rcond=None)[0], dtype=np.float64)
         rest = np.abs(wanted - columns @ part)
         scale = 1.4826 * float(np.median(rest)) + 1e-9
         weight = np.minimum(1.0, limit * scale / np.maximum(rest, 1e-12))
-    return np.asarray(part, dtype=np.float64), weight
+    return part, weight
 
 
 def _detrended(seconds: Array, columns: Array, length_s: float) -> Array:
@@ -155,7 +156,9 @@ def _detrended(seconds: Array, columns: Array, length_s: float) -> Array:
 
 def _blocks(seconds: Array, information: Array, score: Array) -> pd.DataFrame:
     """Return for each block its time, its offset against the line so far, and how much it says."""
-    number = np.floor((seconds - seconds[0]) / thresholds(LIMITS)["fit.block_s"]).astype(np.int64)
+    limits = thresholds(LIMITS)
+    length_s = max(min(float(seconds[-1] - seconds[0]) / limits["fit.blocks_wanted"], limits["fit.block_s"]), limits["fit.block_least_s"])
+    number = np.floor((seconds - seconds[0]) / length_s).astype(np.int64)
     weight = np.bincount(number, information)
     centre = np.bincount(number, information * seconds)
     total = np.bincount(number, score)

@@ -21,6 +21,8 @@ _HARD = (
 _FUSED_ONLY = ("wrong_fix_fused", "not_aligned")
 _GNSS_ONLY = ("wrong_fix", "spikes")
 _ZONES = ("underpass", "trees", "halls")
+#: Rovers with an inertial unit mostly log it too; the others are the drives on which nothing independent was recorded.
+_FUSED_WITH_INERTIAL = 0.85
 
 
 def bench_specs(n: int = 60, *, seed: int = 1, **common: Any) -> list[DriveSpec]:
@@ -66,6 +68,8 @@ def _one(family: str, seed: int, number: int, common: dict[str, Any]) -> DriveSp
                if draws.chance(share)]
     if family.startswith("clock_"):
         outputs.append("measurement_csv")
+    if fused and Draws(seed, "bench fused").chance(_FUSED_WITH_INERTIAL):
+        outputs.append("inertial")
     values: dict[str, Any] = {
         "seed": seed, "faults": faults, "family": family, "run": f"run {number + 1:02d}", "duration_s": duration,
         "rate_hz": rate, "start_utc": day.strftime("%Y-%m-%dT%H:%M:%S"),

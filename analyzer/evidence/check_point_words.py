@@ -31,7 +31,7 @@ class Height:
 
 
 def absolute(
-    earth: Offset | None, car: Offset | None, height: Height | None, no_plan: str, no_height: str,
+    earth: Offset | None, car: Offset | None, height: Height | None, *, no_plan: str, no_height: str,
 ) -> str:
     """Return the absolute statement in one sentence."""
     if earth is None:

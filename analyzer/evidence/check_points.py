@@ -92,7 +92,7 @@ def check(recording: Recording, metrics: Metrics, setup: Setup, points: pd.DataF
         consistent=found is None or found.consistent,
         marks={int(i): str(n) for i, n in zip(table["standstill_id"], table["name"], strict=True)},
     )
-    sentence = words.absolute(out.earth_fixed, out.car_fixed, height, no_plan, no_height)
+    sentence = words.absolute(out.earth_fixed, out.car_fixed, height, no_plan=no_plan, no_height=no_height)
     sentence = sentence if out.consistent or no_plan else words.DISAGREE
     out = replace(out, bound_m=_bound(out), absolute=sentence)
     return replace(out, findings=(*_matching(table, points), *assumed, *_findings(out, found, setup, points, geoid_m)))

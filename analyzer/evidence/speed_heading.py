@@ -74,7 +74,7 @@ def speed_bound(recording: Recording, t: Floats, places: Floats, fixed: Flags) -
     extra, compared = np.zeros(len(t)), np.zeros(len(t), dtype=bool)
     for (size, has), allowance in zip(parts, (0.0, limit["speed.wheel_scale"]), strict=True):
         near, seen = nearest_known(t, size, has, limit["speed.reach"])
-        extra = np.maximum(extra, np.where(seen, np.maximum(near - allowance * np.nan_to_num(speed), 0.0), 0.0))
+        extra = np.maximum(extra, np.where(seen & (near > allowance * np.nan_to_num(speed)), near, 0.0))
         compared |= seen
     bound = np.where(compared, noise + extra, np.maximum(limit["speed.class"], noise))
     shown = [np.where(known, x, np.nan) for x in (bound, noise, extra)]

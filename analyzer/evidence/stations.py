@@ -29,4 +29,4 @@ def foreign(fixes: pd.DataFrame, fixed: Flags, stated: int | None = None) -> Fla
 def station_breaks(fixes: pd.DataFrame) -> Flags:
     """Return whether the reference station changed at each epoch."""
     station = station_of(fixes)
-    return np.r_[False, (station[1:] != station[:-1]) & (station[:-1] >= 0)]
+    return np.asarray(np.r_[False, (station[1:] != station[:-1]) & (station[:-1] >= 0)])

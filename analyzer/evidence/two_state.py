@@ -67,7 +67,7 @@ def reversed_model(model: Model) -> Model:
     """Return the model of the same knots in reversed order: the rate is a stationary process, its sign turns."""
 
     def turn(values: Floats, sign: float = 1.0) -> Floats:
-        return np.r_[values[:1], sign * values[:0:-1]]
+        return np.asarray(np.r_[values[:1], sign * values[:0:-1]])
 
     return Model(
         turn(model.f, -1), turn(model.a), turn(model.q11), turn(model.q12, -1), turn(model.q22), model.y_var, model.c

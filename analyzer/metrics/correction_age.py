@@ -120,13 +120,13 @@ def age_metrics(age_s: Array, codes: NDArray[np.int64], line: Timeline, field: A
     units = {n: "1" if n.startswith("share") else "s" for n in names}
     count = int(np.isfinite(age_s).sum())
     if not field.usable:
-        return [missing(n, units[n], METHOD, field.reason, count) for n in names]
+        return [missing(n, units[n], METHOD, field.reason, n=count) for n in names]
     if np.isfinite(field.constant_s):
         return _constant_metrics(field, count, names)
     weight = np.nan_to_num(line.interval_s)
     known = np.isfinite(age_s) & (weight > 0)
     if not known.any():
-        return [missing(n, units[n], METHOD, "no epoch with an age has a following epoch", count) for n in names]
+        return [missing(n, units[n], METHOD, "no epoch with an age has a following epoch", n=count) for n in names]
     age, time = age_s[known], weight[known]
     out = [Metric(f"age_p{p}_s", weighted_percentile(age, time, p), "s", len(age), METHOD) for p in (50, 95)]
     out.append(Metric("age_max_s", float(age.max()), "s", len(age), METHOD))
@@ -153,7 +153,7 @@ def _constant_metrics(field: AgeField, count: int, names: tuple[str, ...]) -> li
         if most <= above:
             out.append(Metric(key, 0.0, "1", count, method, evidence=evidence))
         else:
-            out.append(missing(key, "1", METHOD, method, count))
+            out.append(missing(key, "1", METHOD, method, n=count))
     return out
 
 

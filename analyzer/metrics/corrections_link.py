@@ -102,7 +102,7 @@ def _counts(rows: pd.DataFrame, place: str, failed: int | None) -> list[Metric]:
     known = rows["station_id"][rows["system"].notna()].dropna()
     again = int(rows["repeated"].sum())
     name, way = key + "crc_failures", "failed CRC-24Q"
-    damaged = (missing(name, "-", way, "the account of the stream was not given", len(rows)) if failed is None
+    damaged = (missing(name, "-", way, "the account of the stream was not given", n=len(rows)) if failed is None
                else Metric(name, failed, "-", len(rows) + failed, way))
     same = "same type, station, time, size and CRC as one before"
     return [
@@ -118,7 +118,7 @@ def _times(rows: pd.DataFrame, gaps: pd.DataFrame, place: str, station: int | No
     method = "message time of the observation epochs, repeats left out"
     if len(times) < 2:
         reason = "fewer than two observation epochs"
-        return [missing(key + name, "s", method, reason, len(times)) for name in ("interval_s", "longest_gap_s")]
+        return [missing(key + name, "s", method, reason, n=len(times)) for name in ("interval_s", "longest_gap_s")]
     own = gaps[gaps["station_id"] == station]
     observed = rows[rows["system"].notna() & (rows["station_id"] == station)]
     per_epoch = observed.groupby(["message_s", "system"], observed=True)["satellites"].max().groupby("message_s").sum()
@@ -141,7 +141,7 @@ def _rates(rows: pd.DataFrame, place: str, station: int | None) -> list[Metric]:
     for number, count in own["message_type"].value_counts().sort_index().items():
         key = f"corrections_{place}_rate_{number}_hz"
         out.append(Metric(key, float(count) / span, "Hz", int(count), method) if span
-                   else missing(key, "Hz", method, "fewer than two observation epochs", int(count)))
+                   else missing(key, "Hz", method, "fewer than two observation epochs", n=int(count)))
     return out
 
 
@@ -150,7 +150,7 @@ def _load(rows: pd.DataFrame, place: str, station: int | None, line_rate: float 
     key, sizes, times = f"corrections_{place}_", set_sizes(rows, station), epochs_s(rows, station)
     if len(times) < 2:
         reason = "fewer than two observation epochs"
-        return [missing(key + "bytes_per_second", "byte/s", "bytes / time", reason, len(times))]
+        return [missing(key + "bytes_per_second", "byte/s", "bytes / time", reason, n=len(times))]
     span = float(times[-1] - times[0]) + usual_interval_s(times)
     mean = float(rows["size_byte"].sum()) / span
     out = [
@@ -159,7 +159,7 @@ def _load(rows: pd.DataFrame, place: str, station: int | None, line_rate: float 
         Metric(key + "set_size_max_byte", int(sizes.max()), "byte", len(sizes), "all messages of one epoch"),
     ]
     if line_rate is None:
-        return [*out, missing(key + "set_time_s", "s", "8N1", "no line rate was given", len(sizes))]
+        return [*out, missing(key + "set_time_s", "s", "8N1", "no line rate was given", n=len(sizes))]
     per_second = line_rate / thresholds("analyzer.metrics", "thresholds_link.toml")["line.bits_per_byte"]
     method = "8N1, 10 bits per byte; a floor under the age of corrections"
     return [

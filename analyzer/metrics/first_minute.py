@@ -65,7 +65,7 @@ def resolution_metric(fixes: pd.DataFrame, details: Mapping[str, object]) -> Met
     steps += [per_degree * 10.0**-degrees] if degrees is not None else []
     if not steps:
         reason = "too few different positions, or finer ones than any decimal step"
-        return missing("position_resolution_m", "m", method, reason, count)
+        return missing("position_resolution_m", "m", method, reason, n=count)
     return Metric("position_resolution_m", max(steps), "m", count, method, evidence={"minute_decimals": minutes})
 
 

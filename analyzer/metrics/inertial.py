@@ -102,7 +102,7 @@ def timing_metrics(timing: Sampling, prefix: str) -> list[Metric]:
     """Return rate, jitter, longest gap and missing rows of a table."""
     method = "intervals between rows; an interval half as long again as usual, and beyond the jitter, is a gap"
     if not np.isfinite(timing.rate_hz):
-        return [missing(f"{prefix}_rate_hz", "Hz", method, "fewer than two rows with increasing time", timing.rows)]
+        return [missing(f"{prefix}_rate_hz", "Hz", method, "fewer than two rows with increasing time", n=timing.rows)]
     gaps = timing.gaps
     return [
         Metric(f"{prefix}_rate_hz", timing.rate_hz, "Hz", timing.rows, method),

@@ -104,7 +104,7 @@ def _lag(tried: list[Agreement], reason: str) -> Metric:
         return missing(key, "s", method, reason or "no yaw rate beside enough driving")
     best = _strongest(known)
     if abs(best.correlation) < thresholds(*FILE)["axes.clear_correlation"]:
-        return missing(key, "s", method, "the correlation is too weak", best.n)
+        return missing(key, "s", method, "the correlation is too weak", n=best.n)
     return Metric(key, best.lag_s, "s", best.n, method)
 
 
@@ -115,7 +115,7 @@ def _metrics(axis: str, found: Agreement | None, reason: str, against: str) -> l
         return [missing(f"inertial_{axis}_{key}", "-", method, reason) for key in ("correlation", "scale")]
     out = [Metric(f"inertial_{axis}_correlation", found.correlation, "-", found.n, method)]
     if abs(found.correlation) < thresholds(*FILE)["axes.clear_correlation"]:
-        return [*out, missing(f"inertial_{axis}_scale", "-", method, "the correlation is too weak", found.n)]
+        return [*out, missing(f"inertial_{axis}_scale", "-", method, "the correlation is too weak", n=found.n)]
     interval = (found.scale_low, found.scale_high)
     return [*out, Metric(f"inertial_{axis}_scale", found.scale, "-", found.n, method, interval)]
 

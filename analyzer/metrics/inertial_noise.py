@@ -145,16 +145,16 @@ def _axis_noise(name: str, curve: pd.DataFrame | None, rest_s: float) -> list[Me
         return [missing(k, u, m, why) for k, u, m in zip(keys, units, methods, strict=True)]
     walk = read_slope(curve, "random_walk")
     out = [missing(keys[0], units[0], methods[0], "the curve has no -1/2 slope: vibration or coarse steps cover "
-                                                  "the noise", n)
+                                                  "the noise", n=n)
            if walk is None else Metric(keys[0], walk[0], units[0], n, methods[0], walk[1:])]
     if rest_s < limit["allan.bias_shortest_s"]:
         why = ("bias instability and rate random walk show only in hours at rest; the longest rest is "
                f"{rest_s:.0f} s and "
                "gives noise and rest bias only")
-        return out + [missing(k, u, m, why, n) for k, u, m in zip(keys[1:], units[1:], methods[1:], strict=True)]
+        return out + [missing(k, u, m, why, n=n) for k, u, m in zip(keys[1:], units[1:], methods[1:], strict=True)]
     floor, drift = read_floor(curve), read_slope(curve, "rate_random_walk")
-    out.append(missing(keys[1], units[1], methods[1], "the deviation still falls at the longest averaging time", n)
+    out.append(missing(keys[1], units[1], methods[1], "the deviation still falls at the longest averaging time", n=n)
                if floor is None else Metric(keys[1], floor[0], units[1], n, methods[1], evidence={"tau_s": floor[1]}))
-    out.append(missing(keys[2], units[2], methods[2], "the curve has no +1/2 slope", n)
+    out.append(missing(keys[2], units[2], methods[2], "the curve has no +1/2 slope", n=n)
                if drift is None else Metric(keys[2], drift[0], units[2], n, methods[2], drift[1:]))
     return out

@@ -28,6 +28,6 @@ class Metric:
         return self.not_evaluated is None
 
 
-def missing(key: str, unit: str, method: str, reason: str, n: int = 0) -> Metric:
+def missing(key: str, unit: str, method: str, reason: str, *, n: int = 0) -> Metric:
     """Return the metric `key` as not evaluated, with the `reason` in words."""
     return Metric(key, None, unit, n, method, not_evaluated=reason)

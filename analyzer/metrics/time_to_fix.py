@@ -51,7 +51,7 @@ def time_metrics(
     method = "first epoch with a fresh correction age to first fixed epoch"
     if began is None or first_fixed is None:
         reason = "no epoch has a usable correction age" if began is None else "no epoch is fixed"
-        out.append(missing("time_corrections_to_fixed_s", "s", method, reason, count))
+        out.append(missing("time_corrections_to_fixed_s", "s", method, reason, n=count))
     else:
         took = max(float(line.seconds[first_fixed] - line.seconds[began]), 0.0)
         out.append(Metric("time_corrections_to_fixed_s", took, "s", count, method))
@@ -62,7 +62,7 @@ def _since(line: Timeline, key: str, index: int | None, reason: str) -> Metric:
     """Return the time from the first epoch of the log to epoch `index`."""
     method = "from the first epoch in the log"
     if index is None:
-        return missing(key, "s", method, reason, len(line.seconds))
+        return missing(key, "s", method, reason, n=len(line.seconds))
     return Metric(key, float(line.seconds[index]), "s", len(line.seconds), method, evidence={"epoch": index})
 
 
@@ -74,7 +74,7 @@ def _refix_metrics(losses: pd.DataFrame, fixed: bool) -> list[Metric]:
     if not len(took):
         reason = "no epoch is fixed" if not fixed else "fixed was lost and did not come back" if never \
             else "fixed was never lost"
-        return [missing(k, "s", method, reason, len(losses)) for k in ("refix_s", "refix_max_s")]
+        return [missing(k, "s", method, reason, n=len(losses)) for k in ("refix_s", "refix_max_s")]
     evidence = {"losses": len(losses), "never_fixed_again": never}
     return [
         Metric("refix_s", float(took.median()), "s", len(took), method, evidence=evidence),

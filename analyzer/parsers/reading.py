@@ -156,7 +156,7 @@ def _one_rover(fixes: pd.DataFrame, sources: tuple[Source, ...]) -> tuple[pd.Dat
     if fixes.index.has_duplicates:
         # of two rows of one time the one with a position stands first, so that an empty one never hides it
         empty = fixes["latitude_deg"].isna().to_numpy()
-        fixes = fixes.iloc[np.lexsort((empty, fixes.index.asi8))]
+        fixes = fixes.iloc[np.lexsort((empty, pd.DatetimeIndex(fixes.index).asi8))]
     again = fixes.index.duplicated(keep="first")
     if not again.any():
         return fixes, findings

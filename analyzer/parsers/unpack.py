@@ -24,7 +24,9 @@ _PIECE = 64 << 10
 class Readable(Protocol):
     """A stream of packed bytes."""
 
-    def read(self, size: int = -1, /) -> bytes: ...
+    def read(self, size: int = -1, /) -> bytes:
+        """Return up to `size` bytes, all that is left for a negative size."""
+        ...
 
 
 class _Unpacker(Protocol):

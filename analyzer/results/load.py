@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from analyzer import tables
@@ -80,7 +81,7 @@ class LoadedResult:
         if lacking:
             raise UsageError(f"{path}: it has no column {', '.join(lacking)}; it has {', '.join(known)}.")
         table = _read_parquet(path, ["time_utc", *(c for c in wanted if c != "time_utc")])
-        index = pd.DatetimeIndex(table.column("time_utc").to_pandas()).astype(tables.TIME_DTYPE)
+        index = pd.DatetimeIndex(pd.DatetimeIndex(table.column("time_utc").to_pandas()).astype(tables.TIME_DTYPE))
         index.name = "time_utc"
         columns_read = {name: _series(table.column(name), name, index) for name in wanted if name != "time_utc"}
         return pd.DataFrame(columns_read, index=index)
@@ -160,7 +161,7 @@ def _series(column: pa.ChunkedArray, name: str, index: pd.DatetimeIndex) -> pd.S
     values = column.to_pandas()
     dtype = next((c.dtype for c in tables.EPOCHS.columns if c.name == name), None)
     if dtype is not None and dtype != "category" and str(values.dtype) != dtype:
-        values = values.astype(dtype)
+        values = _as(values, dtype)
     elif dtype == "category" and not isinstance(values.dtype, pd.CategoricalDtype):
         values = values.astype("category")
     return pd.Series(values.array, index=index, name=name)
@@ -168,15 +169,15 @@ def _series(column: pa.ChunkedArray, name: str, index: pd.DatetimeIndex) -> pd.S
 
 def _joined_codes(column: pa.ChunkedArray) -> pd.Categorical:
     """Return lists of codes as a category of codes joined by commas; no code is missing, as in an assessment."""
-    joined = pa.compute.binary_join(column, ",")
-    encoded = pa.compute.dictionary_encode(joined).unify_dictionaries().combine_chunks()
+    joined = pc.binary_join(column, ",")
+    encoded = pc.dictionary_encode(joined).unify_dictionaries().combine_chunks()
     if isinstance(encoded, pa.ChunkedArray):
         encoded = encoded.chunk(0) if encoded.num_chunks else pa.array([], pa.string()).dictionary_encode()
     words = [str(w) for w in encoded.dictionary.to_pylist()]
     codes = np.asarray(encoded.indices.fill_null(-1).to_numpy(zero_copy_only=False)).astype(np.int64)
     kept = [w for w in words if w]
     place = np.array([kept.index(w) if w else -1 for w in words] + [-1], dtype=np.int64)
-    return pd.Categorical.from_codes(place[codes], categories=kept)
+    return pd.Categorical.from_codes(place[codes], categories=pd.Index(kept, dtype="object"))
 
 
 def _typed(frame: pd.DataFrame) -> pd.DataFrame:
@@ -187,11 +188,11 @@ def _typed(frame: pd.DataFrame) -> pd.DataFrame:
 def _typed_column(name: str, column: pd.Series) -> pd.Series:
     if name.endswith("_utc"):
         filled = column.where(column != "", None) if column.dtype == object else column
-        return pd.to_datetime(filled, utc=True, format="ISO8601").astype(tables.TIME_DTYPE)
+        return _as(pd.to_datetime(filled, utc=True, format="ISO8601"), tables.TIME_DTYPE)
     if name in _TEXT:
         return column.astype("object").where(column.notna(), "").astype("str")
     if column.dtype != object:
-        return column.astype(_DTYPES.get(name, str(column.dtype)))
+        return _as(column, _DTYPES.get(name, str(column.dtype)))
     given = set(column.unique()) - {""}
     if name in _BOOLEAN or (given and given <= set(_TRUTH)):
         return column.map(_TRUTH).astype("boolean")
@@ -200,8 +201,14 @@ def _typed_column(name: str, column: pd.Series) -> pd.Series:
     except ValueError:
         if name in _DTYPES:
             raise
-        return column.astype("str")
-    return numbers.astype(_DTYPES.get(name, "float64"))
+        return _as(column, "str")
+    return _as(numbers, _DTYPES.get(name, "float64"))
+
+
+def _as(column: pd.Series, dtype: str) -> pd.Series:
+    wanted: Any = dtype
+    out: pd.Series = column.astype(wanted)
+    return out
 
 
 def _damaged(path: Path, error: Exception) -> InputError:

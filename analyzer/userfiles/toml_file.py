@@ -68,7 +68,9 @@ def parse_toml(
         place = f"line {line}, " if line else ""
         if first.validator == "additionalProperties":
             allowed = ", ".join(sorted(first.schema.get("properties", {})))
-            raise UsageError(f"{what} {name}: {place}key '{key}' is not known here; allowed are {allowed}.")
+            where = f" in '{key}'" if first.absolute_path else ""
+            unknown = _named_key(first.message)
+            raise UsageError(f"{what} {name}: {place}key '{unknown}' is not known{where}; allowed are {allowed}.")
         raise UsageError(
             f"{what} {name}: {place}key '{key}': {first.message}; see the schema {schema_name}.json for what is allowed."
         )

@@ -1,0 +1,178 @@
+"""Whether two clocks agree well enough to join, which offset is taken out, and the words for it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from analyzer.attaching.signals import LIMITS, Array
+from analyzer.attaching.time_offset import NAMES, TimeOffset
+from analyzer.attaching.time_offset_fit import Line
+from analyzer.errors import RefusedError, UsageError
+from analyzer.settings import thresholds
+
+
+@dataclass(frozen=True)
+class Applied:
+    """The offset that is taken out of the measurement's clock, and what is said about it.
+
+    `how` is ``estimated``, ``estimated_on_request``, ``stated``, ``found_by_search`` or ``none``.
+    """
+
+    origin: pd.Timestamp
+    line: Line
+    how: str
+    words: str
+
+    def utc(self, times: pd.DatetimeIndex) -> pd.DatetimeIndex:
+        """Return UTC of the recording for stamps of the measurement."""
+        line = self.line
+        micro = times.as_unit("us").asi8 - self.origin.as_unit("us").asm8.astype("int64")
+        missing = np.asarray(times.isna())
+        seconds = np.where(missing, 0.0, micro * 1e-6)
+        exact = (seconds - line.offset_s + line.drift * line.centre_s) / (1.0 + line.drift)
+        moved = np.rint(exact * 1e6).astype(np.int64) + self.origin.as_unit("us").asm8.astype("int64")
+        out = moved.astype("datetime64[us]")
+        out[missing] = np.datetime64("NaT")
+        return pd.DatetimeIndex(out).tz_localize("UTC")
+
+    def half_width(self, utc: pd.DatetimeIndex) -> Array:
+        """Return the 95 % half-width of the clock at UTC times [s]; 0 where the offset was stated."""
+        if self.how in ("stated", "none"):
+            return np.zeros(len(utc))
+        seconds = np.asarray((utc - self.origin) / pd.Timedelta(seconds=1), dtype=np.float64)
+        return self.line.half_width_at(np.nan_to_num(seconds))
+
+    def entry(self) -> dict[str, Any]:
+        """Return it for the sidecar."""
+        half = None if self.how in ("stated", "none") else self.line.half_width_s
+        interval = None if half is None else [self.line.offset_s - half, self.line.offset_s + half]
+        centre = self.origin + pd.Timedelta(seconds=self.line.centre_s)
+        return {"offset_s": self.line.offset_s, "interval_s": interval, "drift_ppm": self.line.drift * 1e6, "how": self.how,
+                "at_utc": centre, "words": self.words}
+
+
+def parse_offset(text: str | float | None) -> str | float | None:
+    """Return ``auto``, seconds, or None.
+
+    Raises
+    ------
+    UsageError : neither.
+    """
+    if text is None or text == "auto":
+        return text
+    try:
+        value = float(text)
+    except ValueError:
+        value = np.nan
+    if not np.isfinite(value):
+        raise UsageError(f"offset {text}: expected 'auto' or seconds that the measurement's clock is ahead, like 18 or -0.25.")
+    return value
+
+
+def decide(offset: TimeOffset, wanted: str | float | None, *, name: str, placed: bool) -> Applied:
+    """Return the offset to take out.
+
+    Parameters
+    ----------
+    wanted : None joins only where the clocks agree; ``auto`` takes out what was found; a number [s] is taken out as is.
+    placed : whether the measurement's clock is UTC at all; one that is not is placed by what was found.
+
+    Raises
+    ------
+    RefusedError : the offset is not known, or the clocks disagree, and nothing was asked to override it.
+    """
+    if isinstance(wanted, (int, float)):
+        return Applied(offset.origin, _constant(float(wanted)), "stated", _stated_words(offset, float(wanted)))
+    if offset.line is None:
+        raise RefusedError(f"{name}: it cannot be shown that its clock agrees with the recording's: {offset.not_evaluated}; name "
+                           "another signal with --speed or --yaw-rate, or state the offset with --offset S.")
+    if not placed:
+        return Applied(offset.origin, offset.line, "found_by_search",
+                       f"its clock is no UTC and was placed by its {_signal(offset)}, {_interval(offset)}")
+    if wanted == "auto":
+        return Applied(offset.origin, offset.line, "estimated_on_request",
+                       f"an offset of {_value(offset)} was found and taken out as asked{_named(offset)}")
+    if offset.suspicion is not None or offset.outside_band:
+        raise RefusedError(_refusal(offset, name))
+    return Applied(offset.origin, offset.line, "estimated", _agreement(offset))
+
+
+def _constant(seconds: float) -> Line:
+    return Line(seconds, 0.0, 0.0, 0.0, 0.0, 0, np.nan, np.nan)
+
+
+def _signal(offset: TimeOffset) -> str:
+    return NAMES[offset.apparent.kind] if offset.apparent is not None else "signals"
+
+
+def _apparent(offset: TimeOffset) -> tuple[float, float]:
+    """Return apparent delay and half-width [s]."""
+    if offset.apparent is None or offset.apparent.line is None:
+        return np.nan, np.nan
+    return offset.apparent.line.offset_s, offset.apparent.line.half_width_s
+
+
+def _value(offset: TimeOffset) -> str:
+    assert offset.line is not None
+    return f"{offset.line.offset_s:+.3f} s +/- {offset.line.half_width_s:.3f} s"
+
+
+def _interval(offset: TimeOffset) -> str:
+    assert offset.line is not None
+    return f"certain to {offset.line.half_width_s * 1e3:.1f} ms (95 %)"
+
+
+def _named(offset: TimeOffset) -> str:
+    return f"; it looks like {offset.suspicion}" if offset.suspicion else ""
+
+
+def _cost(offset: TimeOffset) -> str:
+    error = offset.position_error_m
+    if error is None or not np.isfinite(error):
+        return ""
+    return f", which would be {error:.2f} m at {offset.speed_mps:.0f} m/s" if error < 1000 else ""
+
+
+def _agreement(offset: TimeOffset) -> str:
+    value, half = _apparent(offset)
+    text = f"the clocks agree within the signal's own delay: {_signal(offset)} appears {_late(value)} (95 % +/- {half * 1e3:.1f} ms)"
+    text += _cost(offset)
+    if offset.delay_source is None:
+        return text + ("; it is taken out, and how much of it is the sensor's own delay cannot be told without inertial signals, a "
+                       "pulse or --signal-delay")
+    if offset.delay_source == "stated":
+        return text + f"; {offset.signal_delay_s or 0.0:.3f} s of it are the sensor's own as stated"
+    share = offset.signal_delay_s or 0.0
+    if share == 0.0:
+        return text + "; inertial signals show the same, so it is the clock's"
+    assert offset.line is not None
+    by = "a pulse per second shows" if offset.delay_source == "pulse" else "inertial signals show"
+    return text + f"; {by} that {share * 1e3:+.1f} ms are the sensor's own and {offset.line.offset_s * 1e3:+.1f} ms the clock's"
+
+
+def _late(value_s: float) -> str:
+    return f"{abs(value_s) * 1e3:.1f} ms {'late' if value_s >= 0 else 'early'}"
+
+
+def _refusal(offset: TimeOffset, name: str) -> str:
+    limits = thresholds(LIMITS)
+    value, half = _apparent(offset)
+    text = f"{name}: the clocks disagree: its {_signal(offset)} appears {value:+.3f} s (95 % +/- {half:.3f} s) against the recording"
+    text += _cost(offset)
+    if offset.suspicion:
+        text += f"; that is {offset.suspicion}"
+    else:
+        text += (f"; a sensor's own delay lies within {limits['band.earliest_s'] * 1e3:+.0f} to {limits['band.latest_s'] * 1e3:+.0f} ms")
+    return text + "; correct the clock in the column map (utc_offset_s), or take the offset out with --offset auto."
+
+
+def _stated_words(offset: TimeOffset, stated_s: float) -> str:
+    text = f"an offset of {stated_s:+.3f} s was taken out as stated"
+    value, half = _apparent(offset)
+    if np.isfinite(value) and abs(value - stated_s) > half + max(thresholds(LIMITS)["band.latest_s"], 0.0):
+        return text + f", although the {_signal(offset)} shows {value:+.3f} s (95 % +/- {half:.3f} s)"
+    return text

@@ -1,0 +1,299 @@
+"""Check points: what stands on known marks and passes over them may and may not say."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from analyzer import tables
+from analyzer.demo import Fault, make_drive
+from analyzer.evidence.check_point_offsets import car_to_earth, latency_from_passes, separate
+from analyzer.evidence.check_point_passes import passes_over_marks
+from analyzer.evidence.check_point_stands import COLUMNS, heading_of, mean_interval, stands_on_marks
+from analyzer.evidence.check_point_words import Height, height_sizes, known_heights
+from analyzer.evidence.check_points import CheckPointResult, bound_parts, check, point_over_mark, refusals
+from analyzer.geodesy import from_enu
+from analyzer.metrics.measure import measure
+from analyzer.parsers.reading import read
+from analyzer.recording import Recording
+from analyzer.userfiles.setup_sheet import Base, Setup, load_setup
+from analyzer.userfiles.tabular import CHECK_POINT_COLUMNS, read_check_points
+
+START = pd.Timestamp("2026-04-14T08:00:00Z")
+SETUP = Setup(frame="F1", height_type="ellipsoidal", output_point="antenna", antenna_forward_m=0.6, antenna_left_m=0.0,
+              antenna_up_m=1.3, base=Base(antenna_height_m=1.8))
+ORIGIN = (47.0, 20.0, 100.0)
+
+
+def points(**changes: object) -> pd.DataFrame:
+    row: dict[str, object] = {
+        "name": "A", "latitude_deg": 47.0, "longitude_deg": 20.0, "height_m": 98.5, "height_type": "ellipsoidal", "frame": "F1",
+        "epoch_year": 2026.3, "sigma_h_m": 0.005, "sigma_v_m": 0.008, "antenna_above_mark_m": 1.5, "start_utc": pd.NaT,
+        "end_utc": pd.NaT, "heading_deg": np.nan,
+    }
+    return pd.DataFrame([row | changes], columns=[*CHECK_POINT_COLUMNS, "start_utc", "end_utc", "heading_deg"])
+
+
+def stands(offsets: list[tuple[float, float]], headings: list[float], sigma: float = 0.01) -> pd.DataFrame:
+    rows = [{"standstill_id": i + 1, "name": "A", "start_utc": START + pd.Timedelta(minutes=i),
+             "end_utc": START + pd.Timedelta(minutes=i, seconds=30), "fix_state": "fixed", "n_eff": 10.0, "heading_deg": h,
+             "heading_from": "", "used": True, "offset_e_m": e, "offset_n_m": n, "offset_u_m": 0.0, "sigma_e_m": sigma,
+             "sigma_n_m": sigma, "sigma_u_m": 0.02, "half_e_m": 2 * sigma, "half_n_m": 2 * sigma, "half_u_m": 0.04}
+            for i, ((e, n), h) in enumerate(zip(offsets, headings, strict=True))]
+    return pd.DataFrame(rows, columns=list(COLUMNS))
+
+
+def standstill(east: float, north: float, up: float, **changes: object) -> pd.DataFrame:
+    latitude, longitude, height = (float(x) for x in from_enu(east, north, up, origin=ORIGIN))
+    row: dict[str, object] = {
+        "standstill_id": 1, "start_utc": START, "end_utc": START + pd.Timedelta(seconds=30), "n": 300, "n_eff": 8.0,
+        "fix_state": "fixed", "latitude_deg": latitude, "longitude_deg": longitude, "height_m": height, "var_ee_m2": 1e-5,
+        "var_nn_m2": 1e-5, "var_en_m2": 0.0, "var_uu_m2": 4e-5, "heading_deg": np.nan, "check_point": None,
+    }
+    return pd.DataFrame([row | changes])
+
+
+def recording(rows: int = 0, **columns: object) -> Recording:
+    index = START + pd.to_timedelta(np.arange(rows) * 0.1, unit="s")
+    return Recording((), fixes=tables.FIXES.conform(pd.DataFrame(columns, index=pd.DatetimeIndex(index))))
+
+
+# --- separation -------------------------------------------------------------------------------------------------------
+
+
+def test_opposite_stands_give_mean_and_half_difference() -> None:
+    """North: forward is north, left is west. Facing south both turn round: mean and half difference by hand."""
+    found = separate(stands([(0.05, 0.09), (0.05, 0.01)], [0.0, 180.0]))
+    assert found is not None and found.car is not None
+    assert found.earth.value_m == pytest.approx((0.05, 0.05))
+    assert found.car.value_m == pytest.approx((0.04, 0.0))
+    assert found.earth.half_m[0] == pytest.approx(1.959964 * 0.01 / np.sqrt(2), rel=1e-4)
+
+
+def test_axes_of_the_car_are_those_of_iso_8855() -> None:
+    """Facing east (90°): forward points east, left points north (ISO 8855: x forward, y left, z up)."""
+    turned = car_to_earth(np.array([90.0]))[0]
+    assert turned @ np.array([1.0, 0.0]) == pytest.approx([1.0, 0.0], abs=1e-12)
+    assert turned @ np.array([0.0, 1.0]) == pytest.approx([0.0, 1.0], abs=1e-12)
+
+
+@given(st.floats(0, 360), st.floats(100, 260), st.tuples(*[st.floats(-0.5, 0.5)] * 4))
+def test_separation_returns_what_was_put_in(heading: float, other: float, parts: tuple[float, float, float, float]) -> None:
+    headings = [heading, (heading + other) % 360]
+    turned = car_to_earth(np.array(headings)) @ np.array(parts[2:]) + np.array(parts[:2])
+    found = separate(stands([tuple(row) for row in turned.tolist()], headings))
+    assert found is not None and found.car is not None
+    assert [*found.earth.value_m, *found.car.value_m] == pytest.approx(parts, abs=1e-9)
+
+
+def test_stands_facing_one_way_are_not_told_apart() -> None:
+    found = separate(stands([(0.05, 0.0), (0.05, 0.0)], [10.0, 20.0]))
+    assert found is not None and found.car is None
+    assert found.earth.value_m == pytest.approx((0.05, 0.0))
+    assert separate(stands([], [])) is None
+
+
+def test_intervals_hold_the_truth_as_often_as_they_say() -> None:
+    rng = np.random.default_rng(3)
+    inside, strong = 0, 0
+    for _ in range(400):
+        noise = rng.normal(0, 0.01, (3, 2))
+        found = separate(stands([tuple(r) for r in noise.tolist()], [0.0, 180.0, 90.0]))
+        assert found is not None and found.car is not None
+        inside += abs(found.earth.value_m[0]) <= found.earth.half_m[0]
+        strong += found.car.significant
+    assert stats.binomtest(inside, 400, 0.95).pvalue > 0.001
+    assert stats.binomtest(strong, 400, 0.05).pvalue > 0.001
+
+
+def test_stands_that_disagree_are_said_to() -> None:
+    found = separate(stands([(0.0, 0.0), (0.0, 0.0), (0.5, 0.4)], [0.0, 180.0, 90.0]))
+    assert found is not None and not found.consistent
+
+
+def test_mean_interval_by_the_welch_satterthwaite_formula() -> None:
+    """JCGM 100:2008, G.4: with no known part it is Student's t with n - 1 degrees of freedom."""
+    sigma, half = mean_interval(0.04, 5.0, 0.0)
+    assert sigma == pytest.approx(np.sqrt(0.04 / 5))
+    assert half / sigma == pytest.approx(stats.t.ppf(0.975, 4.0), rel=1e-6)
+    sigma, half = mean_interval(0.0, 5.0, 0.01)
+    assert half / sigma == pytest.approx(1.959964, rel=1e-5)
+    assert mean_interval(0.04, 1.0, 0.0)[0] == pytest.approx(0.2)
+
+
+# --- matching and headings --------------------------------------------------------------------------------------------
+
+
+def test_a_stand_is_matched_by_place_and_offsets_are_logged_minus_known() -> None:
+    table = stands_on_marks(standstill(0.03, -0.02, 0.05), points(), recording())
+    assert table["name"].tolist() == ["A"] and bool(table["used"].iloc[0])
+    assert table[["offset_e_m", "offset_n_m", "offset_u_m"]].to_numpy()[0] == pytest.approx([0.03, -0.02, 0.05], abs=1e-4)
+    assert stands_on_marks(standstill(5.0, 0.0, 0.0), points(), recording()).empty
+
+
+def test_a_stated_time_decides_over_place() -> None:
+    timed = points(start_utc=START + pd.Timedelta(hours=1), end_utc=START + pd.Timedelta(hours=1, seconds=20))
+    assert stands_on_marks(standstill(0.0, 0.0, 0.0), timed, recording()).empty
+    far = points(start_utc=START, end_utc=START + pd.Timedelta(seconds=20))
+    assert len(stands_on_marks(standstill(120.0, 0.0, 0.0), far, recording())) == 1
+
+
+def test_height_is_left_out_where_no_antenna_height_is_stated() -> None:
+    table = stands_on_marks(standstill(0.0, 0.0, 0.0), points(antenna_above_mark_m=np.nan), recording())
+    assert np.isnan(table["offset_u_m"].iloc[0]) and np.isfinite(table["offset_e_m"].iloc[0])
+
+
+def test_heading_comes_from_the_file_then_the_course_beside_the_stand() -> None:
+    speed = np.r_[np.full(50, 3.0), np.zeros(300), np.full(50, 3.0)]
+    rolling = recording(400, speed_mps=speed, course_deg=np.r_[np.full(200, 80.0), np.full(200, 84.0)])
+    stand = {"heading_deg": np.nan, "start_utc": START + pd.Timedelta(seconds=5), "end_utc": START + pd.Timedelta(seconds=35)}
+    assert heading_of(stand, {"heading_deg": 12.0}, rolling) == (12.0, "check points file")
+    found, how = heading_of(stand, {}, rolling)
+    assert found == pytest.approx(82.0, abs=0.1) and how == "course before and after"
+    reversed_off = recording(400, speed_mps=speed, course_deg=np.r_[np.full(200, 80.0), np.full(200, 260.0)])
+    assert np.isnan(heading_of(stand, {}, reversed_off)[0])
+
+
+# --- what may be stated -----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("changes", "setup", "part", "word"), [
+    ({"frame": ""}, SETUP, 0, "frame for A"),
+    ({}, replace(SETUP, frame=None), 0, "set-up sheet"),
+    ({"frame": "F2"}, SETUP, 0, "F2"),
+    ({"epoch_year": np.nan}, SETUP, 0, "epoch"),
+    ({"height_type": ""}, SETUP, 1, "height type"),
+    ({"height_type": "geoid"}, SETUP, 1, "geoid"),
+    ({"antenna_above_mark_m": np.nan}, SETUP, 1, "antenna_above_mark_m"),
+    ({"height_m": np.nan}, SETUP, 1, "no height"),
+    ({}, replace(SETUP, height_type=None), 1, "height_type"),
+])
+def test_absolute_statements_are_refused_with_the_reason(
+    changes: dict[str, object], setup: Setup, part: int, word: str,
+) -> None:
+    found = refusals(points(**changes), setup)
+    assert word in found[part]
+    assert part == 0 or found[0] == "", "a fault of heights must not cost the plan"
+    assert part == 1 or found[1], "without a frame heights say nothing either"
+
+
+def test_nothing_is_refused_where_all_is_stated_alike() -> None:
+    assert refusals(points(), SETUP) == ("", "")
+    assert refusals(points(frame="f1 "), SETUP) == ("", "")
+
+
+def test_another_point_over_the_mark_is_recognised_and_said() -> None:
+    reference = replace(SETUP, output_point="reference_point")
+    behind = -0.6 * np.array([[1.0, 0.0], [-1.0, 0.0]])
+    table, said = point_over_mark(stands([tuple(r) for r in behind.tolist()], [90.0, 270.0]), reference)
+    assert table[["offset_e_m", "offset_n_m"]].abs().to_numpy().max() < 1e-9
+    assert said and "antenna" in said[0].text
+    table, said = point_over_mark(stands([(0.07, 0.0), (-0.07, 0.0)], [90.0, 270.0]), reference)
+    assert table["offset_e_m"].tolist() == [0.07, -0.07] and not said
+
+
+@pytest.mark.parametrize(("error", "word"), [
+    (1.8, "entered twice"), (-1.8, "left out at the base"), (42.3, "geoid separation"), (1.5, "antenna height above the mark"),
+    (0.4, ""),
+])
+def test_heights_of_a_known_size_are_named(error: float, word: str) -> None:
+    found = height_sizes(Height(error, 0.02, 2), known_heights(SETUP, antenna_m=1.5, geoid_m=42.31))
+    assert (word in " ".join(f.text for f in found)) if word else not found
+
+
+def test_a_height_that_chance_explains_has_no_size() -> None:
+    assert not height_sizes(Height(1.8, 2.0, 1), known_heights(SETUP, antenna_m=1.5, geoid_m=42.3))
+
+
+def test_stands_that_disagree_bound_each_moment_by_the_stands_beside_it() -> None:
+    table = stands([(0.0, 0.0), (0.6, 0.0), (0.6, 0.0)], [0.0, 180.0, 90.0])
+    found = CheckPointResult(table, pd.DataFrame(), consistent=False)
+    times = START + pd.to_timedelta([-10, 30, 90, 150], unit="s")
+    plan, _ = bound_parts(found, pd.DatetimeIndex(times))
+    assert plan[0] == 0.0, "before the first stand, which agrees with its mark, nothing speaks against positions"
+    assert (plan[1:] > 0.6).all()
+    assert bound_parts(replace(found, refused_horizontal="no frame"), pd.DatetimeIndex(times))[0].max() == 0.0
+
+
+# --- passes -----------------------------------------------------------------------------------------------------------
+
+
+def test_latency_is_told_from_both_kinds_of_offset() -> None:
+    speed, course = np.array([10.0, 25.0, 12.0, 24.0]), np.array([90.0, 90.0, 270.0, 270.0])
+    along = 0.20 + np.cos(np.radians(course - 90.0)) * 0.05 - 0.040 * speed
+    found = latency_from_passes(pd.DataFrame({"speed_mps": speed, "course_deg": course, "along_m": along}))
+    assert found is not None and found.significant
+    assert (found.latency_s, found.forward_m, found.earth_m) == pytest.approx((0.040, 0.20, 0.05))
+
+
+def test_passes_at_one_speed_leave_the_offset_in_latency() -> None:
+    found = latency_from_passes(pd.DataFrame({"speed_mps": [20.0, 20.0], "course_deg": [0.0, 180.0], "along_m": [-0.8, -0.8]}))
+    assert found is not None and np.isnan(found.forward_m) and found.latency_s == pytest.approx(0.04)
+    assert latency_from_passes(pd.DataFrame({"speed_mps": [20.0], "course_deg": [0.0], "along_m": [-0.8]})) is None
+
+
+def test_a_pass_is_where_the_position_stood_at_the_moment() -> None:
+    """20 m/s to the east, positions 50 ms old: 1 m behind the mark at the moment of passing."""
+    t = np.arange(200) * 0.1
+    latitude, longitude, _ = from_enu(20.0 * (t - 10.0 - 0.05), np.zeros(200), np.zeros(200), origin=(47.0, 20.0, 0.0))
+    fixes = recording(200, latitude_deg=latitude, longitude_deg=longitude, speed_mps=np.full(200, 20.0),
+                      course_deg=np.full(200, 90.0), fix_state=["fixed"] * 200).fixes
+    moment = START + pd.Timedelta(seconds=10)
+    found = passes_over_marks(points(start_utc=moment, end_utc=moment), fixes)
+    assert found["along_m"].iloc[0] == pytest.approx(-1.0, abs=2e-3)
+    assert found["across_m"].iloc[0] == pytest.approx(0.0, abs=2e-3)
+    late = START + pd.Timedelta(hours=1)
+    assert passes_over_marks(points(start_utc=late, end_utc=late), fixes).empty
+
+
+# --- whole drives -----------------------------------------------------------------------------------------------------
+
+
+def judged(folder: Path, faults: tuple[Fault, ...], **changes: object) -> CheckPointResult:
+    drive = make_drive(folder, seed=7, marks=3, both_ways=True, duration_s=900.0, rate_hz=10.0, faults=faults,
+                       outputs=("check_points",))
+    log = read([drive / "rover.nmea"])
+    setup = replace(load_setup(drive / "setup.toml"), **changes)  # type: ignore[arg-type]
+    return check(log, measure(log), setup, read_check_points(drive / "check_points.csv"))
+
+
+def test_a_clean_drive_agrees_with_its_marks(tmp_path: Path) -> None:
+    found = judged(tmp_path, ())
+    assert found.earth_fixed is not None and found.car_fixed is not None and found.height is not None
+    assert not found.earth_fixed.significant and not found.car_fixed.significant and not found.height.significant
+    assert found.bound_m == (0.0, 0.0) and found.absolute.startswith("checked on")
+    assert "would not have shown" in found.absolute and len(found.marks) == len(found.table) >= 3
+
+
+def test_a_moved_base_is_earth_fixed(tmp_path: Path) -> None:
+    found = judged(tmp_path, (Fault("base_moved", size=0.2),))
+    assert found.earth_fixed is not None and found.car_fixed is not None
+    assert found.earth_fixed.significant and not found.car_fixed.significant
+    # size is that of the whole displacement, height included
+    assert 0.12 < found.earth_fixed.size_m < 0.22 and found.bound_m[0] > found.earth_fixed.size_m
+
+
+def test_an_unnamed_frame_refuses_earth_but_not_car(tmp_path: Path) -> None:
+    found = judged(tmp_path, (Fault("base_moved", size=0.2),), frame=None)
+    assert found.bound_m == (0.0, 0.0) and found.absolute.startswith("refused")
+    assert any(f.code == "check_point_refused" for f in found.findings)
+    assert found.car_fixed is not None
+
+
+def test_a_wrong_antenna_offset_is_car_fixed(tmp_path: Path) -> None:
+    found = judged(tmp_path, (Fault("lever_arm_wrong", size=0.2),))
+    assert found.earth_fixed is not None and found.car_fixed is not None
+    assert found.car_fixed.significant and not found.earth_fixed.significant
+
+
+def test_a_base_that_changes_in_between_is_no_single_error(tmp_path: Path) -> None:
+    found = judged(tmp_path, (Fault("base_resurveyed", start_s=470.0, size=0.6),))
+    assert not found.consistent and "disagree" in found.absolute
+    assert any(f.code == "check_point_inconsistent" for f in found.findings)
