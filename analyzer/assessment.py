@@ -77,7 +77,7 @@ class Assessment:
 
     `epochs` has the columns of epochs.parquet (DEVELOPERS.md, Result folder) with index ``time_utc``; `segments`, `jumps`,
     `dropouts`, `windows`, `standstills` have the layouts given there. `setup` is the parsed set-up sheet or empty.
-    `cannot_show` lists in words what this recording cannot show; `headline` holds the figures of the first screen.
+    `absolute` is the statement on absolute error in one sentence. `cannot_show` lists in words what this recording cannot show; `headline` holds the figures of the first screen.
     In a notebook it shows itself as a compact page.
     """
 
@@ -95,6 +95,7 @@ class Assessment:
     setup_items: tuple[SetupItem, ...] = ()
     findings: tuple[Finding, ...] = ()
     cannot_show: tuple[str, ...] = ()
+    absolute: str = "not checked: no known mark was visited"
     versions: Mapping[str, str] = field(default_factory=dict)
     headline: Headline | None = None
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import platform
+from collections.abc import Sequence
 from importlib import metadata
 from pathlib import Path
 
@@ -12,7 +13,9 @@ import pandas as pd
 from analyzer import tables
 from analyzer.assessment import Assessment, Purpose
 from analyzer.errors import InputError
+from analyzer.evidence.check_points import CheckPointResult, check, nothing
 from analyzer.evidence.claim import claimed_sigma, has_position
+from analyzer.evidence.complete import complete
 from analyzer.evidence.gather import gather
 from analyzer.evidence.result import Evidence
 from analyzer.geodesy import to_enu
@@ -20,12 +23,16 @@ from analyzer.metrics.result import Metrics
 from analyzer.metrics.whole import measure_whole
 from analyzer.recording import Recording
 from analyzer.settings import thresholds
+from analyzer.userfiles.accept import Decision
 from analyzer.userfiles.setup_sheet import Setup
 from analyzer.userfiles.tabular import WINDOW_COLUMNS, WindowFile
+from analyzer.verdict.accepted import Applied, apply_decisions
+from analyzer.verdict.causes import better_causes
 from analyzer.verdict.headline import headline
 from analyzer.verdict.judge import judge
 from analyzer.verdict.passes import passes
 from analyzer.verdict.purposes import load_purpose
+from analyzer.verdict.range_pattern import range_pattern
 from analyzer.verdict.run import judge_run
 from analyzer.verdict.setup_check import check_setup, sent_base_positions
 from analyzer.verdict.windows import judge_windows, window_of
@@ -38,6 +45,10 @@ def assess(
     setup: Setup | None = None,
     windows: WindowFile | None = None,
     base: tuple[float, float, float] | None = None,
+    check_points: pd.DataFrame | None = None,
+    decisions: Sequence[Decision] = (),
+    base_log: Recording | None = None,
+    second_rover: Recording | None = None,
 ) -> Assessment:
     """Judge a recording for a purpose.
 
@@ -48,53 +59,109 @@ def assess(
     setup : the set-up sheet.
     windows : windows by time, or crossing lines.
     base : base latitude [deg], longitude [deg], height [m]; default from the set-up sheet, else from the corrections.
+    check_points : known marks on which the vehicle stood, from `read_check_points`.
+    decisions : windows accepted and stretches excluded by the user, from `read_accept`.
+    base_log, second_rover : recordings that help to tell why corrections were lost.
 
     Raises
     ------
-    InputError : the recording holds no position.
+    InputError : the recording holds no position, or is of several drives.
     """
     chosen = purpose if isinstance(purpose, Purpose) else load_purpose(purpose or "lane")
     setup = setup or Setup()
-    if not has_position(recording.fixes).any():
-        raise InputError(
-            f"no position in {', '.join(s.name for s in recording.sources) or 'what was given'}: "
-            "expected at least one GGA, GNS, RMC or GLL with a position; inspect shows what was read."
-        )
+    _refuse_empty(recording)
     _refuse_several_drives(recording)
     spans = _spans(windows, recording.fixes)
-    limit = chosen.limit("horizontal")
-    metrics = measure_whole(
+    place = base or _base_place(recording, setup)
+    metrics = _measured(recording, setup, chosen, spans=spans, base=place)
+    evidence = gather(recording, metrics)
+    marks = check(recording, metrics, setup, check_points) if check_points is not None else nothing()
+    bounds = complete(evidence.bounds, recording, metrics, marks)
+    epochs = _epochs(recording, metrics, bounds, evidence.segment_id, spans)
+    epochs["trust"], epochs["reasons"] = judge(bounds, epochs, chosen)
+    dropouts = better_causes(metrics.dropouts, recording, metrics, base_log=base_log, second_rover=second_rover)
+    applied = _decided(epochs, spans, decisions, recording, metrics, chosen)
+    standstills = metrics.standstills.assign(check_point=metrics.standstills["standstill_id"].map(marks.marks))
+    interval_s = metrics.epochs["interval_s"].to_numpy(np.float64)
+    pattern = range_pattern(dropouts, epochs.assign(interval_s=interval_s), base=place)
+    return Assessment(
+        recording=recording,
+        metrics=metrics,
+        purpose=chosen,
+        epochs=applied.epochs,
+        segments=evidence.segments,
+        verdict=applied.verdict,
+        jumps=evidence.jumps,
+        dropouts=dropouts,
+        windows=applied.windows,
+        standstills=standstills,
+        setup=setup.stated,
+        setup_items=check_setup(recording, metrics, setup),
+        findings=(
+            *recording.findings,
+            *metrics.findings,
+            *evidence.findings,
+            *marks.findings,
+            *applied.findings,
+            *([pattern] if pattern is not None else []),
+        ),
+        headline=headline(applied.epochs, interval_s, dropouts, chosen),
+        cannot_show=_blind_spots(evidence, marks, recording),
+        absolute=marks.absolute,
+        versions=versions(),
+    )
+
+
+def _measured(
+    recording: Recording,
+    setup: Setup,
+    purpose: Purpose,
+    *,
+    spans: pd.DataFrame,
+    base: tuple[float, float, float] | None,
+) -> Metrics:
+    limit = purpose.limit("horizontal")
+    return measure_whole(
         recording,
         windows=spans if len(spans) else None,
-        base=base or _base_place(recording, setup),
+        base=base,
         asked_rate_hz=setup.asked_rate_hz,
         position_limit_m=limit.value if limit else None,
         line_rate=setup.line_rate,
         station_id=setup.base.station_id,
     )
-    evidence = gather(recording, metrics)
-    epochs = _epochs(recording, metrics, evidence, spans)
-    epochs["trust"], epochs["reasons"] = judge(evidence.bounds, epochs, chosen)
+
+
+def _decided(
+    epochs: pd.DataFrame,
+    spans: pd.DataFrame,
+    decisions: Sequence[Decision],
+    recording: Recording,
+    metrics: Metrics,
+    purpose: Purpose,
+) -> Applied:
+    """Return epochs, windows and verdict, with what the user accepted or excluded."""
     rate = metrics["rate_hz"].value
-    judged = judge_windows(spans, epochs, 1 / float(rate) if rate else 1.0, chosen)
-    return Assessment(
-        recording=recording,
-        metrics=metrics,
-        purpose=chosen,
-        epochs=epochs,
-        segments=evidence.segments,
-        verdict=judge_run(epochs, judged, metrics, chosen, channels=_channels(recording)),
-        jumps=evidence.jumps,
-        dropouts=metrics.dropouts,
-        windows=judged,
-        standstills=metrics.standstills,
-        setup=setup.stated,
-        setup_items=check_setup(recording, metrics, setup),
-        findings=recording.findings + metrics.findings + evidence.findings,
-        headline=headline(epochs, metrics.epochs["interval_s"].to_numpy(np.float64), metrics.dropouts, chosen),
-        cannot_show=evidence.cannot_show + _cannot_show(recording),
-        versions=versions(),
-    )
+    judged = judge_windows(spans, epochs, 1 / float(rate) if rate else 1.0, purpose)
+    channels = _channels(recording)
+    if not decisions:
+        return Applied(epochs, judged, judge_run(epochs, judged, metrics, purpose, channels=channels), ())
+    return apply_decisions(epochs, judged, decisions, metrics=metrics, purpose=purpose, channels=channels)
+
+
+def _blind_spots(evidence: Evidence, marks: CheckPointResult, recording: Recording) -> tuple[str, ...]:
+    """Return what the recording cannot show; a mark with known coordinates takes away the offset of the whole day."""
+    stated = marks.earth_fixed is not None and not marks.refused_horizontal
+    kept = [x for x in evidence.cannot_show if not (stated and x.startswith("a constant offset"))]
+    return (*kept, *_cannot_show(recording))
+
+
+def _refuse_empty(recording: Recording) -> None:
+    if not has_position(recording.fixes).any():
+        raise InputError(
+            f"no position in {', '.join(s.name for s in recording.sources) or 'what was given'}: "
+            "expected at least one GGA, GNS, RMC or GLL with a position; inspect shows what was read."
+        )
 
 
 def _refuse_several_drives(recording: Recording) -> None:
@@ -155,16 +222,22 @@ def _spans(windows: WindowFile | None, fixes: pd.DataFrame) -> pd.DataFrame:
     return passes(lines, seconds, np.column_stack([east, north]), placed.index[0])
 
 
-def _epochs(recording: Recording, metrics: Metrics, evidence: Evidence, spans: pd.DataFrame) -> pd.DataFrame:
+def _epochs(
+    recording: Recording,
+    metrics: Metrics,
+    bounds: pd.DataFrame,
+    segment_id: pd.Series,
+    spans: pd.DataFrame,
+) -> pd.DataFrame:
     """Return the table of epochs.parquet but for trust and reasons."""
     fixes = recording.fixes
     own = [c for c in tables.EPOCHS.names if c in fixes]
     claimed, claimed_up = claimed_sigma(fixes)
     added = {c: metrics.epochs[c] for c in ("distance_m", "base_distance_m", "standstill_id", "dropout_id")}
-    added |= {c: evidence.bounds[c] for c in tables.EPOCHS.names if c in evidence.bounds}
+    added |= {c: bounds[c] for c in tables.EPOCHS.names if c in bounds}
     frame = pd.DataFrame({c: fixes[c] for c in own} | added, index=fixes.index)
     frame["claimed_horizontal_m"], frame["claimed_vertical_m"] = claimed, claimed_up
-    frame["segment_id"] = evidence.segment_id
+    frame["segment_id"] = segment_id
     frame["window"] = window_of(spans, pd.DatetimeIndex(fixes.index))
     return tables.EPOCHS.conform(frame)
 

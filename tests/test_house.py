@@ -248,7 +248,7 @@ def test_no_threshold_file_is_orphaned() -> None:
 
 def test_reason_codes_are_published_and_used() -> None:
     codes = tomllib.loads((PACKAGE / "verdict" / "reasons.toml").read_text(encoding="utf-8"))
-    judge = (PACKAGE / "verdict" / "judge.py").read_text(encoding="utf-8")
+    judge = "".join((PACKAGE / "verdict" / f"{m}.py").read_text(encoding="utf-8") for m in ("judge", "accepted"))
     unused = [c for c in codes if f'"{c}"' not in judge]
     assert not unused, f"published but never given: {unused}"
     given = set(re.findall(r'reasons\["(\w+)"\]', judge))

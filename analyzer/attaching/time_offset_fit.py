@@ -57,12 +57,13 @@ def fit(pair: Pair, start_s: float) -> Line:
         if line.reason:
             return line
     span_s = float(line.blocks["seconds"].iloc[-1] - line.blocks["seconds"].iloc[0])
+    unknown = NORMAL_95 * limits["fit.drift_usual_ppm"] * 1e-6
     if span_s < limits["fit.drift_needs_s"]:
-        return _checked(line)
+        return _checked(Line(**{**line.__dict__, "drift_half_width": unknown}))
     width = max(pair.width_s, 2.0 * pair.measured.step_s)
     drifting = _converge(pair, line, width, drifting=True)
     if drifting.reason:
-        return _checked(line)
+        return _checked(Line(**{**line.__dict__, "drift_half_width": unknown}))
     if abs(drifting.drift) > limits["fit.drift_clear"] * drifting.drift_half_width:
         return _checked(_drawn(drifting))
     drawn = _drawn(drifting)

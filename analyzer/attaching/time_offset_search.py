@@ -12,6 +12,10 @@ from analyzer.attaching.signals import LIMITS, Array, Flags, Pair, Sampled
 from analyzer.settings import thresholds
 
 
+#: Correlations above this are taken as this: beyond it only the noise of the signals differs.
+LARGEST = 0.9999
+
+
 @dataclass(frozen=True)
 class Coarse:
     """The best offset [s] and how clearly it leads; `reason` says why there is none."""
@@ -71,16 +75,30 @@ def _judge(rows: Array, score: Array, lobe_s: float) -> Coarse:
     limits = thresholds(LIMITS)
     top = int(np.argmax(score))
     lag, correlation, overlap = (float(x) for x in rows[top])
-    others = score[np.abs(rows[:, 0] - lag) > lobe_s]
-    lead = float(score[top] - others.max()) if len(others) else float(score[top])
+    others = np.flatnonzero(np.abs(rows[:, 0] - lag) > lobe_s)
+    leads = _leads(rows, score, top)[others]
+    lead = float(leads.min()) if len(others) else float(score[top])
     found = Coarse(lag, correlation, float(score[top]), lead, overlap)
     if correlation < limits["search.least_correlation"] or score[top] < limits["search.least_evidence"]:
         return _none(f"the two signals show no common changes (largest correlation {max(correlation, 0.0):.2f}): a drive at constant "
                      "speed, a wrong channel, or another drive", found)
     if lead < limits["search.least_lead"]:
-        second = rows[np.abs(rows[:, 0] - lag) > lobe_s][int(np.argmax(others))]
+        second = rows[others[int(np.argmin(leads))]]
         return _none(f"two offsets fit about equally well ({lag:+.1f} s and {second[0]:+.1f} s): the drive repeats itself", found)
     return found
+
+
+def _leads(rows: Array, score: Array, top: int) -> Array:
+    """Return by how much the best offset beats each one.
+
+    Where the overlap is about as long, both are compared over the same length: a few seconds more of overlap must not
+    decide between two laps that are alike.
+    """
+    limits = thresholds(LIMITS)
+    n = rows[top, 2] / limits["search.independent_s"]
+    missed = np.log1p(-np.clip(np.maximum(rows[:, 1], 0.0), 0.0, LARGEST) ** 2)
+    alike = rows[:, 2] >= limits["search.alike_overlap"] * rows[top, 2]
+    return np.asarray(np.where(alike, 0.5 * n * (missed - missed[top]), score[top] - score))
 
 
 def _none(reason: str, found: Coarse | None = None) -> Coarse:
@@ -121,7 +139,7 @@ def _scores(pair: Pair, shift: float) -> tuple[Array, Array, Array, Array]:
     n = overlap / limits["search.independent_s"]
     enough = overlap >= limits["search.least_overlap_s"]
     with np.errstate(divide="ignore", invalid="ignore"):
-        score = -0.5 * n * np.log1p(-np.clip(np.maximum(correlation, 0.0), 0.0, 0.9999) ** 2)
+        score = -0.5 * n * np.log1p(-np.clip(np.maximum(correlation, 0.0), 0.0, LARGEST) ** 2)
     return lags, np.where(enough, score, np.nan), correlation, overlap
 
 

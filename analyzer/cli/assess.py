@@ -7,6 +7,7 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from analyzer.cli.evidence_inputs import add_evidence_inputs, base_place, read_evidence_inputs
 from analyzer.cli.inputs import add_inputs, read_recording, read_setup
 from analyzer.cli.words import out, progress, say, verb
 from analyzer.errors import UsageError
@@ -21,6 +22,7 @@ def add_parser(verbs: Any) -> None:
     """Add the verb."""
     parser = verb(verbs, "assess", "judge the positions of a drive and write a result folder with a report")
     add_inputs(parser)
+    add_evidence_inputs(parser)
     parser.add_argument("--base", metavar="LAT,LON,H", help="base coordinates, where no set-up sheet gives them")
     parser.add_argument(
         "--windows", metavar="F", type=Path, help="CSV with manoeuvres (name,start_utc,end_utc) or crossing lines"
@@ -63,9 +65,22 @@ def run(args: argparse.Namespace) -> int:
     setup = read_setup(args)
     windows = read_windows(args.windows) if args.windows else None
     base = parse_base(args.base)
+    more = read_evidence_inputs(args)
+    if base is None and more.base_log is not None:
+        base = base_place(more.base_log)
     recording = read_recording(args, setup)
     progress(args.quiet)("judging")
-    assessment = assess(recording, purpose=purpose, setup=setup, windows=windows, base=base)
+    assessment = assess(
+        recording,
+        purpose=purpose,
+        setup=setup,
+        windows=windows,
+        base=base,
+        check_points=more.check_points,
+        decisions=more.decisions,
+        base_log=more.base_log,
+        second_rover=more.second_rover,
+    )
     if args.brief:
         from analyzer.report.brief import brief
 

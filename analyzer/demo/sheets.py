@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyzer.demo.draws import Draws
-from analyzer.demo.drive import Drive, frame_offset, lever_offset, output_point
+from analyzer.demo.drive import Drive, frame_offset, output_point
 from analyzer.demo.route import MARK_NAMES, mark_points, stretch, stretch_names
 from analyzer.demo.scenario import BASE_NAME, BASE_STATION_ID, CAR_NAME, convergence_deg, to_geodetic
 from analyzer.demo.truth import utc_text
@@ -30,7 +30,7 @@ def entered_base(drive: Drive) -> Array:
 def write_setup(drive: Drive, path: Path) -> None:
     """Write the set-up sheet."""
     latitude, longitude, height = (float(x[0]) for x in to_geodetic(entered_base(drive)))
-    arm = np.array([drive.lever.forward_m, drive.lever.left_m, drive.lever.up_m]) + lever_offset(drive.plan)
+    arm = np.array([drive.lever.forward_m, drive.lever.left_m, drive.lever.up_m])
     text = f'''run = "{drive.spec.run}"
 vehicle = "{CAR_NAME}"
 reference_point = "rear axle centre"

@@ -29,11 +29,13 @@ T = TypeVar("T", bound=np.generic)
 #: Fewer lines of one sort than this in a block are not worth a template.
 FEWEST = 32
 #: Lines compared at once, few enough for the processor's cache.
-_STRIDE = 4096
+_STRIDE = 1 << 14
 #: Bytes searched at once for line ends.
 _SEARCH = 1 << 16
 #: Layouts held for one sort of lines, and tries to find further ones in a block.
 _LAYOUTS, _TRIES = 24, 8
+#: Lines of one sort that may give no layout before the search for further ones ends.
+_MISSES = 32
 #: Sorts of lines held, so that their number fits a byte.
 _SORTS = 255
 _LF = 10
@@ -45,11 +47,13 @@ _SPREAD, _TOP = _U(0x9E3779B97F4A7C15), _U(48)
 class Layouts:
     """The layouts seen so far in a stream; shared by all blocks, filled by whichever block needs one first.
 
-    `number` gives the number of a sort of lines by the 16 bits of its header and length, 0 where unknown.
+    `number` gives the number of a sort of lines by the 16 bits of its header and length, 0 where unknown; `misses`
+    counts per sort the lines that gave no layout. What they hold decides only how fast a block is read.
     """
 
     number: Bytes = field(default_factory=lambda: np.zeros(1 << 16, dtype=np.uint8))
     templates: list[list[Template]] = field(default_factory=lambda: [[]])
+    misses: list[int] = field(default_factory=lambda: [0])
     lock: Lock = field(default_factory=Lock)
 
     def add_sort(self, code: int) -> None:
@@ -57,6 +61,7 @@ class Layouts:
         with self.lock:
             if not self.number[code] and len(self.templates) <= _SORTS:
                 self.templates.append([])
+                self.misses.append(0)
                 self.number[code] = len(self.templates) - 1
 
     def add(self, number: int, template: Template) -> None:
@@ -154,7 +159,7 @@ def _learn_sorts(code: NDArray[np.uint16], layouts: Layouts) -> None:
 
 
 def _sorts(number: Bytes) -> Iterator[tuple[Positions, int]]:
-    """Yield the lines of each sort in stream order, a few thousand at a time."""
+    """Yield the lines of each sort in stream order, some thousands at a time."""
     order = np.argsort(number, kind="stable")
     edges = np.concatenate([[0], np.cumsum(np.bincount(number))])
     for sort in range(1, len(edges) - 1):
@@ -190,12 +195,15 @@ def _read_sort(buffer: Bytes, start: Positions, lines: Positions, *, layouts: La
     """Yield what fits the layouts of one sort of lines; find further layouts where enough lines fit none."""
     first = int(start[lines[0]])
     length = bytes(buffer[first: first + LONGEST]).find(b"\n") + 1
+    learning = layouts.misses[number] < _MISSES
+    if not length or not (learning or layouts.templates[number]):
+        return
     remaining = _Remaining(*_rows(buffer, start, lines, words=-(-length // 8)))
     for template in layouts.templates[number]:
         if len(remaining.lines) and template.length == length and (part := remaining.take(template)):
             yield part
-    for tried in range(_TRIES):
-        if len(remaining.lines) < FEWEST or len(layouts.templates[number]) >= _LAYOUTS:
+    for tried in range(_TRIES if learning else 0):
+        if len(remaining.lines) < max(FEWEST, tried + 1) or len(layouts.templates[number]) >= _LAYOUTS:
             return
         begin = int(start[remaining.lines[tried]])
         line, feed, _ = bytes(buffer[begin: begin + LONGEST]).partition(b"\n")
@@ -204,6 +212,8 @@ def _read_sort(buffer: Bytes, start: Positions, lines: Positions, *, layouts: La
             layouts.add(number, new)
             if part := remaining.take(new):
                 yield part
+        else:
+            layouts.misses[number] += 1
 
 
 def _rows(buffer: Bytes, start: Positions, lines: Positions, *, words: int) -> tuple[Positions, Words]:

@@ -1,8 +1,8 @@
 """Read a text stream of NMEA sentences, block by block, into columns and an account of every byte.
 
 The stream is cut at line ends (or, where there are none, at edges of pieces), so that blocks of any size give the same
-result and memory does not grow with the length of a line. Two threads read units side by side, a third takes the
-digest.
+result and memory does not grow with the length of a line. One thread reads the units, one takes the digest, one
+fetches the bytes; more share one interpreter to no gain.
 """
 
 from __future__ import annotations
@@ -29,8 +29,8 @@ Frames = tuple[Positions, Positions]
 
 #: Bytes parsed at once. Larger units need more memory and leave the processor's cache.
 UNIT_SIZE = 2 << 20
-#: Units that are read at the same time, and those that may wait.
-_WORKERS, _AHEAD = 2, 3
+#: Units that may wait to be read.
+_AHEAD = 2
 #: Starts of damage kept of one stream; their number is known beyond it.
 MOST_DAMAGE = 1_000_000
 _RTCM_PREAMBLE, _LF = 0xD3, 10
@@ -107,7 +107,7 @@ def read_text(blocks: Iterable[bytes], *, require_checksum: bool = False,
     digest = _Digest()
     whole, layouts = _Whole(), Layouts()
     ahead: deque[Future[Block]] = deque()
-    with ThreadPoolExecutor(_WORKERS) as beside, ThreadPoolExecutor(1) as digest.thread:
+    with ThreadPoolExecutor(1) as beside, ThreadPoolExecutor(1) as digest.thread:
         for content, rtcm in _units(blocks, unit_size, digest.add):
             ahead.append(beside.submit(read_unit, content, rtcm, layouts, require_checksum=require_checksum,
                                        illustrated=whole.ledger.illustrated()))

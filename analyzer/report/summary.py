@@ -193,7 +193,7 @@ def _absolute(assessment: Assessment) -> str:
     if not names:
         return "Absolute: not checked, no known mark visited."
     return (
-        f"Absolute: checked on {wording.count(len(names), 'known mark')} ({wording.listing(names)}); see standstills."
+        f"Absolute: checked on {wording.count(len(names), 'known mark')} ({wording.listing(names)}): {assessment.absolute}"
     )
 
 

@@ -56,7 +56,7 @@ def summary(assessment: Assessment) -> dict[str, Any]:
             "relative_to": "base",
             "name": assessment.setup.get("frame"),
             "origin": assessment.metrics.origin,
-            "absolute": "not checked: no known mark was visited",
+            "absolute": assessment.absolute,
         },
         "cannot_show": assessment.cannot_show,
         "versions": assessment.versions,

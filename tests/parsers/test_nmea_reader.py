@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+from datetime import date
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,7 +12,8 @@ import pytest
 from analyzer.errors import InputError
 from analyzer.parsers import nmea_reader
 from analyzer.parsers.reader import ReadOptions, ReadPart
-from analyzer.parsers.sources import RawSource
+from analyzer.parsers.reading import read
+from analyzer.parsers.sources import RawSource, open_sources
 
 # reference position frame of RTCM 10403.x section 4.2
 RTCM_1005 = bytes.fromhex("D300133ED7D30202980EDEEF34B4BD62AC0941986F33360B98")
@@ -72,6 +75,49 @@ def test_duplicates_are_moved_in_the_ledger() -> None:
     part = _read(NMEA + NMEA[:200].rsplit(b"$", 1)[0])
     assert part.source.ledger.count("duplicate_epoch") > 0
     assert part.source.ledger.balanced
+
+
+def test_moved_sentences_keep_an_excerpt() -> None:
+    repeated = NMEA[:200].rsplit(b"$", 1)[0]
+    lines = repeated.splitlines()
+    ledger = _read(NMEA + repeated).source.ledger
+    cases = [case for entry in ledger.entries if entry.kind == "duplicate_epoch" for case in entry.cases]
+    assert sorted(case.excerpt for case in cases) == sorted(line.decode() for line in lines)
+    assert all(case.start >= len(NMEA) for case in cases)
+
+
+def test_moved_sentences_of_a_file_keep_an_excerpt(tmp_path: Path) -> None:
+    path = tmp_path / "twice.nmea"
+    path.write_bytes(NMEA + _gga(3.0))
+    (raw,), _ = open_sources([path])
+    ledger = nmea_reader.read(raw, ReadOptions()).source.ledger
+    (case,) = next(entry.cases for entry in ledger.entries if entry.kind == "duplicate_epoch")
+    assert case.excerpt == _gga(3.0).decode().strip()
+
+
+def test_details_tell_notes_damage_and_decimals() -> None:
+    wrong = _gga(70.0).replace(b"400.0", b"400.1")
+    parts = [NMEA, b"logging stopped by the operator\r\n", wrong, b"\x00\xff", b"$GPGGA,1200\r\n", _rmc(71.0)]
+    details = _read(b"".join(parts)).source.details
+    starts = np.cumsum([0, *map(len, parts)]).tolist()
+    assert details["notes"] == [(starts[1], "logging stopped by the operator")]
+    assert details["damage"].tolist() == starts[2:5]  # type: ignore[attr-defined]
+    assert details["damage_count"] == 3
+    assert details["latitude_decimals"] == 7
+
+
+def test_a_log_without_dates_is_read_only_where_that_is_allowed(tmp_path: Path) -> None:
+    path = tmp_path / "undated.nmea"
+    path.write_bytes(b"".join(_gga(i) for i in range(60)))
+    with pytest.raises(InputError, match=r"no date: give the day of its first epoch with --date"):
+        read(path)
+    recording = read(path, allow_undated=True)
+    assert [f.code for f in recording.findings].count("undated") == 1
+    assert str(recording.fixes.index[0]) == "1970-01-01 12:00:00+00:00"
+    assert len(recording.fixes) == 60
+    assert recording.sources[0].ledger.balanced
+    dated = read(path, date=date(2026, 5, 4))
+    assert str(dated.fixes.index[-1]) == "2026-05-04 12:00:59+00:00"
 
 
 def test_arrival_times_of_the_logger() -> None:

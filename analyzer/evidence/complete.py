@@ -1,0 +1,50 @@
+"""Complete the bounds: what check points add, speed and heading, and the axes along and across the track."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from analyzer import intervals
+from analyzer.evidence.check_points import CheckPointResult, bound_parts
+from analyzer.evidence.claim import has_position
+from analyzer.evidence.speed_heading import along_across, heading_bound, speed_bound
+from analyzer.metrics.result import Metrics
+from analyzer.recording import Recording
+
+#: Parts whose direction nobody knows: they count fully on both axes.
+OFFSETS = ("bound_segment_m", "bound_frozen_m", "bound_check_point_m")
+
+
+def complete(bounds: pd.DataFrame, recording: Recording, metrics: Metrics, marks: CheckPointResult) -> pd.DataFrame:
+    """Return `bounds` of the evidence with the remaining columns.
+
+    An error that check points show is an offset: it is added to the bounds, and to what is shown.
+    """
+    fixes = recording.fixes
+    out = bounds.copy()
+    horizontal, vertical = bound_parts(marks, pd.DatetimeIndex(fixes.index))
+    out["bound_check_point_m"], out["vertical_bound_check_point_m"] = horizontal, vertical
+    for column, part in (
+        ("horizontal_bound_m", horizontal),
+        ("shown_horizontal_m", horizontal),
+        ("vertical_bound_m", vertical),
+        ("shown_vertical_m", vertical),
+    ):
+        out[column] = out[column] + part
+    t = intervals.seconds(pd.DatetimeIndex(fixes.index))
+    placed = has_position(fixes)
+    places = metrics.epochs[["east_m", "north_m", "up_m"]].to_numpy(np.float64).copy()
+    places[~placed] = np.nan
+    fixed = placed & (fixes["fix_state"].astype(object) == "fixed").to_numpy()
+    out["speed_bound_mps"] = speed_bound(recording, t, places, fixed).bound
+    out["heading_bound_deg"] = heading_bound(recording, t).bound
+    offset = np.sum([np.nan_to_num(out[c].to_numpy(np.float64)) for c in OFFSETS if c in out], axis=0)
+    out["along_bound_m"], out["across_bound_m"] = along_across(
+        out["horizontal_bound_m"].to_numpy(np.float64),
+        fixes["sigma_north_m"].to_numpy(np.float64),
+        fixes["sigma_east_m"].to_numpy(np.float64),
+        fixes["course_deg"].to_numpy(np.float64),
+        offset_m=offset,
+    )
+    return out
