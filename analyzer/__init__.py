@@ -13,6 +13,8 @@ __version__ = "0.1.0"
 
 if TYPE_CHECKING:
     from analyzer.assessment import Assessment, Limit, Purpose, SetupItem, Verdict
+    from analyzer.attaching.attach import Attached, attach
+    from analyzer.attaching.checking import check_attached
     from analyzer.comparing.base_check import BaseCheck, check_base
     from analyzer.comparing.compare import compare
     from analyzer.comparing.result import Comparison
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
     from analyzer.metrics.whole import measure_whole as measure
     from analyzer.parsers.reading import read
     from analyzer.recording import Finding, Ledger, Recording, Source
+    from analyzer.results.load import load_result
     from analyzer.results.write import write_results
     from analyzer.userfiles.setup_sheet import Setup, load_setup
     from analyzer.userfiles.tabular import read_check_points, read_windows
@@ -31,6 +34,7 @@ if TYPE_CHECKING:
 _HOME = {
     "AnalyzerError": "errors",
     "Assessment": "assessment",
+    "Attached": "attaching.attach",
     "BaseCheck": "comparing.base_check",
     "Comparison": "comparing.result",
     "Finding": "recording",
@@ -50,9 +54,12 @@ _HOME = {
     "UsageError": "errors",
     "Verdict": "assessment",
     "assess": "judging",
+    "attach": "attaching.attach",
+    "check_attached": "attaching.checking",
     "check_base": "comparing.base_check",
     "compare": "comparing.compare",
     "load_purpose": "verdict.purposes",
+    "load_result": "results.load",
     "load_setup": "userfiles.setup_sheet",
     "measure": "metrics.whole:measure_whole",
     "read": "parsers.reading",
@@ -64,6 +71,7 @@ _HOME = {
 __all__ = [
     "AnalyzerError",
     "Assessment",
+    "Attached",
     "BaseCheck",
     "Comparison",
     "Finding",
@@ -83,9 +91,12 @@ __all__ = [
     "UsageError",
     "Verdict",
     "assess",
+    "attach",
+    "check_attached",
     "check_base",
     "compare",
     "load_purpose",
+    "load_result",
     "load_setup",
     "measure",
     "read",

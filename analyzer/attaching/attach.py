@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from analyzer.attaching import csv_writer, mdf4_writer, parquet_writer
 from analyzer.attaching.decide import Applied, decide, parse_offset
@@ -31,7 +32,7 @@ from analyzer.attaching.sidecar import (
     write_sidecar,
 )
 from analyzer.attaching.time_offset import TimeOffset, estimate
-from analyzer.errors import AnalyzerError, OutputError, UsageError
+from analyzer.errors import InputError, OutputError, UsageError
 from analyzer.parsers.column_map import ColumnMap
 from analyzer.parsers.column_map_apply import RawTable
 from analyzer.recording import Finding
@@ -141,7 +142,7 @@ class _Rows:
         plain = (frame["trust"] == "trusted").to_numpy(dtype=bool)
         beyond = frame["horizontal_bound_m"].to_numpy(dtype=np.float64) * self._ready.margin > self._ready.limit_m
         self.counts["rows"] += len(frame)
-        self.counts["evaluated"] += int((frame["fix_state"] != NOT_EVALUATED).sum())
+        self.counts["evaluated"] += int(((frame["fix_state"] != NOT_EVALUATED) | (frame["trust"] != NOT_EVALUATED)).sum())
         self.counts["without_time"] += int(np.asarray(times.isna()).sum())
         self.counts["beyond_limit_by_clock"] += int((plain & beyond).sum())
         return frame
@@ -256,8 +257,10 @@ def _writer(opened: Opened, target: Path, rows: _Rows, names: list[str], attach_
             try:
                 return parquet_writer.write(source, target, rows, names=names,
                                             metadata=lambda cells: {KEY_ID: attach_id, KEY_CELLS: cells})
-            except (ValueError, NotImplementedError) as error:
-                raise AnalyzerError(f"{opened.raw.name}: it cannot be written again as Parquet ({error}).") from error
+            except (pa.ArrowException, ValueError) as error:
+                words = str(error).splitlines()[0][:120]
+                raise InputError(f"{opened.raw.name} cannot be written again as Parquet ({words}): it holds a type that cannot be kept; "
+                                 "save it with plain column types.") from error
         return mdf4_writer.write(source, target, rows, stamps_s=opened.measured.stamps_s, names=names,
                                  comment=lambda cells: f"{KEY_ID}={attach_id} {KEY_CELLS}={cells}")
 

@@ -81,7 +81,11 @@ def lines_of(blocks: Iterable[bytes], layout: Layout, name: str) -> Iterator[Lin
     first_data = layout.dialect.data_row
     open_at = 0
     held: list[bytes] = []
+    head = max(layout.dialect.header_row, layout.dialect.unit_row)
     for number, (body, end) in enumerate(cut, 1):
+        if head < number < first_data and layout.decode(body).count('"') % 2:
+            # A row whose quoted cell goes on: the first complete line is not the first row.
+            first_data = number
         if number < first_data:
             yield Line(body, end, _above(layout.decode(body), number, layout.dialect))
             continue

@@ -167,7 +167,8 @@ def _refusal(offset: TimeOffset, name: str) -> str:
         text += f"; that is {offset.suspicion}"
     else:
         text += (f"; a sensor's own delay lies within {limits['band.earliest_s'] * 1e3:+.0f} to {limits['band.latest_s'] * 1e3:+.0f} ms")
-    return text + "; correct the clock in the column map (utc_offset_s), or take the offset out with --offset auto."
+    mend = f"utc_offset_s = {-round(value)}" if offset.suspicion else "utc_offset_s"
+    return text + f"; correct the clock in the column map ({mend}), or take the offset out with --offset auto."
 
 
 def _stated_words(offset: TimeOffset, stated_s: float) -> str:

@@ -84,7 +84,8 @@ def choose_map(name: str, maps: Sequence[ColumnMap], named: Named, *, path: Path
 def frame_map(frame: pd.DataFrame, named: Named) -> ColumnMap:
     """Return the map of a table in memory: our own column names, and those that were named."""
     known = [n for n in (*SIGNALS, PULSE) if n in frame]
-    lines = ['files = ["*"]', 'table = "measurement"', "[time]", 'column = "time_utc"', 'scale = "iso_utc"', "[columns]"]
+    lines = ['files = ["*"]', 'table = "measurement"', "[time]", 'column = "time_utc"', 'scale = "iso_utc"', 'backwards = "sort"',
+             "[columns]"]
     lines += [f'{n} = {{ column = "{n}" }}' for n in known]
     used = parse_column_map("\n".join(lines) + "\n", name="the table's own names") if known else None
     if used is None:

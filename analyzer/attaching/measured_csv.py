@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import codecs
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -14,7 +16,7 @@ from analyzer.attaching.csv_lines import Kind, Layout, Line, layout_of, lines_of
 from analyzer.errors import InputError, UsageError
 from analyzer.parsers.column_map import ColumnMap
 from analyzer.parsers.column_map_apply import RawTable
-from analyzer.parsers.delimited_dialect import detect
+from analyzer.parsers.delimited_dialect import Dialect, detect
 from analyzer.parsers.raw import HEAD, RawSource
 
 ROWS = 100_000
@@ -31,13 +33,25 @@ def layout(raw: RawSource, used: ColumnMap | None) -> Layout:
     """
     head = raw.head()
     try:
-        dialect = detect(head, used, whole=len(head) < HEAD)
+        dialect = _marked(head, used) or detect(head, used, whole=len(head) < HEAD)
         if dialect is not None:
             return layout_of(dialect, head)
     except LookupError as error:
         raise UsageError(f"{raw.name}: the column map names an encoding that is not known; use utf-8, utf-16 or latin-1.") from error
     raise InputError(f"{raw.name} holds no rows of delimited values: name delimiter and header_row in the column map, or pass "
                      "another file.")
+
+
+def _marked(head: bytes, used: ColumnMap | None) -> Dialect | None:
+    """Return the dialect of a text whose first line tells a spreadsheet its delimiter (``sep=;``), or None."""
+    first, feed, rest = head.removeprefix(codecs.BOM_UTF8).partition(b"\n")
+    if not feed or not first.lower().startswith(b"sep=") or (used is not None and used.header_row is not None):
+        return None
+    found = detect(rest, used, whole=len(head) < HEAD)
+    if found is None:
+        return None
+    return replace(found, header_row=found.header_row and found.header_row + 1, unit_row=found.unit_row and found.unit_row + 1,
+                   data_row=found.data_row + 1)
 
 
 def read_columns(raw: RawSource, cut: Layout, wanted: Sequence[str]) -> RawTable:

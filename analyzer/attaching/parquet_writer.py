@@ -17,6 +17,8 @@ from analyzer.attaching.join import COLUMNS
 from analyzer.errors import InputError
 
 Rows = Callable[[int, int], pd.DataFrame]
+#: Names of codecs in the file's metadata that the writer calls otherwise.
+_CODECS = {"UNCOMPRESSED": "NONE", "LZ4_RAW": "LZ4"}
 _TYPES = {"fix_state": pa.dictionary(pa.int8(), pa.string()), "trust": pa.dictionary(pa.int8(), pa.string()),
           "window": pa.dictionary(pa.int16(), pa.string()), "dropout_id": pa.int32(), "satellites_used": pa.float32(),
           "correction_age_s": pa.float64(), "horizontal_bound_m": pa.float32(), "vertical_bound_m": pa.float32()}
@@ -119,7 +121,7 @@ def _cell_bytes(chunk: pa.Array) -> tuple[bytes, bytes]:
         cells = raw.reshape(len(chunk), width).copy()
         cells[valid == 0] = 0
         return valid.tobytes(), cells.tobytes()
-    return valid.tobytes(), "\x1f".join(map(repr, chunk.to_pylist())).encode("utf-8", "backslashreplace")
+    return valid.tobytes(), "".join(f"{v!r}\x1f" for v in chunk.to_pylist()).encode("utf-8", "backslashreplace")
 
 
 def _arrays(frame: pd.DataFrame) -> Iterator[pa.Array]:
@@ -147,7 +149,7 @@ def _options(file: pq.ParquetFile, names: Sequence[str]) -> dict[str, Any]:
         path = found.schema.column(k).path
         old_times |= found.schema.column(k).physical_type == "INT96"
         column = found.row_group(0).column(k) if found.num_row_groups else None
-        codecs[path] = column.compression if column is not None else "SNAPPY"
+        codecs[path] = _CODECS.get(column.compression, column.compression) if column is not None else "SNAPPY"
         if column is not None and any("DICTIONARY" in e for e in column.encodings):
             dictionary.append(path)
     usual = max(set(codecs.values()), key=list(codecs.values()).count) if codecs else "SNAPPY"

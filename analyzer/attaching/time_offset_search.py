@@ -11,9 +11,8 @@ from scipy import fft
 from analyzer.attaching.signals import LIMITS, Array, Flags, Pair, Sampled
 from analyzer.settings import thresholds
 
-
-#: Correlations above this are taken as this: beyond it only the noise of the signals differs.
-LARGEST = 0.9999
+#: Correlations above this are taken as this: beyond it only noise and the ends of the drive differ.
+LARGEST = 0.995
 
 
 @dataclass(frozen=True)

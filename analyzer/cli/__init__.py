@@ -16,7 +16,7 @@ from analyzer import __version__
 from analyzer.cli.words import say
 from analyzer.errors import AnalyzerError, OutputError, UsageError
 
-VERBS = ("assess", "inspect", "explain", "export", "formats", "purposes", "setup", "columns", "base", "compare", "demo")
+VERBS = ("assess", "inspect", "explain", "export", "formats", "purposes", "setup", "columns", "attach", "base", "compare", "demo")
 EPILOG = (
     "exit codes: 0 done; 1 verdict at or below --fail-on; 2 wrong usage; 3 input unreadable, undatable or without positions; "
     "4 a fault of ours; 5 output cannot be written; 6 refused because the data forbid the answer"

@@ -149,7 +149,8 @@ def _on_grid(path: Path, time: Array, speed: Array, duration_s: float) -> Motion
     raw = np.diff(along, prepend=along[0]) * GRID_HZ
     smooth = np.maximum(gaussian_filter1d(raw, 0.25 * GRID_HZ, mode="nearest", truncate=4.0), 0.0)
     smooth[smooth < 1e-6] = 0.0
-    travelled = path.along_m[0] + np.cumsum(smooth) / GRID_HZ
+    # trapezoids: a plain running sum would put the car half a grid step ahead of its speed
+    travelled = path.along_m[0] + np.r_[0.0, np.cumsum((smooth[1:] + smooth[:-1]) / 2)] / GRID_HZ
     return _kinematics(path, grid, travelled, smooth)
 
 

@@ -10,10 +10,11 @@ from analyzer.evidence.track import Floats, Track
 from analyzer.settings import thresholds
 
 
-def frozen_distance(track: Track, fixes: pd.DataFrame) -> Floats:
+def frozen_distance(track: Track, fixes: pd.DataFrame, *, fused: bool = False) -> Floats:
     """Return how far the vehicle went by its own speed since the position last changed [m]; 0 where it did change.
 
-    Distances below `frozen.least` are rounding of the coordinates, not freezing.
+    Distances below `frozen.least` are rounding of the coordinates, not freezing. In a `fused` solution the speed of a car
+    that drives off with a frozen output may freeze too for a moment: distances count from `frozen.lead` earlier.
     """
     places = fixes[["latitude_deg", "longitude_deg"]].to_numpy(np.float64)
     same = np.r_[False, (places[1:] == places[:-1]).all(axis=1)] & track.placed
@@ -33,5 +34,6 @@ def frozen_distance(track: Track, fixes: pd.DataFrame) -> Floats:
             way = float(np.hypot(*(track.places[end, :2] - track.places[start - 1, :2])))
             gone = way * (track.t[start:end] - track.t[start - 1]) / (track.t[end] - track.t[start - 1])
         if end - start >= 2 and gone[-1] >= least:
-            out[start:end] = gone
+            lead = thresholds("analyzer.evidence")["frozen.lead"] if fused else 0.0
+            out[start:end] = np.interp(track.t[start:end] + lead, track.t[start:end], gone)
     return out

@@ -2,7 +2,7 @@
 
 The rule that combines the parts (each a 95 % figure, horizontal radius or height)::
 
-    fixed      bound = sqrt(base² + baseline² + sky²) + ageing + max(scatter, segment, standstill, frozen)
+    fixed      bound = sqrt(base² + baseline² + sky²) + ageing + max(scatter, segment, standstill, frozen, alignment)
     not fixed  bound = measured deviation where it is known better than the claim (bridge), else claim or class value
 
 base is the claim (GST), not below a floor (`claimed_sigma.fixed_base`); every other part is zero where nothing speaks
@@ -22,9 +22,12 @@ from analyzer.evidence.ageing import age_excess
 from analyzer.evidence.claim import AXIS_95, RADIUS_95, claimed_sigma, class_bounds
 from analyzer.evidence.claimed_sigma import claim_ratio, fixed_base, rest_scatter
 from analyzer.evidence.frozen import frozen_distance
+from analyzer.evidence.fused import doubts_of
+from analyzer.evidence.independent import independent_motion
 from analyzer.evidence.parts import Parts
 from analyzer.evidence.result import Evidence
 from analyzer.evidence.second_opinion import UNKNOWN_M, PriorOf, SecondOpinion, form
+from analyzer.evidence.slews import find_slews, none_found
 from analyzer.evidence.stations import foreign, station_breaks
 from analyzer.evidence.track import Flags, Floats, Track, build_track
 from analyzer.metrics.result import Metrics
@@ -39,12 +42,15 @@ def gather(recording: Recording, metrics: Metrics, *, without: Collection[str] =
     fused = bool((fixes["solution_kind"].astype(object) == "fused").any())
     track = build_track(fixes, metrics.epochs, 1 / float(rate) if rate else 1.0, origin=metrics.origin, fused=fused)
     ageing = age_excess(track)
-    frozen = frozen_distance(track, fixes)
-    if not np.isfinite(fixes["speed_mps"].to_numpy(np.float64)).any():
+    frozen = frozen_distance(track, fixes, fused=fused)
+    if fused or not np.isfinite(fixes["speed_mps"].to_numpy(np.float64)).any():
         track.velocity[frozen > 0] = np.nan
     fresh = track.fixed & ~ageing.stale & (frozen == 0)
-    opinion = form(track, fresh=fresh, breaks=station_breaks(fixes), rough=_geometry(fixes, track), prior_wrong=PriorOf(track, ageing, foreign(fixes, track.fixed)))
-    found = part_of.parts(fixes, track, opinion, ageing=ageing, frozen_m=frozen, baseline_m=metrics.epochs["base_distance_m"].to_numpy(np.float64))
+    motion = independent_motion(recording, track, usable=frozen == 0) if fused and "independent" not in without else None
+    slews = find_slews(track, motion) if motion is not None else none_found(len(track))
+    opinion = form(track, fresh=fresh, slews=slews, fused=fused, breaks=station_breaks(fixes), rough=_geometry(fixes, track), prior_wrong=PriorOf(track, ageing, foreign(fixes, track.fixed)))
+    doubts = doubts_of(fixes, track, slews) if fused else None
+    found = part_of.parts(fixes, track, opinion, ageing=ageing, frozen_m=frozen, baseline_m=metrics.epochs["base_distance_m"].to_numpy(np.float64), doubts=doubts)
     bounds = combine(fixes, track, opinion, found, without)
     return Evidence(
         bounds, part_of.segment_table(fixes, track, opinion), part_of.jump_table(fixes, opinion), _segment_id(fixes, opinion),
@@ -58,19 +64,19 @@ def combine(fixes: pd.DataFrame, track: Track, opinion: SecondOpinion, found: Pa
     ratio, wrong_ratio = limits["class_vertical.ratio"], limits["wrong.height_ratio"]
     zero = np.zeros(len(track))
     part = {k: (zero if k in without else getattr(found, k)) for k in
-            ("ageing", "baseline", "scatter", "segment", "standstill", "sky", "frozen", "bridge")}
+            ("ageing", "baseline", "scatter", "segment", "standstill", "sky", "frozen", "bridge", "alignment")}
     claimed, claimed_up = claimed_sigma(fixes)
     class_h, class_v = class_bounds(fixes)
     rest_sigma, rest_ratio = rest_scatter(track, opinion.stretches.id, opinion.wrong, claimed)
     fused = (fixes["solution_kind"].astype(object) == "fused").any()
     base_h, base_v = fixed_base(claimed, claimed_up, class_h, noise=opinion.noise, rest_sigma_m=rest_sigma, rest_ratio=rest_ratio, fused=bool(fused))
-    worst = np.maximum.reduce([part["scatter"], part["segment"], part["standstill"], part["frozen"]])
+    worst = np.maximum.reduce([part["scatter"], part["segment"], part["standstill"], part["frozen"], part["alignment"]])
     worst_v = np.maximum.reduce([part["scatter"] * ratio, part["segment"] * wrong_ratio, part["standstill"] * ratio, part["frozen"]])
     steady = np.sqrt(base_h**2 + part["baseline"] ** 2 + part["sky"] ** 2)
     fixed_h = steady + part["ageing"] + worst
     fixed_v = np.sqrt(base_v**2 + (part["baseline"] ** 2 + part["sky"] ** 2) * ratio**2) + part["ageing"] * ratio + worst_v
     loose_h, loose_v = _not_fixed(fixes, track, opinion, claimed, claimed_up, part["bridge"])
-    horizontal = np.where(track.fixed, fixed_h, loose_h + part["frozen"])
+    horizontal = np.where(track.fixed, fixed_h, np.maximum(loose_h, part["alignment"]) + part["frozen"])
     vertical = np.where(track.fixed, fixed_v, loose_v + part["frozen"])
     placed = np.isfinite(fixes["latitude_deg"].to_numpy(np.float64))
     shown = np.where(track.fixed, steady + np.where(found.undecided, 0.0, worst) + np.where(found.age_measured, part["ageing"], 0.0), horizontal)
@@ -113,7 +119,7 @@ def _not_fixed(
 
 
 def _columns(part: dict[str, Floats], ratio: float, wrong_ratio: float) -> dict[str, Floats]:
-    own = {"segment": wrong_ratio, "frozen": 1.0}
+    own = {"segment": wrong_ratio, "frozen": 1.0, "alignment": 0.0}
     flat = {f"bound_{k}_m": v for k, v in part.items()}
     return flat | {f"vertical_bound_{k}_m": v * own.get(k, ratio) for k, v in part.items()}
 

@@ -22,7 +22,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.ndimage import median_filter
+from scipy.interpolate import Akima1DInterpolator
+from scipy.ndimage import binary_erosion, median_filter, uniform_filter1d
 
 from analyzer import intervals
 from analyzer.evidence.track import Flags, Floats, Track
@@ -36,23 +37,26 @@ GRAVITY_MPS2 = 9.81
 class Independent:
     """Velocity of the solution minus independent velocity, per epoch [m/s]; NaN where nothing independent speaks.
 
-    `across` positive to the left, `along` forward, `up` upward; `east`, `north` the unit vector of travel (n, 2);
-    `sources` what the axes rest on, in words, by axis.
+    `across` positive to the left, `along` forward, `up` upward; `direction` (n, 2) the unit vector of travel east and north;
+    `pushed` [m/s] how much the forward force or the wheels changed the speed within a second; `sources` what the axes rest
+    on, in words, by axis.
     """
 
     across: Floats
     along: Floats
     up: Floats
     direction: Floats
+    pushed: Floats
     sources: dict[str, str]
 
 
-def independent_motion(recording: Recording, track: Track) -> Independent:
-    """Return the differences at the epochs of ``recording.fixes``."""
+def independent_motion(recording: Recording, track: Track, *, usable: Flags | None = None) -> Independent:
+    """Return the differences at the epochs of ``recording.fixes``; epochs that are not `usable` (frozen) say nothing."""
     limits = thresholds("analyzer.evidence")
     speed = np.hypot(*track.velocity.T)
     course = np.arctan2(track.velocity[:, 1], track.velocity[:, 0])
-    moving = track.fixed & (np.nan_to_num(speed) > limits["independent.least_speed"])
+    whole = track.fixed if usable is None else track.fixed & usable
+    moving = binary_erosion(whole, iterations=2) & (np.nan_to_num(speed) > limits["independent.least_speed"])
     half = max(2, round(limits["independent.window"] / track.nominal_s))
     rates = _rates(recording, track.t)
     nothing = np.full(len(track), np.nan)
@@ -61,13 +65,14 @@ def independent_motion(recording: Recording, track: Track) -> Independent:
     if turned is not None:
         difference = _unwrapped(course - turned, moving)
         turn_rate = np.gradient(turned, track.t)
-        across = _left(speed * (difference - running_median(difference, half)), [turn_rate, speed * turn_rate], moving, half)
+        across = _left(speed * flattened(difference, half), [turn_rate, speed * turn_rate], moving, half)
         sources["across"] = word
     if rates is not None:
-        pitched = rates["pitch"]
-        slope = np.where(moving, np.arctan2(_slope_of(track), speed), np.nan) - pitched
+        # both sides are means over the same two steps, so that slow sampling does not part them
+        pitched = np.gradient(rates["pitch_grown"], track.t)
+        slope = np.where(moving, np.arctan2(np.gradient(track.places[:, 2], track.t), speed), np.nan) - pitched
         pulled = np.gradient(np.nan_to_num(speed), track.t)
-        up = _left(speed * (slope - running_median(slope, half)), [np.gradient(pitched, track.t), speed * pulled], moving, half)
+        up = _left(speed * flattened(slope, half), [np.gradient(rates["pitch"], track.t), speed * pulled], moving, half)
         sources["up"] = "the pitch rate of the inertial data"
     wheel = _wheel(recording, track.t)
     if wheel is not None:
@@ -75,44 +80,72 @@ def independent_motion(recording: Recording, track: Track) -> Independent:
         along = _left(speed - wheel * running_median(ratio, half), [np.gradient(np.nan_to_num(speed), track.t)], moving, half)
         sources["along"] = "the wheel speed"
     elif rates is not None:
-        along = _along_by_work(track, speed, rates["force"], up, moving, half=half)
+        along = _along_by_work(track, speed, _work(recording, track.t, speed), up, moving, half=half)
         sources["along"] = "the forward acceleration of the inertial data"
-    return Independent(across, along, up, np.column_stack([np.cos(course), np.sin(course)]), sources)
+    pushed = _pushed(recording, track, rates, wheel)
+    return Independent(across, along, up, np.column_stack([np.cos(course), np.sin(course)]), pushed, sources)
 
 
-def _along_by_work(track: Track, speed: Floats, force: Floats, up: Floats, moving: Flags, *, half: int) -> Floats:
-    """Return the along difference from specific force; gravity counts where that explains the drive better than none."""
+def _pushed(recording: Recording, track: Track, rates: dict[str, Floats] | None, wheel: Floats | None) -> Floats:
+    """Return the change of speed within a second by wheels or forward force, gravity on the slope taken out."""
+    if wheel is not None:
+        return wheel
+    if rates is None:
+        return np.full(len(track), np.nan)
+    at, force = _sensor(recording, "acceleration_x_mps2")
+    gained = at_epochs(track.t, at, _grown(at, force))
+    within = np.interp(track.t + 0.5, track.t, gained) - np.interp(track.t - 0.5, track.t, gained)
+    half = max(1, round(10.0 / track.nominal_s))
+    return np.asarray(within - running_median(within, half))
+
+
+def _along_by_work(track: Track, speed: Floats, work: Floats, up: Floats, moving: Flags, *, half: int) -> Floats:
+    """Return the along difference from the work done; gravity counts where that explains the drive better than none."""
     step = np.diff(track.t)
-    drive = force * np.nan_to_num(speed)
-    work = np.r_[0.0, np.cumsum((drive[1:] + drive[:-1]) / 2 * step)]
+    turn_rate = np.gradient(np.unwrap(np.arctan2(*np.nan_to_num(track.velocity).T)), track.t)
     way_up = np.nan_to_num(up)
     height = track.places[:, 2] - np.r_[0.0, np.cumsum((way_up[1:] + way_up[:-1]) / 2 * step)]
     best = np.full(len(track), np.nan)
     for gravity in (GRAVITY_MPS2, 0.0):
         energy = np.where(moving, speed**2 / 2 + gravity * height - work, np.nan)
-        along = (energy - running_median(energy, half)) / np.maximum(speed, 1.0)
-        along = _left(along, [np.gradient(np.nan_to_num(speed), track.t)], moving, half)
+        along = flattened(energy, half, np.nan_to_num(speed)) / np.maximum(speed, 1.0)
+        along = _left(along, [np.gradient(np.nan_to_num(speed), track.t), turn_rate**2 / np.maximum(speed, 1.0)], moving, half)
         if not np.isfinite(best).any() or np.nanmedian(np.abs(along)) < np.nanmedian(np.abs(best)):
             best = along
     return best
 
 
-def _rates(recording: Recording, t: Floats) -> dict[str, Floats] | None:
-    """Return integrated yaw and pitch [rad] and forward force [m/s²] at `t`, NaN outside the inertial data; None without."""
+def _sensor(recording: Recording, column: str) -> tuple[Floats, Floats]:
+    """Return times [s] and values of one column of the first inertial source, zero where missing."""
     inertial = recording.inertial
-    if len(inertial) < 100:
-        return None
     inertial = inertial[inertial["source_id"] == inertial["source_id"].iloc[0]]
     at = intervals.seconds(pd.DatetimeIndex(inertial.index), recording.fixes.index[0])
-    step = np.clip(np.diff(at), 0.0, 0.5)
+    return at, np.nan_to_num(inertial[column].to_numpy(np.float64))
 
-    def grown(column: str, sign: float) -> Floats:
-        values = sign * np.nan_to_num(inertial[column].to_numpy(np.float64))
-        return at_epochs(t, at, np.r_[0.0, np.cumsum((values[1:] + values[:-1]) / 2 * step)])
 
-    # forward force is averaged between epochs: its change of integral over the interval
-    speed_gain = grown("acceleration_x_mps2", 1.0)
-    return {"yaw": grown("rate_z_radps", 1.0), "pitch": grown("rate_y_radps", -1.0), "force": np.gradient(speed_gain, t)}
+def _grown(at: Floats, values: Floats) -> Floats:
+    """Return the integral by trapezoids; pauses count for half a second at most."""
+    return np.r_[0.0, np.cumsum((values[1:] + values[:-1]) / 2 * np.clip(np.diff(at), 0.0, 0.5))]
+
+
+def _rates(recording: Recording, t: Floats) -> dict[str, Floats] | None:
+    """Return yaw and pitch [rad], integrated, and the integral of the pitch at `t`, NaN outside the data; None without."""
+    if len(recording.inertial) < 100:
+        return None
+    at, yaw_rate = _sensor(recording, "rate_z_radps")
+    pitch = _grown(at, -_sensor(recording, "rate_y_radps")[1])
+    return {"yaw": at_epochs(t, at, _grown(at, yaw_rate)), "pitch": at_epochs(t, at, pitch),
+            "pitch_grown": at_epochs(t, at, _grown(at, pitch))}
+
+
+def _work(recording: Recording, t: Floats, speed: Floats) -> Floats:
+    """Return the work of the forward specific force per mass at `t` [m²/s²], summed at the rate of the inertial data."""
+    at, force = _sensor(recording, "acceleration_x_mps2")
+    known = np.flatnonzero(np.isfinite(speed))
+    if len(known) < 4:
+        return np.full(len(t), np.nan)
+    smooth = Akima1DInterpolator(t[known], speed[known])(np.clip(at, t[known[0]], t[known[-1]]))
+    return at_epochs(t, at, _grown(at, force * smooth))
 
 
 def _turned(recording: Recording, t: Floats, rates: dict[str, Floats] | None) -> tuple[Floats | None, str]:
@@ -150,11 +183,6 @@ def at_epochs(t: Floats, at: Floats, values: Floats) -> Floats:
     return np.asarray(out)
 
 
-def _slope_of(track: Track) -> Floats:
-    """Return the rate of climb of the logged height [m/s]."""
-    return np.asarray(np.gradient(track.places[:, 2], track.t))
-
-
 def _unwrapped(angle: Floats, known: Flags) -> Floats:
     """Return a slowly varying angle [rad] unwrapped where known, NaN elsewhere."""
     at = np.flatnonzero(known & np.isfinite(angle))
@@ -175,21 +203,54 @@ def running_median(values: Floats, half: int) -> Floats:
     return np.asarray(np.interp(every, every[::stride], thin))
 
 
+def flattened(values: Floats, half: int, pace: Floats | None = None) -> Floats:
+    """Return `values` without what changes slowly: first the usual slope (a bias), then the running mean.
+
+    The slope is per epoch, or per unit of `pace` summed up: work of a bias grows with the way.
+
+    A running median would follow a slope with all its noise, and hide a step in it.
+    """
+    known = np.flatnonzero(np.isfinite(values))
+    if len(known) < 3:
+        return np.full(len(values), np.nan)
+    filled = np.interp(np.arange(len(values)), known, values[known])
+    lag = max(1, half // 2)
+    if len(values) <= 2 * lag:
+        return np.full(len(values), np.nan)
+    way = np.cumsum(np.ones(len(values)) if pace is None else pace)
+    rise = np.full(len(values), np.nan)
+    gone = np.maximum(way[2 * lag:] - way[:-2 * lag], 1e-9)
+    rise[lag:-lag] = (filled[2 * lag:] - filled[:-2 * lag]) / gone
+    away = np.ones(len(values), dtype=bool)
+    away[known] = False
+    near = uniform_filter1d(away.astype(np.float64), 2 * lag + 1) > 0.3
+    rise[near] = np.nan
+    trend = np.cumsum(np.nan_to_num(running_median(rise, 4 * half)) * np.diff(way, prepend=0.0))
+    level = filled - trend
+    width = 4 * half + 1
+    share = uniform_filter1d((~away).astype(np.float64), width)
+    mean = uniform_filter1d(np.where(away, 0.0, level), width) / np.maximum(share, 1e-3)
+    return np.where(away, np.nan, level - mean)
+
+
 def _left(values: Floats, followed: list[Floats], moving: Flags, half: int) -> Floats:
     """Return what is left of `values` when what follows the series `followed` is taken out; NaN where not moving.
 
-    Least squares on what is within three robust sigmas, three times over.
+    Least squares on what is within three robust sigmas, three times over; sigma is that of the moments that show most of
+    what is followed, else quiet driving would cast them out.
     """
     use = moving & np.isfinite(values) & np.all([np.isfinite(x) for x in followed], axis=0)
     out = np.where(use, values, np.nan)
     if use.sum() < 100:
         return out
     design = np.column_stack([x - running_median(np.where(use, x, np.nan), half) for x in followed])
+    size = np.max([np.abs(c) / max(float(np.std(c[use])), 1e-9) for c in design.T], axis=0)
+    telling = use & (size >= float(np.quantile(size[use], 0.7)))
     inside = use
     for _ in range(3):
         share, *_ = np.linalg.lstsq(design[inside], values[inside], rcond=None)
         rest = values - design @ share
-        usual = 1.4826 * float(np.median(np.abs(rest[use])))
+        usual = 1.4826 * float(np.median(np.abs(rest[telling])))
         inside = use & (np.abs(np.nan_to_num(rest, nan=np.inf)) <= 3 * usual + 1e-9)
         if inside.sum() < 50:
             return out

@@ -14,7 +14,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.ndimage import uniform_filter1d
+from scipy.ndimage import median_filter, uniform_filter1d
 from scipy.optimize import nnls
 
 from analyzer.evidence.displacement import lagged, robust_sigma
@@ -88,3 +88,12 @@ def roughness(values: Floats, nominal_s: float, *, slowest_s: float = 0.26) -> F
     # the mean of capped values follows a change within seconds and is not moved by a single jump
     local = uniform_filter1d(np.minimum(second, 8 * usual), width, mode="nearest")
     return np.clip(local / max(float(np.median(local)), 1e-12), 1.0, 8.0)
+
+
+def spikes(values: Floats, white_m: Floats, nominal_s: float) -> Flags:
+    """Return which rows of `values` (n, 2) stand out from the median of the few around them beyond six times `white_m` (n,)."""
+    limits = thresholds("analyzer.evidence")
+    width = 2 * min(10, max(1, round(1.0 / nominal_s))) + 1
+    middle = np.column_stack([median_filter(np.nan_to_num(values[:, k]), width, mode="nearest") for k in range(values.shape[1])])
+    away = np.hypot(*(np.nan_to_num(values) - middle).T)
+    return np.asarray(away > np.maximum(limits["scatter.spike_sigmas"] * white_m, limits["scatter.least_spike"]))

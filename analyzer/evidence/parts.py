@@ -10,6 +10,7 @@ import pandas as pd
 from analyzer import intervals, tables
 from analyzer.evidence.ageing import Ageing, rates
 from analyzer.evidence.claim import RADIUS_95
+from analyzer.evidence.fused import FusedDoubts
 from analyzer.evidence.second_opinion import UNKNOWN_M, SecondOpinion
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
@@ -27,13 +28,15 @@ class Parts:
     sky: Floats
     frozen: Floats
     bridge: Floats
+    alignment: Floats
     age_measured: Flags
     contradicted: Flags
     undecided: Flags
 
 
 def parts(
-    fixes: pd.DataFrame, track: Track, opinion: SecondOpinion, *, ageing: Ageing, frozen_m: Floats, baseline_m: Floats
+    fixes: pd.DataFrame, track: Track, opinion: SecondOpinion, *, ageing: Ageing, frozen_m: Floats, baseline_m: Floats,
+    doubts: FusedDoubts | None = None,
 ) -> Parts:
     """Return every part."""
     limits = thresholds("analyzer.evidence")
@@ -41,12 +44,19 @@ def parts(
     segment, wrong, unsure = _segment(track, opinion)
     scatter, spike = _scatter(track, opinion)
     size = np.hypot(*opinion.deviation.T)
+    alignment = np.zeros(len(track))
+    excursion = np.where(track.fixed, opinion.excursion, 0.0)
+    scatter, unsure = np.maximum(scatter, excursion), unsure | (excursion > 0)
+    if doubts is not None:
+        blind = doubts.unconfirmed & (segment == 0)
+        segment = np.where(blind, limits["fused.size"], segment)
+        alignment, unsure = doubts.alignment, unsure | blind | (doubts.alignment > 0)
     return Parts(
         ageing=growth * ageing.excess_s,
         baseline=RADIUS_95 * limits["baseline.ppm"] * 1e-6 * np.nan_to_num(baseline_m),
         scatter=scatter, segment=segment, standstill=_standstill(track, opinion), sky=_sky(fixes, track, opinion), frozen=frozen_m,
         bridge=np.where(track.fixed | ~(opinion.sigma < UNKNOWN_M), 0.0, size + limits["bridge.surcharge"] * RADIUS_95 * opinion.sigma),
-        age_measured=age_measured,
+        alignment=alignment, age_measured=age_measured,
         contradicted=wrong | spike | (frozen_m > 0), undecided=unsure,
     )
 

@@ -6,7 +6,7 @@ the smoothed walk through the right ones. Every epoch, fixed or not, gets its de
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -16,7 +16,9 @@ from analyzer.evidence.chain import Posterior, infer
 from analyzer.evidence.displacement import residual as residual_of
 from analyzer.evidence.knots import Knots, make_knots, value_variance, walk_model
 from analyzer.evidence.noise import Noise
-from analyzer.evidence.stretches import Stretches, cut, inner, measure_height_steps, measure_steps, merge_false_jumps
+from analyzer.evidence.slews import Slews
+from analyzer.evidence.slow_steps import excursions
+from analyzer.evidence.stretches import Ints, Stretches, cut, inner, measure_height_steps, measure_steps, merge_false_jumps
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.evidence.two_state import correlated_error, smooth
 from analyzer.settings import thresholds
@@ -41,6 +43,7 @@ class SecondOpinion:
     coarse : (n,) how much noisier positions are around each epoch than usual.
     slow, slow_sigma : (n, 2) and (n,) slow error found inside right stretches and its sigma [m].
     slow_usual : what the same smoother finds on most of the drive [m].
+    excursion : (n,) size of an excursion whose ends were seen as slow steps, 0 outside [m].
     stretches, posterior, steps, step_var : see there.
     wrong : (n,) probability that the epoch's stretch is a wrong fix, NaN outside.
     """
@@ -56,10 +59,11 @@ class SecondOpinion:
     slow: Floats
     slow_sigma: Floats
     slow_usual: float
+    excursion: Floats
     wrong: Floats
 
 
-def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, prior_wrong: "PriorOf") -> SecondOpinion:
+def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Slews, prior_wrong: "PriorOf", fused: bool = False) -> SecondOpinion:
     """Form the second opinion.
 
     Parameters
@@ -68,8 +72,11 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, prior_wron
     fresh : fixed epochs with fresh corrections and moving output: the only ones that can pin.
     breaks : epochs at which a new stretch begins whatever else holds (station or base change).
     rough : (n,) how much worse geometry is than usual, at least 1.
+    slews : slow steps found against independent motion; stretches are cut there.
+    fused : velocity shares the filter of the position, so that excursions do not show between them.
     prior_wrong : function of `Stretches` that gives each one's probability of being wrong before looking at steps.
     """
+    fresh = fresh & ~slews.inside
     residual, extra, truncated = residual_of(track)
     known = np.isfinite(track.velocity).all(axis=1)
     noise = noise_of.learn(residual, fresh & known, track.nominal_s)
@@ -86,15 +93,66 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, prior_wron
         stretches = kept
         steps, step_var = measure_steps(stretches, knots, noise)
     up, up_var = _height_steps(track, stretches, knots, fresh)
+    steps, step_var, up, up_var, by_slew = _with_slews(stretches, slews, track.t, steps=steps, step_var=step_var, up=up, up_var=up_var)
     posterior = infer(
-        np.column_stack([steps, up]), np.column_stack([step_var, up_var]), prior_wrong(stretches), right_sigma_m=RIGHT_SIGMA_M
+        np.column_stack([steps, up]), np.column_stack([step_var, up_var]), prior_wrong(stretches, by_slew), right_sigma_m=RIGHT_SIGMA_M
     ) if len(stretches) else Posterior(np.zeros(0), np.zeros((0, 3)), np.ones((0, 2)))
     wrong = np.full(len(track), np.nan)
+    stretches = replace(stretches, id=_into_slews(stretches, posterior, slews, track))
     inside = stretches.id >= 0
     wrong[inside] = posterior.wrong[stretches.id[inside]]
     deviation, sigma = _deviation(residual, knots, noise, fresh & ~(wrong > 0.5), track)
     slow, slow_sigma, usual = _slow(knots, noise, wrong, track)
-    return SecondOpinion(noise, stretches, posterior, steps, step_var, deviation, sigma, coarse, slow, slow_sigma, usual, wrong)
+    rougher = noise.walk_m2ps * (np.maximum(rough[1:], 1.0) ** 2 - 1) * np.diff(track.t)
+    spike = noise_of.spikes(residual, noise.white_m * coarse, track.nominal_s)
+    away = np.zeros(len(track)) if track.from_places or fused else excursions(
+        track, residual, noise, usable=fresh & known & ~spike & ~(wrong > 0.5), coarse=coarse, lost_var=truncated + extra + rougher, slow=slow)
+    return SecondOpinion(noise, stretches, posterior, steps, step_var, deviation, sigma, coarse, slow, slow_sigma, usual, away, wrong)
+
+
+def _with_slews(
+    stretches: Stretches, slews: Slews, t: Floats, *, steps: Floats, step_var: Floats, up: Floats, up_var: Floats
+) -> tuple[Floats, Floats, Floats, Floats, Ints]:
+    """Return steps and height steps with what independent motion measured between stretches, and how each stretch began.
+
+    1 for a slow step, 2 for one of which only one horizontal axis was seen, else 0.
+
+    Horizontally the slow step adds to what the solution's own velocity shows; in height it replaces the guess from the
+    slope of the road where it is known better.
+    """
+    by_slew = np.zeros(len(stretches), dtype=np.int64)
+    if not len(slews.spans) or len(stretches) < 2:
+        return steps, step_var, up, up_var, by_slew
+    steps, step_var, up, up_var = steps.copy(), step_var.copy(), up.copy(), up_var.copy()
+    for k in range(len(stretches) - 1):
+        found = slews.between(t[stretches.spans[k, 1] - 1], t[stretches.spans[k + 1, 0]])
+        if not len(found):
+            continue
+        by_slew[k + 1] = np.maximum(1, 2 * slews.half_seen[found].max())
+        steps[k] += slews.step[found, :2].sum(axis=0)
+        step_var[k] += slews.var[found, 0].sum()
+        own = float(slews.var[found, 1].sum())
+        if own < up_var[k]:
+            up[k], up_var[k] = slews.step[found, 2].sum(), own
+    return steps, step_var, up, up_var, by_slew
+
+
+def _into_slews(stretches: Stretches, posterior: Posterior, slews: Slews, track: Track) -> Ints:
+    """Return the stretch ids with fixed epochs in slow steps given to the worse of the neighbours, and its soft ends too."""
+    ids = stretches.id.copy()
+    soft = thresholds("analyzer.evidence")["slew.soft"]
+    for first, last in slews.spans:
+        inside = np.flatnonzero((track.t >= first) & (track.t <= last) & track.fixed)
+        if not len(inside):
+            continue
+        near = [ids[i] for i in (inside[0] - 1, min(inside[-1] + 1, len(ids) - 1)) if i >= 0 and ids[i] >= 0]
+        if not near:
+            continue
+        worse = max(near, key=lambda k: posterior.wrong[k])
+        if posterior.wrong[worse] > thresholds("analyzer.evidence")["wrong.doubtful"]:
+            inside = np.flatnonzero((track.t >= first - soft) & (track.t <= last + soft) & track.fixed)
+        ids[inside] = worse
+    return ids
 
 
 def _height_steps(track: Track, stretches: Stretches, knots: Knots, fresh: Flags) -> tuple[Floats, Floats]:
@@ -165,11 +223,11 @@ class PriorOf:
         self.ageing = ageing
         self.foreign = foreign
 
-    def __call__(self, stretches: Stretches) -> Floats:
-        """Return the prior of each stretch."""
-        return np.array([self._one(stretches, k) for k in range(len(stretches))])
+    def __call__(self, stretches: Stretches, by_slew: Ints) -> Floats:
+        """Return the prior of each stretch; `by_slew` (k,) says which began with a slow step, see `_with_slews`."""
+        return np.array([self._one(stretches, by_slew, k) for k in range(len(stretches))])
 
-    def _one(self, stretches: Stretches, k: int) -> float:
+    def _one(self, stretches: Stretches, by_slew: Ints, k: int) -> float:
         limits = thresholds("analyzer.evidence")
         start, end = stretches.spans[k]
         if self.foreign[start]:
@@ -178,6 +236,13 @@ class PriorOf:
             return limits["wrong.before_jump"]
         length = self.track.t[end - 1] - self.track.t[start]
         lasting = np.exp(-length / limits["wrong.lasting"]) * (1 - limits["wrong.least_share"]) + limits["wrong.least_share"]
+        ends_slow = by_slew[k + 1] if k + 1 < len(stretches) else 0
+        if max(by_slew[k], ends_slow) == 2 and self._shorter(stretches, by_slew, k):
+            return limits["wrong.half_seen"]
+        if by_slew[k] or ends_slow:
+            # a loss before it, or the end of the drive behind it, says on which side the wrong fix is more likely
+            kind = "slew" if by_slew[k] and ends_slow else "before_jump" if ends_slow and k > 0 else "first_then_slew" if ends_slow else "after_slew"
+            return float(limits[f"wrong.{kind}"] * lasting)
         if k == 0:
             return float(limits["wrong.first"] * lasting)
         if stretches.by_jump[k]:
@@ -188,3 +253,10 @@ class PriorOf:
         outage_s = float(self.ageing.excess_s[lost].max(initial=0.0))
         frame = limits["wrong.frame"] if outage_s > limits["wrong.frame_outage"] else 0.0
         return float(limits["wrong.never_lost" if kept else "wrong.after_loss"] * lasting + frame)
+
+    def _shorter(self, stretches: Stretches, by_slew: Ints, k: int) -> bool:
+        """Return whether stretch k is shorter than its neighbours across slow steps, so that it is the one to doubt."""
+        t = self.track.t
+        length = t[stretches.spans[:, 1] - 1] - t[stretches.spans[:, 0]]
+        beside = [length[j] for j, slow in ((k - 1, by_slew[k]), (k + 1, by_slew[k + 1] if k + 1 < len(length) else 0)) if slow]
+        return bool(length[k] < thresholds("analyzer.evidence")["slew.apart"] and length[k] <= max(beside))

@@ -15,29 +15,33 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyzer.evidence.independent import Independent, running_median
+from analyzer.evidence.rest import moves_at_rest, stands
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
 
 #: Lengths of the pulses that are looked for [s]; filters settle within some seconds.
-LENGTHS_S = (1.5, 3.0, 5.0, 8.0, 12.0)
+LENGTHS_S = (1.5, 3.0, 5.0, 8.0)
 AXES = ("across", "along", "up")
 #: Variance of a step along an axis that nothing shows [m²].
 UNSEEN_VAR = 1e6
 #: Steps looked for at most: more than these would be noise, not fixes.
 MOST = 40
+#: Cells that a ruler is learnt from at least, and how much worse than in quiet driving between known flanks it may be.
+LEAST_CELLS, MOST_WORSE = 40, 2.0
 
 
 @dataclass(frozen=True)
 class Slews:
     """Slow steps in time order: `spans` (k, 2) seconds, `step` (k, 3) east, north, up [m], `var` (k, 2) per horizontal axis and in height.
 
-    `inside` : per epoch. `sigma_m` : by axis, what a step of five seconds is known to; empty where nothing independent is.
-    `shown` : per epoch, both horizontal axes were under watch.
+    `half_seen` (k,) : only one horizontal axis was under watch. `inside` : per epoch. `sigma_m` : by axis, what a step of five seconds is known to; empty where nothing independent is.
+    `shown` : per epoch, two of three axes were under watch.
     """
 
     spans: Floats
     step: Floats
     var: Floats
+    half_seen: Flags
     inside: Flags
     shown: Flags
     sigma_m: dict[str, float]
@@ -59,7 +63,7 @@ class _Scan:
 def none_found(count: int) -> Slews:
     """Return that nothing was looked for."""
     off = np.zeros(count, dtype=bool)
-    return Slews(np.zeros((0, 2)), np.zeros((0, 3)), np.zeros((0, 2)), off, off, {})
+    return Slews(np.zeros((0, 2)), np.zeros((0, 3)), np.zeros((0, 2)), off[:0], off, off, {})
 
 
 def find_slews(track: Track, motion: Independent) -> Slews:
@@ -68,34 +72,60 @@ def find_slews(track: Track, motion: Independent) -> Slews:
     if not motion.sources:
         return none_found(len(track))
     every = max(limits["slew.grid"], track.nominal_s)
-    t, values = _on_grid(track, motion, every)
-    scans = [_scan(values, every, length) for length in LENGTHS_S if length >= 1.5 * every]
+    t, values, gain = _on_grid(track, motion, every)
+    scans = [_scan(values, gain, every, length, driving=_busy(t, track, length)) for length in LENGTHS_S if length >= 1.5 * every]
     if not scans:
         return none_found(len(track))
-    spans = _peaks(t, values, scans, every)
-    step, var = _measured(t, values, spans, scans, track, motion, every=every)
+    spans = _peaks(t, values, gain, scans, every=every)
+    step, var = _measured(t, values, gain, spans, scans=scans, track=track, motion=motion, every=every)
+    size, sigma = np.column_stack([np.hypot(*step[:, :2].T), np.abs(step[:, 2])]), np.sqrt(var)
+    known = (size > np.maximum([limits["slew.least"], 2 * limits["slew.least"]], limits["slew.measured"] * sigma)).any(axis=1)
+    spans, step, var = spans[known], step[known], var[known]
+    spans, step, var = _with_partners(t, values, gain, (spans, step, var), scans=scans, track=track, motion=motion, every=every)
+    var = var * limits["slew.surcharge"] ** 2
+    one_axis = not {"across", "along"} <= set(motion.sources)
+    if one_axis:
+        var[:, 0] += (limits["slew.half_seen"] * np.hypot(*step[:, :2].T)) ** 2
+    spans, step, var = _with_rests(spans, step, var, track, motion)
     inside = np.zeros(len(track), dtype=bool)
     for first, last in spans:
         inside |= (track.t >= first) & (track.t <= last)
     middle = scans[min(2, len(scans) - 1)]
-    known = {axis: float(np.nanmedian(middle.sigma[k])) for k, axis in enumerate(AXES) if np.isfinite(middle.sigma[k]).any()}
-    both = np.isfinite(middle.sigma[:2]).all(axis=0) & (np.nan_to_num(middle.sigma[:2], nan=9.0).max(axis=0) < limits["slew.known"])
+    by_axis = {axis: float(np.nanmedian(middle.sigma[k])) for k, axis in enumerate(AXES) if np.isfinite(middle.sigma[k]).any()}
+    both = (np.nan_to_num(middle.sigma, nan=9.0) < limits["slew.known"]).sum(axis=0) >= 2
     shown = np.interp(track.t, t, both.astype(np.float64)) > 0.5
-    return Slews(spans, step, var, inside, shown, known)
+    half_seen = one_axis & (var[:, 0] > limits["slew.known"] ** 2)
+    return Slews(spans, step, var, half_seen, inside, shown, by_axis)
 
 
-def _on_grid(track: Track, motion: Independent, every: float) -> tuple[Floats, Floats]:
-    """Return a regular grid and the mean differences in its cells, (3, m); NaN in cells without any."""
+def _on_grid(track: Track, motion: Independent, every: float) -> tuple[Floats, Floats, Floats]:
+    """Return a regular grid, what flanks are held against in its cells (3, m), and what makes velocities of it (3, m).
+
+    Directions of travel and of climb as angles, and along the track the energy: their slow errors do not change with
+    speed, those of velocities do. NaN in cells without any.
+    """
     cell = np.floor((track.t - track.t[0]) / every + 1e-6).astype(np.int64)
     count = int(cell[-1]) + 1
+    speed = np.maximum(np.nan_to_num(np.hypot(*track.velocity.T)), 1.0)
     out = np.full((3, count), np.nan)
-    for k, axis in enumerate(AXES):
-        values = getattr(motion, axis)
+    for k, values in enumerate((motion.across / speed, motion.along * speed, motion.up / speed)):
         known = np.isfinite(values)
         number = np.bincount(cell[known], minlength=count)
         total = np.bincount(cell[known], values[known], minlength=count)
         out[k] = np.where(number > 0, total / np.maximum(number, 1), np.nan)
-    return track.t[0] + (np.arange(count) + 0.5) * every, out
+    t = track.t[0] + (np.arange(count) + 0.5) * every
+    fast = np.interp(t, track.t, speed)
+    return t, out, np.stack([fast, 1 / fast, fast])
+
+
+def _busy(t: Floats, track: Track, length_s: float) -> tuple[Flags, Floats]:
+    """Return whether the car turns, brakes or speeds up much within a window and its flanks, and its change of speed [m/s]."""
+    limits = thresholds("analyzer.evidence")
+    speed = np.hypot(*np.nan_to_num(track.velocity).T)
+    course = np.unwrap(np.arctan2(*np.nan_to_num(track.velocity).T))
+    reach = length_s / 2 + limits["slew.flank"] / 2
+    change = [np.abs(np.interp(t + reach, track.t, x) - np.interp(t - reach, track.t, x)) for x in (course, speed)]
+    return (change[0] > limits["slew.turn"]) | (change[1] > limits["slew.change"]), change[1]
 
 
 def _window_means(values: Floats, first: int, last: int) -> tuple[Floats, Floats]:
@@ -109,8 +139,8 @@ def _window_means(values: Floats, first: int, last: int) -> tuple[Floats, Floats
     return (total[:, high] - total[:, low]) / np.maximum(some, 1), some / (last - first)
 
 
-def _steps(values: Floats, every: float, length_s: float) -> tuple[Floats, Flags]:
-    """Return the steps over windows of one length, (axes, m) [m], and whether both flanks were there."""
+def _steps(values: Floats, gain: Floats, every: float, length_s: float) -> tuple[Floats, Flags, Flags]:
+    """Return the steps over windows of one length, (axes, m) [m], whether both flanks were there, and where a flank moved."""
     half = max(1, round(length_s / 2 / every))
     flank = max(2, round(thresholds("analyzer.evidence")["slew.flank"] / every))
     core, filled = _window_means(values, -half, half)
@@ -118,47 +148,63 @@ def _steps(values: Floats, every: float, length_s: float) -> tuple[Floats, Flags
     right, has_right = _window_means(values, half, half + flank)
     on_left, on_right = has_left > 0.6, has_right > 0.6
     beside = np.where(on_left & on_right, (left + right) / 2, np.where(on_left, left, right))
-    return np.where((filled > 0.75) & (on_left | on_right), (core - beside) * length_s, np.nan), on_left & on_right
+    # where a flank stands out more than the window itself, the flank is the step
+    flank_only = (np.abs(core) < np.where(on_left, np.abs(left), 0.0)) | (np.abs(core) < np.where(on_right, np.abs(right), 0.0))
+    step = np.where((filled > 0.75) & (on_left | on_right), (core - beside) * gain * length_s, np.nan)
+    return step, on_left & on_right, flank_only
 
 
-def _scan(values: Floats, every: float, length_s: float) -> _Scan:
-    """Return the steps over windows of one length and their learnt sigmas, with one flank and with both."""
+def _scan(values: Floats, gain: Floats, every: float, length_s: float, *, driving: tuple[Flags, Floats]) -> _Scan:
+    """Return the steps over windows of one length and their learnt sigmas.
+
+    With one flank and with both, in quiet and in busy driving, each for itself; `driving` as from `_busy`.
+    """
     limits = thresholds("analyzer.evidence")
-    step, both = _steps(values, every, length_s)
+    busy, change = driving
+    step, both, _ = _steps(values, gain, every, length_s)
     sigma = np.full(step.shape, np.nan)
     around = max(5, round(limits["slew.around"] / every))
     for k in range(len(step)):
-        for kind in (both[k], ~both[k]):
+        plain = np.nan
+        for kind in (both[k] & ~busy, both[k] & busy, ~both[k] & ~busy, ~both[k] & busy):
             here = kind & np.isfinite(step[k])
-            if here.sum() < 20:
+            if not here.any():
                 continue
             size = np.where(here, np.abs(step[k]), np.nan)
-            usual = 1.4826 * float(np.nanmedian(size))
+            usual = 1.4826 * float(np.nanmedian(size)) if here.sum() >= LEAST_CELLS else np.nan
+            # where few or none were driven otherwise, the slow step itself would be the ruler
+            usual = float(np.fmin(usual, MOST_WORSE * plain))
+            if not np.isfinite(usual):
+                continue
+            plain = usual if not np.isfinite(plain) else plain
             near = 1.4826 * running_median(size, around)
-            sigma[k, here] = np.maximum(near, 0.7 * usual)[here]
+            sigma[k, here] = np.clip(near, 0.7 * usual, 1.5 * usual)[here]
+    # a percent of scale is enough to make a pulse of a change of speed
+    sigma[1] = np.hypot(sigma[1], limits["slew.scale"] * change * length_s)
     return _Scan(length_s, step, np.maximum(sigma, limits["slew.floor"]))
 
 
-def _peaks(t: Floats, values: Floats, scans: list[_Scan], every: float) -> Floats:
+def _peaks(t: Floats, values: Floats, gain: Floats, scans: list[_Scan], *, every: float) -> Floats:
     """Return the windows (k, 2) [s] of pulses, strongest first taken, in time order.
 
-    What was found is blanked before the next is looked for: beside a pulse its own flanks would pass for another.
+    Around what was found nothing else is looked for: beside a pulse its own flanks would pass for another.
     """
     limits = thresholds("analyzer.evidence")
-    left = values.copy()
+    taken = np.zeros((len(scans), len(t)), dtype=bool)
+    scores = []
+    for scan in scans:
+        step, _, flank_only = _steps(values, gain, every, scan.length_s)
+        scores.append(_score(np.where(flank_only, 0.0, step), scan.sigma, limits["slew.least"]))
     found: list[tuple[float, float]] = []
     for _ in range(MOST):
-        best, at, length_s = 0.0, 0, 0.0
-        for scan in scans:
-            score = _score(_steps(left, every, scan.length_s)[0], scan.sigma, limits["slew.least"])
-            top = int(np.argmax(score))
-            if score[top] > best:
-                best, at, length_s = float(score[top]), top, scan.length_s
-        if best <= limits["slew.sigmas"]:
+        free = np.where(taken, 0.0, scores)
+        which, at = np.unravel_index(int(np.argmax(free)), free.shape)
+        if free[which, at] <= limits["slew.sigmas"]:
             break
-        first, last = t[at] - length_s / 2 - limits["slew.margin"], t[at] + length_s / 2 + limits["slew.margin"]
-        found.append((first, last))
-        left[:, (t >= first) & (t <= last)] = np.nan
+        half = scans[which].length_s / 2 + limits["slew.margin"]
+        found.append((t[at] - half, t[at] + half))
+        for k, scan in enumerate(scans):
+            taken[k] |= np.abs(t - t[at]) < half + scan.length_s / 2 + limits["slew.flank"]
     return np.asarray(sorted(found), dtype=np.float64).reshape(-1, 2)
 
 
@@ -170,7 +216,8 @@ def _score(step: Floats, sigma: Floats, least: float) -> Floats:
 
 
 def _measured(
-    t: Floats, values: Floats, spans: Floats, scans: list[_Scan], track: Track, motion: Independent, *, every: float
+    t: Floats, values: Floats, gain: Floats, spans: Floats, *, scans: list[_Scan], track: Track, motion: Independent,
+    every: float,
 ) -> tuple[Floats, Floats]:
     """Return the step of each span in east, north, up and its variances."""
     limits = thresholds("analyzer.evidence")
@@ -189,16 +236,66 @@ def _measured(
             if not np.isfinite(usual) or not np.isfinite(values[axis, inside]).any():
                 continue
             base = float(np.nanmedian(values[axis, beside])) if np.isfinite(values[axis, beside]).any() else 0.0
-            pulse[axis] = np.nan_to_num(values[axis, inside] - base)
+            pulse[axis] = np.nan_to_num(values[axis, inside] - base) * gain[axis, inside]
             sigma[axis] = usual * max(grown, 1.0)
         east = direction[inside, 0] * pulse[1] - direction[inside, 1] * pulse[0]
         north = direction[inside, 1] * pulse[1] + direction[inside, 0] * pulse[0]
         steps[k] = np.array([east.sum(), north.sum(), pulse[2].sum()]) * every
-        size = float(np.hypot(*steps[k, :2]))
         across, along = sigma[0], sigma[1]
         if np.isfinite(across) and np.isfinite(along):
             variances[k, 0] = max(across, along) ** 2
         elif np.isfinite(across) or np.isfinite(along):
-            variances[k, 0] = np.nansum([across, along]) ** 2 + (limits["slew.half_seen"] * size) ** 2
+            variances[k, 0] = np.nansum([across, along]) ** 2
         variances[k, 1] = sigma[2] ** 2 if np.isfinite(sigma[2]) else UNSEEN_VAR
     return steps, variances
+
+
+def _with_rests(spans: Floats, step: Floats, var: Floats, track: Track, motion: Independent) -> tuple[Floats, Floats, Floats]:
+    """Return the slow steps with those at stands added, in time order."""
+    rest_spans, rest_step, rest_var = moves_at_rest(track, stands(track, motion))
+    spans, step, var = np.vstack([spans, rest_spans]), np.vstack([step, rest_step]), np.vstack([var, rest_var])
+    order = np.argsort(spans[:, 0], kind="stable")
+    return spans[order], step[order], var[order]
+
+
+def _with_partners(
+    t: Floats, values: Floats, gain: Floats, found: tuple[Floats, Floats, Floats], *, scans: list[_Scan], track: Track,
+    motion: Independent, every: float,
+) -> tuple[Floats, Floats, Floats]:
+    """Return the slow steps with the other end of those that stand alone, where the opposite step explains a place well.
+
+    A wrong fix comes and goes with the same step. Knowing one end, the other may be fainter than one nobody knows of:
+    twice the log likelihood ratio of the opposite step against none must exceed `slew.partner`.
+    """
+    limits = thresholds("analyzer.evidence")
+    spans, step, var = found
+    direction = np.nan_to_num(motion.direction[np.clip(np.searchsorted(track.t, t), 0, len(track) - 1)])
+    more: list[tuple[float, float]] = []
+    for k in range(len(spans)):
+        opposite = np.column_stack([step[:, :2] + step[k, :2], step[:, 2] + step[k, 2]])
+        sigma = np.sqrt(np.column_stack([var[:, 0] + var[k, 0]] * 2 + [var[:, 1] + var[k, 1]]))
+        if (np.arange(len(spans)) != k)[np.abs(opposite / sigma).max(axis=1) < 4.0].any():
+            continue
+        wanted = -step[k]
+        along = wanted[0] * direction[:, 0] + wanted[1] * direction[:, 1]
+        across = -wanted[0] * direction[:, 1] + wanted[1] * direction[:, 0]
+        hidden = np.stack([across, along, np.full(len(t), wanted[2])])
+        near = (np.abs(t - spans[k].mean()) < limits["slew.apart"]) & (np.abs(t - spans[k].mean()) > 10.0)
+        best, where = 0.0, (0.0, 0.0)
+        for scan in scans:
+            shown = scan.step / scan.sigma
+            gain_of = np.where(np.isfinite(shown), shown**2 - ((scan.step - hidden) / scan.sigma) ** 2, 0.0).sum(axis=0)
+            gain_of[~near] = 0.0
+            top = int(np.argmax(gain_of))
+            if gain_of[top] > best:
+                best, where = float(gain_of[top]), (t[top] - scan.length_s / 2 - 0.5, t[top] + scan.length_s / 2 + 0.5)
+        apart = all(where[1] < a or where[0] > b for a, b in [*spans, *more])
+        if best > limits["slew.partner"] and apart:
+            more.append(where)
+    if not more:
+        return found
+    extra = np.asarray(more)
+    added, added_var = _measured(t, values, gain, extra, scans=scans, track=track, motion=motion, every=every)
+    spans, step, var = np.vstack([spans, extra]), np.vstack([step, added]), np.vstack([var, added_var])
+    order = np.argsort(spans[:, 0], kind="stable")
+    return spans[order], step[order], var[order]

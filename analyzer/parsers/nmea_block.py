@@ -67,7 +67,7 @@ class Block:
 
 
 def look(buffer: NDArray[np.uint8], rtcm: tuple[Positions, Positions] | None = None) -> Candidates:
-    """Cut a block into pieces and check the checksums: few steps over many bytes, which run well beside `read_block`.
+    """Cut a block into pieces and check the checksums.
 
     Parameters
     ----------

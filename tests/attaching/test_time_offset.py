@@ -93,15 +93,15 @@ def test_a_clock_that_is_no_utc_is_searched_everywhere() -> None:
 
 def test_the_interval_holds_the_truth_as_often_as_it_says() -> None:
     held = []
-    for seed in range(40):
-        drive = motion(240.0, seed=100 + seed)
+    for seed in range(32):
+        drive = motion(200.0, seed=100 + seed)
         epochs = epochs_of(drive, rate_hz=(1.0, 5.0, 10.0, 20.0)[seed % 4], seed=seed)
         found = estimate(epochs, measured_of(drive, offset_s=0.03, seed=seed), origin=START)
         assert found.interval_s is not None
         held.append(found.interval_s[0] <= 0.03 <= found.interval_s[1])
         assert found.interval_s[1] - found.interval_s[0] < 0.02
-    # 95 % of 40 is 38; below 33 would be a chance of one in a thousand (binomial)
-    assert sum(held) >= 33
+    # 95 % of 32 is 30; below 26 would be a chance of three in a thousand (binomial)
+    assert sum(held) >= 26
 
 
 def test_the_sensors_own_delay_is_told_apart_by_inertial_signals() -> None:
@@ -129,7 +129,7 @@ def test_the_error_it_would_cause_is_speed_times_delay() -> None:
     found = estimate(epochs, measured_of(drive, delay_s=0.1), origin=START)
     assert found.position_error_m == pytest.approx(0.1 * np.quantile(epochs["speed_mps"], 0.95), rel=0.06)
     # facts of the trade: 10 ms at 100 km/h are 28 cm
-    assert 0.010 * 100 / 3.6 == pytest.approx(0.28, abs=0.005)
+    assert pytest.approx(0.28, abs=0.005) == 0.010 * 100 / 3.6
 
 
 def test_slipping_wheels_and_wild_rows_do_not_move_it() -> None:

@@ -11,6 +11,7 @@ import pytest
 
 from analyzer.errors import InputError
 from analyzer.parsers import nmea_reader
+from analyzer.parsers.ledger_builder import excerpt
 from analyzer.parsers.reader import ReadOptions, ReadPart
 from analyzer.parsers.reading import read
 from analyzer.parsers.sources import RawSource, open_sources
@@ -82,7 +83,7 @@ def test_moved_sentences_keep_an_excerpt() -> None:
     lines = repeated.splitlines()
     ledger = _read(NMEA + repeated).source.ledger
     cases = [case for entry in ledger.entries if entry.kind == "duplicate_epoch" for case in entry.cases]
-    assert sorted(case.excerpt for case in cases) == sorted(line.decode() for line in lines)
+    assert sorted(case.excerpt for case in cases) == sorted(map(excerpt, lines))
     assert all(case.start >= len(NMEA) for case in cases)
 
 
@@ -92,7 +93,8 @@ def test_moved_sentences_of_a_file_keep_an_excerpt(tmp_path: Path) -> None:
     (raw,), _ = open_sources([path])
     ledger = nmea_reader.read(raw, ReadOptions()).source.ledger
     (case,) = next(entry.cases for entry in ledger.entries if entry.kind == "duplicate_epoch")
-    assert case.excerpt == _gga(3.0).decode().strip()
+    assert case.excerpt == excerpt(_gga(3.0))
+    assert case.start == len(NMEA)
 
 
 def test_details_tell_notes_damage_and_decimals() -> None:

@@ -111,6 +111,25 @@ def test_same_result_as_the_general_way(content: bytes, fewest: int) -> None:
                      read_block(look(buffer), require_checksum=strict))
 
 
+@pytest.mark.parametrize("values", [
+    "120060.00,4807.1,N,01131.1,E,A,010.0,090.0", "235960.00,4807.1,N,01131.1,E,A,010.0,090.0",
+    "240000.00,4807.1,N,01131.1,E,A,010.0,090.0", "126000.00,4807.1,N,01131.1,E,A,010.0,090.0",
+    "120000.00,9000.1,N,01131.1,E,A,010.0,090.0", "120000.00,4860.0,N,01131.1,E,A,010.0,090.0",
+    "120000.00,4807.1,N,18000.1,E,A,010.0,090.0", "120000.00,4807.1,N,01131.1,E,A,010.0,360.1",
+    "120000.00,9000.0,N,18000.0,E,A,999.9,360.0",
+])
+def test_values_at_the_edge_of_what_is_possible(values: str) -> None:
+    """The layout of these lines is that of the good ones around them; ranges as in `nmea_layouts`."""
+    def rmc(text: str) -> bytes:
+        clock, latitude, north, longitude, east, status, speed, course = text.split(",")
+        return summed(f"GPRMC,{clock},{status},{latitude},{north},{longitude},{east},{speed},{course},010624,,".encode())
+
+    good = [rmc(f"1200{k:02d}.00,4807.{k % 10},N,01131.1,E,A,010.0,090.0") for k in range(60)]
+    buffer = framing.padded(b"".join([*good[:30], rmc(values), *good[30:]]))
+    assert read_alike(buffer, Layouts()) is not None
+    same(read_unit(buffer, None, Layouts()), read_block(look(buffer)))
+
+
 def test_all_lines_of_a_plain_log_are_read_by_templates() -> None:
     lines = [summed(f"GNGGA,1200{k // 10:02d}.{k % 10}0,4807.{k:07d},N,01131.{7 * k:07d},W,{k % 6},12,0.9,{k / 10:.1f},M,"
                     f"47.5,M,1.0,0031".encode()) for k in range(400)]

@@ -1,0 +1,79 @@
+"""What a fused solution owes: an aligned heading, and independent eyes on it after a lost fix."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from analyzer import intervals
+from analyzer.evidence.independent import running_median
+from analyzer.evidence.slews import Slews
+from analyzer.evidence.track import Flags, Floats, Track
+from analyzer.settings import thresholds
+
+
+@dataclass(frozen=True)
+class FusedDoubts:
+    """`alignment` (n,) [m] 95 % shift by a wrong heading, 0 where aligned; `unconfirmed` fixed again without independent eyes.
+
+    `turned_deg` : largest lasting disagreement of heading and course, NaN where aligned throughout or not logged.
+    """
+
+    alignment: Floats
+    unconfirmed: Flags
+    turned_deg: float
+
+
+def doubts_of(fixes: pd.DataFrame, track: Track, slews: Slews) -> FusedDoubts:
+    """Return the doubts about a fused solution."""
+    turned = heading_off(fixes["heading_deg"].to_numpy(np.float64), track)
+    arm = thresholds("analyzer.evidence")["alignment.arm"]
+    largest = float(turned.max(initial=0.0))
+    return FusedDoubts(
+        2 * arm * np.sin(np.radians(np.minimum(turned, 180.0)) / 2), _unconfirmed(track, slews), largest if largest > 0 else np.nan
+    )
+
+
+def heading_off(heading_deg: Floats, track: Track) -> Floats:
+    """Return how far heading and course lastingly disagree at each epoch [deg], 0 where they agree or nothing is known.
+
+    Judged in motion against the usual difference (mounting yaw); a stand takes over what is seen on driving off. A car
+    that is not aligned puts its reference point beside the truth by ``2 arm sin(error / 2)``.
+    """
+    limits = thresholds("analyzer.evidence")
+    out = np.zeros(len(track))
+    speed = np.hypot(*track.velocity.T)
+    course = np.degrees(np.arctan2(track.velocity[:, 0], track.velocity[:, 1]))
+    known = np.isfinite(heading_deg) & np.isfinite(course) & (np.nan_to_num(speed) > limits["alignment.least_speed"])
+    if known.sum() * track.nominal_s < limits["alignment.lasting"]:
+        return out
+    off = np.where(known, (heading_deg - course + 180.0) % 360.0 - 180.0, np.nan)
+    usual = float(np.median(off[known]))
+    usual = usual if abs(usual) < limits["alignment.off"] else 0.0
+    half = max(1, round(limits["alignment.lasting"] / 2 / track.nominal_s))
+    lasting = np.abs(running_median(off, half) - usual)
+    at = np.flatnonzero(known)
+    nearest = at[np.clip(np.searchsorted(at, np.arange(len(track))), 0, len(at) - 1)]
+    seen = lasting[nearest]
+    for start, end in intervals.runs(seen > limits["alignment.off"]):
+        if known[start:end].sum() * track.nominal_s >= limits["alignment.lasting"]:
+            out[start:end] = seen[start:end]
+    return out
+
+
+def _unconfirmed(track: Track, slews: Slews) -> Flags:
+    """Return the epochs fixed again less than `fused.unconfirmed` ago whose entry nothing independent watched."""
+    limits = thresholds("analyzer.evidence")
+    out = np.zeros(len(track), dtype=bool)
+    spans = intervals.runs(track.placed & ~track.fixed)
+    for start, end in spans:
+        lost = track.fixed[:start].any() and track.t[end - 1] - track.t[start] + track.nominal_s > limits["wrong.loss"]
+        if not lost or end >= len(track):
+            continue
+        entry = (track.t >= track.t[end]) & (track.t < track.t[end] + limits["fused.entry"]) & track.fixed
+        at_rest = track.standing[entry].mean() if entry.any() else 0.0
+        if entry.any() and slews.shown[entry].mean() + at_rest < 0.5:
+            out |= (track.t >= track.t[end]) & (track.t < track.t[end] + limits["fused.unconfirmed"]) & track.fixed
+    return out

@@ -1,0 +1,69 @@
+"""Where the car surely stands, and how a solution that says otherwise moves there.
+
+A fused solution that leaves a wrong fix at a stand moves, slowly or within a moment, and its own speed agrees. A car that
+drives off pushes its accelerometer and turns its wheels; where neither shows it, the move is the solution's.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyzer import intervals
+from analyzer.evidence.independent import Independent
+from analyzer.evidence.track import Flags, Floats, Track
+from analyzer.settings import thresholds
+
+
+def stands(track: Track, motion: Independent) -> Flags:
+    """Return whether the car stands, by speed, and through bursts of speed that nothing independent shows."""
+    limits = thresholds("analyzer.evidence")
+    slow = np.nan_to_num(np.hypot(*track.velocity.T), nan=np.inf) < limits["standstill.speed"]
+    for start, end in intervals.runs(~slow):
+        short = 0 < start and end < len(slow) and track.t[end] - track.t[start - 1] < limits["rest.burst"]
+        still = motion.pushed[start:end]
+        if short and np.isfinite(still).all() and np.abs(still).max(initial=0.0) < limits["rest.push"]:
+            slow[start:end] = True
+    out = np.zeros(len(track), dtype=bool)
+    for start, end in intervals.runs(slow):
+        # the first and last moments are still, or already, motion below the limit
+        first = start + int(np.searchsorted(track.t[start:end], track.t[start] + limits["rest.margin"])) if start else 0
+        last = start + int(np.searchsorted(track.t[start:end], track.t[end - 1] - limits["rest.margin"]))
+        out[first:max(first, last)] = True
+    return out
+
+
+def moves_at_rest(track: Track, standing: Flags) -> tuple[Floats, Floats, Floats]:
+    """Return spans (k, 2) [s], steps (k, 3) [m] and variances (k, 2) of moves of fixed positions while the car stands.
+
+    Over every window of `rest.window` the medians of its first and last second are compared; sigma is learnt by medians over
+    all stands.
+    """
+    limits = thresholds("analyzer.evidence")
+    window, edge = limits["rest.window"], limits["rest.edge"]
+    use = standing & track.fixed
+    centres: list[float] = []
+    moved: list[NDArray[np.float64]] = []
+    for start, end in intervals.runs(use):
+        t = track.t[start:end]
+        for first in np.arange(t[0], t[-1] - window, edge):
+            early = (t >= first) & (t < first + edge)
+            late = (t >= first + window - edge) & (t < first + window)
+            if early.any() and late.any():
+                centres.append(first + window / 2)
+                moved.append(np.median(track.places[start:end][late], axis=0) - np.median(track.places[start:end][early], axis=0))
+    if not moved:
+        return np.zeros((0, 2)), np.zeros((0, 3)), np.zeros((0, 2))
+    at, step = np.asarray(centres), np.nan_to_num(np.asarray(moved))
+    flat = max(1.4826 * float(np.median(np.abs(step[:, :2]))), limits["slew.floor"])
+    high = max(1.4826 * float(np.median(np.abs(step[:, 2]))), limits["slew.floor"])
+    size = np.hypot(*step[:, :2].T)
+    beyond = (size > max(limits["rest.sigmas"] * flat, limits["slew.least"])) | (
+        np.abs(step[:, 2]) > max(limits["rest.sigmas"] * high, 2 * limits["slew.least"]))
+    spans, steps = [], []
+    for start, end in intervals.runs(beyond):
+        best = start + int(np.argmax(size[start:end] + np.abs(step[start:end, 2])))
+        spans.append((at[best] - window / 2, at[best] + window / 2))
+        steps.append(step[best])
+    return (np.asarray(spans, dtype=np.float64).reshape(-1, 2), np.asarray(steps, dtype=np.float64).reshape(-1, 3),
+            np.tile([flat**2, high**2], (len(spans), 1)))
