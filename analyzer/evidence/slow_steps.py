@@ -91,11 +91,14 @@ def excursions(
         track, residual, noise, usable=usable, coarse=coarse, lost_var=lost_var, least_sigmas=limits["slow.partner"])
     if not len(spans):
         return out
+    certain = _certain(spans, score)
+    if not certain.any():
+        return out
+    gap = np.maximum(spans[:, None, 0] - spans[None, certain, 1], spans[None, certain, 0] - spans[:, None, 1]).min(axis=1)
+    spans = spans[gap <= limits["slow.apart"]]
     group = np.cumsum(np.r_[0, spans[1:, 0] - spans[:-1, 1] > limits["slow.apart"]])
     for number in np.unique(group):
         inside = group == number
-        if score[inside].max() < limits["slow.sigmas"] and (score[inside] > limits["slow.pair"]).sum() < 2:
-            continue
         first, last = spans[inside, 0].min(), spans[inside, 1].max()
         before = after = limits["slow.edge"]
         if inside.sum() == 1:
@@ -103,6 +106,17 @@ def excursions(
         here = (track.t >= first - before) & (track.t <= last + after)
         here |= _reaching(track, slow, first, last)
         out[here] = np.maximum(out[here], _largest(track, residual, usable, spans[inside]))
+    return out
+
+
+def _certain(spans: Floats, score: Floats) -> Flags:
+    """Return which steps are certain: by themselves, or as two faint ones near each other."""
+    limits = thresholds("analyzer.evidence")
+    out = np.asarray(score > limits["slow.sigmas"])
+    fair = np.flatnonzero(score > limits["slow.pair"])
+    close = spans[fair[1:], 0] - spans[fair[:-1], 1] <= limits["slow.apart"]
+    out[fair[:-1][close]] = True
+    out[fair[1:][close]] = True
     return out
 
 

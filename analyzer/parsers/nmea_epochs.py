@@ -191,7 +191,7 @@ class _Taker:
     epochs: int
 
     def __call__(self, name: str, *kinds: str) -> NDArray[np.float64]:
-        return nmea_fields.first_known(self.sentences, self.picks, name, kinds, self.epochs)
+        return nmea_fields.first_known(self.sentences, self.picks, name, kinds, epochs=self.epochs)
 
 
 def _picks(

@@ -104,7 +104,9 @@ def gns_picks(gns: Sentences, epoch: Ints, epochs: int) -> tuple[Ints, Ints]:
     return main, pick_rows(epoch, epochs, np.flatnonzero(aged & ~is_main))
 
 
-def first_known(parts: Mapping[str, Sentences], picks: Picks, name: str, kinds: Sequence[str], epochs: int) -> Floats:
+def first_known(
+    parts: Mapping[str, Sentences], picks: Picks, name: str, kinds: Sequence[str], *, epochs: int
+) -> Floats:
     """Return a number from the first of `kinds` that has it."""
     out: Floats | None = None
     for kind in kinds:
@@ -155,7 +157,7 @@ def fix_states(
 
 def headings(parts: Mapping[str, Sentences], picks: Picks, epochs: int) -> Floats:
     """Return true heading [deg] from HDT, else from THS unless that calls itself invalid."""
-    out = first_known(parts, picks, "heading_deg", ("HDT",), epochs)
+    out = first_known(parts, picks, "heading_deg", ("HDT",), epochs=epochs)
     if "THS" in picks:
         other = take(parts["THS"], "heading_deg", picks["THS"])
         other[codes(parts["THS"], "mode", picks["THS"]) == ord("V")] = np.nan
