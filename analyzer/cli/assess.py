@@ -43,6 +43,7 @@ def add_parser(verbs: Any) -> None:
     parser.add_argument(
         "--brief", action="store_true", help="print verdict, what to drive again and dropouts on one screen"
     )
+    parser.add_argument("--time-zone", metavar="NAME", help="zone for local times beside UTC in the report, like Europe/Berlin")
     parser.add_argument("--pdf", action="store_true", help="write report.pdf as well")
     parser.add_argument("--json", action="store_true", help="print summary.json to stdout as well")
     parser.add_argument(
@@ -61,6 +62,7 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError("assess: --out DIR is missing; name the result folder, or pass --brief to only look.")
     if args.out is not None:
         refuse_existing(args.out, overwrite=args.overwrite)
+    _known_zone(args.time_zone)
     purpose = chosen_purpose(args.purpose, args.limit)
     setup = read_setup(args)
     windows = read_windows(args.windows) if args.windows else None
@@ -90,11 +92,18 @@ def run(args: argparse.Namespace) -> int:
     return 1 if args.fail_on != "never" and LEVELS.index(assessment.verdict.level) >= LEVELS.index(args.fail_on) else 0
 
 
+def _known_zone(name: str | None) -> None:
+    """Refuse an unknown time zone before anything is read."""
+    from analyzer.report.wording import Clock
+
+    Clock(name)
+
+
 def _write(assessment: Assessment, args: argparse.Namespace) -> None:
     from analyzer.results.summary import summary
     from analyzer.results.write import write_results
 
-    aside = write_results(assessment, args.out, overwrite=args.overwrite, pdf=args.pdf)
+    aside = write_results(assessment, args.out, overwrite=args.overwrite, pdf=args.pdf, time_zone=args.time_zone)
     if args.json:
         out(json.dumps(summary(assessment), indent=1, ensure_ascii=False, allow_nan=False))
     if args.quiet:

@@ -40,6 +40,7 @@ def add_inputs(parser: argparse.ArgumentParser) -> None:
         "--columns", metavar="F", action="append", default=[], help="column map for a table (see: postdrive columns)"
     )
     parser.add_argument("--bus", metavar="F", type=Path, help="bus description for raw bus recordings")
+    parser.add_argument("--line-rate", metavar="BAUD", type=int, help="bit rate of the line that brings corrections, over the set-up sheet")
     parser.add_argument("--date", metavar="YYYY-MM-DD", help="day of the first epoch, for logs without a date")
     parser.add_argument("--require-checksum", action="store_true", help="set sentences without checksum aside")
     parser.add_argument("--quiet", action="store_true", help="no words beside errors")
@@ -47,9 +48,14 @@ def add_inputs(parser: argparse.ArgumentParser) -> None:
 
 def read_setup(args: argparse.Namespace) -> Setup | None:
     """Return the set-up sheet that was named, or None."""
-    from analyzer.userfiles.setup_sheet import load_setup
+    from dataclasses import replace
 
-    return load_setup(args.setup) if args.setup else None
+    from analyzer.userfiles.setup_sheet import Setup, load_setup
+
+    if args.line_rate is not None and args.line_rate < 300:
+        raise UsageError(f"--line-rate {args.line_rate}: expected bits per second, like 38400.")
+    setup = load_setup(args.setup) if args.setup else None
+    return setup if args.line_rate is None else replace(setup or Setup(), line_rate=args.line_rate)
 
 
 def read_recording(args: argparse.Namespace, setup: Setup | None, *, allow_undated: bool = False) -> Recording:

@@ -6,6 +6,7 @@ import gzip
 import json
 import zipfile
 from dataclasses import dataclass
+from importlib import metadata
 from pathlib import Path
 
 from analyzer.demo.base_log import make_base_log
@@ -127,8 +128,15 @@ def make_demo_set(folder: str | Path, *, skip: tuple[str, ...] = ()) -> Path:
     for file, seed, start, grade, settled in BASE_LOGS:
         make_base_log(place / file, seed=seed, start_utc=start, grade=grade, settled=settled, duration_s=BASE_LOG_S)
         _gzip(place / file)
+    made = json.dumps(library_versions(), indent=1, sort_keys=True)
+    (place / "made_with.json").write_text(made + "\n", encoding="ascii", newline="\n")
     (place / "README.md").write_text(readme(place), encoding="utf-8", newline="\n")
     return place
+
+
+def library_versions() -> dict[str, str]:
+    """Return the versions of the libraries whose arithmetic may move a last printed digit."""
+    return {name: metadata.version(name) for name in ("numpy", "pandas", "pyproj", "scipy")}
 
 
 def _pack(folder: Path, packing: str) -> None:

@@ -11,6 +11,10 @@ from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
 
 
+#: Shares of the variance of a fixed position that change slowly, and their time constants [s]; the rest is white.
+SLOW_PARTS = ((0.5, 35.0), (0.35, 200.0))
+
+
 def fixed_base(
     claimed: Floats, claimed_up: Floats, class_h: Floats, *, noise: Noise, rest_sigma_m: float, rest_ratio: float, fused: bool
 ) -> tuple[Floats, Floats]:
@@ -35,8 +39,8 @@ def fixed_base(
 def rest_scatter(track: Track, stretch_id: Floats, wrong: Floats, claimed: Floats) -> tuple[float, float]:
     """Return sigma per horizontal axis at rest [m] and its ratio to the claim there; NaN without a long enough rest.
 
-    Median over the stands of right fixed stretches of at least `claim.rest`, each enlarged by `claim.rest_short`, since a
-    stand of a minute sees only part of an error that changes over minutes.
+    Median over the stands of right fixed stretches of at least `claim.rest`, each enlarged by
+    `unseen_at_rest`.
     """
     limits = thresholds("analyzer.evidence")
     sigmas, ratios = [], []
@@ -45,10 +49,25 @@ def rest_scatter(track: Track, stretch_id: Floats, wrong: Floats, claimed: Float
         if not at_rest[start] or track.t[end - 1] - track.t[start] < limits["claim.rest"]:
             continue
         places = track.places[start:end, :2]
-        sigma = limits["claim.rest_short"] * float(np.sqrt(places.var(axis=0).mean()))
+        sigma = unseen_at_rest(float(track.t[end - 1] - track.t[start])) * float(np.sqrt(places.var(axis=0).mean()))
         sigmas.append(sigma)
         ratios.append(sigma / float(np.nanmedian(claimed[start:end])) if np.isfinite(claimed[start:end]).any() else np.nan)
     return (float(np.median(sigmas)), float(np.nanmedian(ratios)) if np.isfinite(ratios).any() else np.nan) if sigmas else (np.nan, np.nan)
+
+
+def unseen_at_rest(seconds: float) -> float:
+    """Return by how much the sample sigma of a stand falls short of the sigma of the error: at least 1.
+
+    The mean variance about the sample mean of a first-order correlated process with time constant T over a time S is
+    ``1 - 2 r (1 - r (1 - exp(-1/r)))`` of its variance, r = T/S; the parts of a usual fixed error, their shares and time
+    constants stand in `SLOW_PARTS`. Source: integral of the autocorrelation, e.g. Bendat and Piersol, Random Data,
+    section 8.2, from memory, not re-read.
+    """
+    share = 1.0 - sum(part for part, _ in SLOW_PARTS)
+    for part, time_s in SLOW_PARTS:
+        r = time_s / max(seconds, 1.0)
+        share += part * (1 - 2 * r * (1 - r * (1 - np.exp(-1 / r))))
+    return float(min(1 / np.sqrt(share), thresholds("analyzer.evidence")["claim.rest_most"]))
 
 
 def claim_ratio(claimed: Floats, deviation: Floats, sigma: Floats, group: Flags) -> float:

@@ -19,6 +19,7 @@ from analyzer.evidence.noise import Noise
 from analyzer.evidence.slews import Slews
 from analyzer.evidence.slow_steps import excursions
 from analyzer.evidence.stretches import Ints, Stretches, cut, inner, measure_height_steps, measure_steps, merge_false_jumps
+from analyzer.evidence.turning import Turning, turning_offset
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.evidence.two_state import correlated_error, smooth
 from analyzer.settings import thresholds
@@ -46,6 +47,7 @@ class SecondOpinion:
     excursion : (n,) size of an excursion whose ends were seen as slow steps, 0 outside [m].
     stretches, posterior, steps, step_var : see there.
     wrong : (n,) probability that the epoch's stretch is a wrong fix, NaN outside.
+    turning : offset that turns with the car, taken out of the residual, where one was found.
     """
 
     noise: Noise
@@ -61,6 +63,7 @@ class SecondOpinion:
     slow_usual: float
     excursion: Floats
     wrong: Floats
+    turning: Turning | None = None
 
 
 def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Slews, prior_wrong: "PriorOf", fused: bool = False) -> SecondOpinion:
@@ -79,6 +82,9 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     fresh = fresh & ~slews.inside
     residual, extra, truncated = residual_of(track)
     known = np.isfinite(track.velocity).all(axis=1)
+    turning = None if track.from_places or fused else turning_offset(track, residual, fresh & known)
+    if turning is not None:
+        residual = residual - turning.part
     noise = noise_of.learn(residual, fresh & known, track.nominal_s)
     rough = np.maximum(noise_of.roughness(track.velocity, track.nominal_s), rough)
     coarse = np.maximum(noise_of.roughness(residual, track.nominal_s, slowest_s=0.6), rough if track.nominal_s > 0.6 else 1.0)
@@ -107,7 +113,7 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     spike = noise_of.spikes(residual, noise.white_m * coarse, track.nominal_s)
     away = np.zeros(len(track)) if track.from_places or fused else excursions(
         track, residual, noise, usable=fresh & known & ~spike & ~(wrong > 0.5), coarse=coarse, lost_var=truncated + extra + rougher, slow=slow)
-    return SecondOpinion(noise, stretches, posterior, steps, step_var, deviation, sigma, coarse, slow, slow_sigma, usual, away, wrong)
+    return SecondOpinion(noise, stretches, posterior, steps, step_var, deviation, sigma, coarse, slow, slow_sigma, usual, away, wrong, turning)
 
 
 def _with_slews(

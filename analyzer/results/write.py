@@ -15,9 +15,11 @@ from analyzer.results.summary import summary
 
 
 def write_results(
-    assessment: Assessment, out: str | Path, *, overwrite: bool = False, pdf: bool = False
+    assessment: Assessment, out: str | Path, *, overwrite: bool = False, pdf: bool = False, time_zone: str | None = None
 ) -> Path | None:
     """Write the result folder `out`, whole or not at all; with `pdf` also report.pdf.
+
+    `time_zone` names a zone whose local times the report prints beside UTC.
 
     Returns where an older result was moved, or None.
 
@@ -25,10 +27,10 @@ def write_results(
     ------
     OutputError : `out` exists and `overwrite` is false, or it cannot be written.
     """
-    return build(Path(out), lambda folder: _fill(folder, assessment, pdf=pdf), overwrite=overwrite)
+    return build(Path(out), lambda folder: _fill(folder, assessment, pdf=pdf, time_zone=time_zone), overwrite=overwrite)
 
 
-def _fill(folder: Path, assessment: Assessment, *, pdf: bool) -> None:
+def _fill(folder: Path, assessment: Assessment, *, pdf: bool, time_zone: str | None) -> None:
     from analyzer.report.html import write_html
 
     write_epochs(assessment.epochs, folder / "epochs.parquet")
@@ -36,11 +38,11 @@ def _fill(folder: Path, assessment: Assessment, *, pdf: bool) -> None:
     for name in ("standstills", "jumps", "dropouts", "windows"):
         _write_csv(getattr(assessment, name), folder / f"{name}.csv")
     _write_json(folder / "route.geojson", route(assessment), indent=None)
-    write_html(assessment, folder / "report.html")
+    write_html(assessment, folder / "report.html", time_zone=time_zone)
     if pdf:
         from analyzer.report.pdf import write_pdf
 
-        write_pdf(assessment, folder / "report.pdf")
+        write_pdf(assessment, folder / "report.pdf", time_zone=time_zone)
     _write_json(folder / "summary.json", summary(assessment), indent=1)
 
 

@@ -1,0 +1,59 @@
+"""A residual that turns with the car: an antenna offset that was entered wrongly.
+
+``residual = R(course) offset + wander``. Over `turning.lag` seconds the wander is small beside what a bend of the road
+does to a wrong offset; its part forward and left is fitted to the changes of all moving epochs, robustly. Multipath and wrong
+fixes do not turn with the car.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyzer.evidence.track import Flags, Floats, Track
+from analyzer.settings import thresholds
+
+
+@dataclass(frozen=True)
+class Turning:
+    """`forward_m`, `left_m` of the offset that turns with the car, `sigma_m` of either; `part` (n, 2) east, north [m]."""
+
+    forward_m: float
+    left_m: float
+    sigma_m: float
+    part: Floats
+
+
+def turning_offset(track: Track, residual: Floats, usable: Flags) -> Turning | None:
+    """Return the offset that turns with the car where it is certain, else None."""
+    limits = thresholds("analyzer.evidence")
+    speed = np.hypot(*np.nan_to_num(track.velocity).T)
+    moving = usable & (speed > limits["alignment.least_speed"])
+    lag = max(1, round(limits["turning.lag"] / track.nominal_s))
+    if moving.sum() < 20 * lag:
+        return None
+    at = np.flatnonzero(moving)
+    held = at[np.clip(np.searchsorted(at, np.arange(len(track)), side="right") - 1, 0, len(at) - 1)]
+    ahead = track.velocity[held] / speed[held][:, None]
+    left = np.column_stack([-ahead[:, 1], ahead[:, 0]])
+    stretch = np.cumsum(~usable)
+    pair = moving[lag:] & moving[:-lag] & (stretch[lag:] == stretch[:-lag])
+    step = np.flatnonzero(pair)[:: max(1, lag // 4)]
+    if len(step) < 40:
+        return None
+    design = np.stack([(x[step + lag] - x[step]).T.ravel() for x in (ahead, left)], axis=1)
+    change = (residual[step + lag] - residual[step]).T.ravel()
+    weight = np.ones(len(change))
+    for _ in range(5):
+        found, *_ = np.linalg.lstsq(design * weight[:, None], change * weight, rcond=None)
+        rest = change - design @ found
+        scale = max(1.4826 * float(np.median(np.abs(rest))), 1e-4)
+        weight = np.sqrt(np.minimum(1.0, 2.0 * scale / np.maximum(np.abs(rest), 1e-9)))
+    inverse = np.linalg.pinv(design.T @ design)
+    # windows overlap fourfold, so that only a quarter of them count
+    sigma = float(2.0 * scale * np.sqrt(np.diag(inverse).max()))
+    size = float(np.hypot(*found))
+    if size < max(limits["turning.sigmas"] * sigma, limits["turning.least"]):
+        return None
+    return Turning(float(found[0]), float(found[1]), sigma, found[0] * ahead + found[1] * left)
