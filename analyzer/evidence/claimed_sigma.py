@@ -20,12 +20,13 @@ def fixed_base(
 ) -> tuple[Floats, Floats]:
     """Return the 95 % base bound of fixed epochs, horizontal radius and height [m].
 
-    The claim times the larger of `claim.least_ratio` and `rest_ratio` (what stands showed), not below a floor: the class
+    The claim times the larger of `claim.least_ratio` (1 where stands showed the claims to be cautious) and `rest_ratio` (what stands showed), not below a floor: the class
     value, or less on a drive that is visibly quieter than usual by its white noise and its claims (not for a fused
     solution, whose output is smooth by making). Never below white noise, or without claims below what stands showed.
     """
     limits = thresholds("analyzer.evidence")
-    ratio = np.fmax(rest_ratio, limits["claim.least_ratio"])
+    honest = not fused and rest_ratio < limits["claim.honest"]
+    ratio = np.fmax(rest_ratio, 1.0 if honest else limits["claim.least_ratio"])
     white = noise.white_m if noise.learnt else np.nan
     quiet = not fused and white < limits["claim.quiet_white"]
     small = np.isfinite(claimed) & (RADIUS_95 * claimed < limits["claim.quiet_claim"])

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 
 from analyzer import intervals
 from analyzer.evidence.claim import has_position
@@ -84,9 +85,13 @@ def build_track(
 
 
 def standing_by_speed(t: Floats, speed: Floats, nominal_s: float) -> Flags:
-    """Return whether the vehicle stands by its Doppler speed alone, so that positions may be tested against it."""
+    """Return whether the vehicle stands by its Doppler speed alone, so that positions may be tested against it.
+
+    Medians over `standstill.average` keep single noisy speeds from breaking a stand.
+    """
     limits = thresholds("analyzer.evidence")
-    slow = np.nan_to_num(speed, nan=np.inf) < limits["standstill.speed"]
+    width = 2 * int(limits["standstill.average"] / 2 / nominal_s) + 1
+    slow = median_filter(np.nan_to_num(speed, nan=1e3), width, mode="nearest") < limits["standstill.speed"]
     margin = limits["standstill.margin"]
     standing = np.zeros(len(t), dtype=bool)
     for start, end in intervals.runs(slow):
