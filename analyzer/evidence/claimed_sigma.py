@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analyzer import intervals
 from analyzer.evidence.claim import AXIS_95, RADIUS_95
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
-
 
 #: Shares of the variance of a fixed position that change slowly, and their time constants [s]; the rest is white.
 SLOW_PARTS = ((0.5, 35.0), (0.35, 200.0))
@@ -37,7 +37,7 @@ def fixed_base(
     return horizontal, up
 
 
-def rest_scatter(track: Track, stretch_id: Floats, wrong: Floats, claimed: Floats) -> tuple[float, float]:
+def rest_scatter(track: Track, stretch_id: NDArray[np.int64], wrong: Floats, claimed: Floats) -> tuple[float, float]:
     """Return sigma per horizontal axis at rest [m] and its ratio to the claim there; NaN without a long enough rest.
 
     Median over the stands of right fixed stretches of at least `claim.rest`, each enlarged by

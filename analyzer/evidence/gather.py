@@ -16,11 +16,12 @@ from collections.abc import Collection
 import numpy as np
 import pandas as pd
 
-
 from analyzer.evidence import parts as part_of
 from analyzer.evidence.ageing import age_excess
 from analyzer.evidence.claim import AXIS_95, RADIUS_95, claimed_sigma, class_bounds
 from analyzer.evidence.claimed_sigma import claim_ratio, fixed_base, rest_scatter
+from analyzer.evidence.claims import claim_findings, claims_table
+from analyzer.evidence.evidence_words import blind_spots, words_of
 from analyzer.evidence.frozen import frozen_distance
 from analyzer.evidence.fused import doubts_of
 from analyzer.evidence.independent import independent_motion
@@ -28,7 +29,8 @@ from analyzer.evidence.parts import Parts
 from analyzer.evidence.result import Evidence
 from analyzer.evidence.second_opinion import UNKNOWN_M, PriorOf, SecondOpinion, form
 from analyzer.evidence.slews import find_slews, none_found
-from analyzer.evidence.stations import foreign, station_breaks
+from analyzer.evidence.solution_kind import find_kind, stated_kind
+from analyzer.evidence.stations import foreign, reference_moves, station_breaks
 from analyzer.evidence.track import Flags, Floats, Track, build_track
 from analyzer.metrics.result import Metrics
 from analyzer.recording import Recording
@@ -39,8 +41,11 @@ def gather(recording: Recording, metrics: Metrics, *, without: Collection[str] =
     """Return the evidence on every epoch of `recording`; kinds named in `without` (see `result.KINDS`) are left out."""
     fixes = recording.fixes
     rate = metrics["rate_hz"].value
-    fused = bool((fixes["solution_kind"].astype(object) == "fused").any())
-    track = build_track(fixes, metrics.epochs, 1 / float(rate) if rate else 1.0, origin=metrics.origin, fused=fused)
+    nominal_s = 1 / float(rate) if rate else 1.0
+    stated = stated_kind(fixes)
+    found_kind = find_kind(fixes, build_track(fixes, metrics.epochs, nominal_s, origin=metrics.origin)) if stated == "unknown" else None
+    fused = "fused" in (stated, found_kind.kind if found_kind else "")
+    track = build_track(fixes, metrics.epochs, nominal_s, origin=metrics.origin, fused=fused)
     ageing = age_excess(track)
     frozen = frozen_distance(track, fixes, fused=fused)
     if fused or not np.isfinite(fixes["speed_mps"].to_numpy(np.float64)).any():
@@ -48,17 +53,31 @@ def gather(recording: Recording, metrics: Metrics, *, without: Collection[str] =
     fresh = track.fixed & ~ageing.stale & (frozen == 0)
     motion = independent_motion(recording, track, usable=frozen == 0) if fused and "independent" not in without else None
     slews = find_slews(track, motion) if motion is not None else none_found(len(track))
-    opinion = form(track, fresh=fresh, slews=slews, fused=fused, breaks=station_breaks(fixes), rough=_geometry(fixes, track), prior_wrong=PriorOf(track, ageing, foreign(fixes, track.fixed)))
+    prior = PriorOf(track, ageing, foreign(fixes, track.fixed), fused=fused,
+                    reference=reference_moves(recording.corrections, pd.DatetimeIndex(fixes.index)[0]))
+    opinion = form(track, fresh=fresh, slews=slews, fused=fused, breaks=station_breaks(fixes), rough=_geometry(fixes, track), prior_wrong=prior)
     doubts = doubts_of(fixes, track, slews) if fused else None
     found = part_of.parts(fixes, track, opinion, ageing=ageing, frozen_m=frozen, baseline_m=metrics.epochs["base_distance_m"].to_numpy(np.float64), doubts=doubts)
-    bounds = combine(fixes, track, opinion, found, without)
+    bounds = combine(fixes, track, opinion, found, without=without, fused=fused)
+    claimed, _ = claimed_sigma(fixes)
+    claims = claims_table(fixes["fix_state"].astype(object).to_numpy(), track, claimed, deviation=opinion.deviation, sigma=opinion.sigma,
+                          right=~(np.nan_to_num(opinion.wrong) > 0.5))
+    findings = (*((found_kind.finding(),) if found_kind else ()), *claim_findings(claims), *words_of(opinion, doubts, slews, motion))
     return Evidence(
         bounds, part_of.segment_table(fixes, track, opinion), part_of.jump_table(fixes, opinion), _segment_id(fixes, opinion),
-        cannot_show=("a constant offset of the whole day: nothing in a rover log shows it without a check point",),
+        findings=findings, cannot_show=blind_spots(track, motion, slews, fused=fused), claims=claims, innovations=opinion.innovations,
     )
 
 
-def combine(fixes: pd.DataFrame, track: Track, opinion: SecondOpinion, found: Parts, without: Collection[str]) -> pd.DataFrame:
+def combine(
+    fixes: pd.DataFrame,
+    track: Track,
+    opinion: SecondOpinion,
+    found: Parts,
+    *,
+    without: Collection[str] = (),
+    fused: bool = False,
+) -> pd.DataFrame:
     """Return the bound columns by the rule above."""
     limits = thresholds("analyzer.evidence")
     ratio, wrong_ratio = limits["class_vertical.ratio"], limits["wrong.height_ratio"]
@@ -68,8 +87,7 @@ def combine(fixes: pd.DataFrame, track: Track, opinion: SecondOpinion, found: Pa
     claimed, claimed_up = claimed_sigma(fixes)
     class_h, class_v = class_bounds(fixes)
     rest_sigma, rest_ratio = rest_scatter(track, opinion.stretches.id, opinion.wrong, claimed)
-    fused = (fixes["solution_kind"].astype(object) == "fused").any()
-    base_h, base_v = fixed_base(claimed, claimed_up, class_h, noise=opinion.noise, rest_sigma_m=rest_sigma, rest_ratio=rest_ratio, fused=bool(fused))
+    base_h, base_v = fixed_base(claimed, claimed_up, class_h, noise=opinion.noise, rest_sigma_m=rest_sigma, rest_ratio=rest_ratio, fused=fused)
     worst = np.maximum.reduce([part["scatter"], part["segment"], part["standstill"], part["frozen"], part["alignment"]])
     worst_v = np.maximum.reduce([part["scatter"] * ratio, part["segment"] * wrong_ratio, part["standstill"] * ratio, part["frozen"]])
     steady = np.sqrt(base_h**2 + part["baseline"] ** 2 + part["sky"] ** 2)

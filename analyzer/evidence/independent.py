@@ -119,13 +119,13 @@ def _sensor(recording: Recording, column: str) -> tuple[Floats, Floats]:
     """Return times [s] and values of one column of the first inertial source, zero where missing."""
     inertial = recording.inertial
     inertial = inertial[inertial["source_id"] == inertial["source_id"].iloc[0]]
-    at = intervals.seconds(pd.DatetimeIndex(inertial.index), recording.fixes.index[0])
+    at = intervals.seconds(pd.DatetimeIndex(inertial.index), pd.DatetimeIndex(recording.fixes.index)[0])
     return at, np.nan_to_num(inertial[column].to_numpy(np.float64))
 
 
 def _grown(at: Floats, values: Floats) -> Floats:
     """Return the integral by trapezoids; pauses count for half a second at most."""
-    return np.r_[0.0, np.cumsum((values[1:] + values[:-1]) / 2 * np.clip(np.diff(at), 0.0, 0.5))]
+    return np.asarray(np.r_[0.0, np.cumsum((values[1:] + values[:-1]) / 2 * np.clip(np.diff(at), 0.0, 0.5))])
 
 
 def _rates(recording: Recording, t: Floats) -> dict[str, Floats] | None:

@@ -52,19 +52,19 @@ def make_knots(
     """
     every = thresholds("analyzer.evidence")["knot.spacing"]
     new = np.r_[True, (np.diff(np.floor(track.t / every)) != 0) | (extra_var > 0)] | edges
-    block = np.cumsum(new) - 1
+    block: NDArray[np.int64] = np.asarray(np.cumsum(new) - 1, dtype=np.int64)
     count = int(block[-1]) + 1
-    values = np.column_stack([residual, track.places[:, 2]])
+    values: Floats = np.column_stack([residual, track.places[:, 2]])
     grouped = pd.DataFrame(np.where(usable[:, None], values, np.nan)).groupby(block)
     middle = grouped.median().to_numpy(np.float64)
-    t = pd.Series(track.t).groupby(block).mean().to_numpy()
+    t = np.asarray(pd.Series(track.t).groupby(block).mean(), dtype=np.float64)
     first = np.searchsorted(block, np.arange(count))
     dt = np.where(track.standing[1:] & track.standing[:-1], 0.0, np.diff(track.t))
     walk = np.interp(t, track.t, np.r_[0.0, np.cumsum(noise.walk_m2ps * dt * rough[1:] ** 2 + truncated)])
     moving = np.interp(t, track.t, np.r_[0.0, np.cumsum(dt)])
     gathered = np.r_[0.0, np.cumsum(extra_var)]
     return Knots(
-        t, block, middle[:, :2], middle[:, 2], grouped[0].count().to_numpy(np.float64), coarse[first],
+        t, block, middle[:, :2], middle[:, 2], np.asarray(grouped[0].count(), dtype=np.float64), coarse[first],
         np.diff(walk) + np.diff(gathered[first]), np.diff(moving),
     )
 

@@ -20,7 +20,7 @@ def stands(track: Track, motion: Independent) -> Flags:
     limits = thresholds("analyzer.evidence")
     slow = np.nan_to_num(np.hypot(*track.velocity.T), nan=np.inf) < limits["standstill.speed"]
     for start, end in intervals.runs(~slow):
-        short = 0 < start and end < len(slow) and track.t[end] - track.t[start - 1] < limits["rest.burst"]
+        short = start > 0 and end < len(slow) and track.t[end] - track.t[start - 1] < limits["rest.burst"]
         still = motion.pushed[start:end]
         if short and np.isfinite(still).all() and np.abs(still).max(initial=0.0) < limits["rest.push"]:
             slow[start:end] = True

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import pandas as pd
 
@@ -27,6 +27,9 @@ class Evidence:
         nothing decides).
     segments, jumps : layouts of tables.SEGMENTS and tables.JUMPS.
     segment_id : Int32 per epoch.
+    cannot_show : what nothing in the recording can show, in words.
+    claims : claimed against realised sigma per fix state, columns of `claims.COLUMNS`.
+    innovations : mean normalised innovation squared with its chi-square bounds, columns of `claims.CONSISTENCY_COLUMNS`.
     """
 
     bounds: pd.DataFrame
@@ -35,3 +38,5 @@ class Evidence:
     segment_id: pd.Series
     findings: tuple[Finding, ...] = ()
     cannot_show: tuple[str, ...] = ()
+    claims: pd.DataFrame = field(default_factory=pd.DataFrame)
+    innovations: pd.DataFrame = field(default_factory=pd.DataFrame)

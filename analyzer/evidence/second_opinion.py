@@ -6,21 +6,31 @@ the smoothed walk through the right ones. Every epoch, fixed or not, gets its de
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
+import pandas as pd
 
 from analyzer.evidence import noise as noise_of
 from analyzer.evidence.ageing import Ageing
 from analyzer.evidence.chain import Posterior, infer
+from analyzer.evidence.claims import innovation_table
 from analyzer.evidence.displacement import residual as residual_of
 from analyzer.evidence.knots import Knots, make_knots, value_variance, walk_model
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.slews import Slews
 from analyzer.evidence.slow_steps import excursions
-from analyzer.evidence.stretches import Ints, Stretches, cut, inner, measure_height_steps, measure_steps, merge_false_jumps
-from analyzer.evidence.turning import Turning, turning_offset
+from analyzer.evidence.stretches import (
+    Ints,
+    Stretches,
+    cut,
+    inner,
+    measure_height_steps,
+    measure_steps,
+    merge_false_jumps,
+)
 from analyzer.evidence.track import Flags, Floats, Track
+from analyzer.evidence.turning import Turning, turning_offset
 from analyzer.evidence.two_state import correlated_error, smooth
 from analyzer.settings import thresholds
 
@@ -47,6 +57,7 @@ class SecondOpinion:
     excursion : (n,) size of an excursion whose ends were seen as slow steps, 0 outside [m].
     stretches, posterior, steps, step_var : see there.
     wrong : (n,) probability that the epoch's stretch is a wrong fix, NaN outside.
+    innovations : mean normalised innovation squared of the walk with its bounds, see `claims.innovation_table`.
     turning : offset that turns with the car, taken out of the residual, where one was found.
     """
 
@@ -64,9 +75,10 @@ class SecondOpinion:
     excursion: Floats
     wrong: Floats
     turning: Turning | None = None
+    innovations: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
-def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Slews, prior_wrong: "PriorOf", fused: bool = False) -> SecondOpinion:
+def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Slews, prior_wrong: PriorOf, fused: bool = False) -> SecondOpinion:
     """Form the second opinion.
 
     Parameters
@@ -113,7 +125,8 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     spike = noise_of.spikes(residual, noise.white_m * coarse, track.nominal_s)
     away = np.zeros(len(track)) if track.from_places or fused else excursions(
         track, residual, noise, usable=fresh & known & ~spike & ~(wrong > 0.5), coarse=coarse, lost_var=truncated + extra + rougher, slow=slow)
-    return SecondOpinion(noise, stretches, posterior, steps, step_var, deviation, sigma, coarse, slow, slow_sigma, usual, away, wrong, turning)
+    return SecondOpinion(noise, stretches, posterior, steps, step_var, deviation, sigma, coarse, slow, slow_sigma, usual, away, wrong, turning,
+                         innovation_table(_knots_of(fresh & ~(wrong > 0.5), knots), noise))
 
 
 def _with_slews(
@@ -224,8 +237,12 @@ def _slow(knots: Knots, noise: Noise, wrong: Floats, track: Track) -> tuple[Floa
 class PriorOf:
     """Prior probability that a stretch stands apart: a wrong fix, or another frame, by how it began and how long it lasts."""
 
-    def __init__(self, track: Track, ageing: Ageing, foreign: Flags) -> None:
+    def __init__(
+        self, track: Track, ageing: Ageing, foreign: Flags, *, reference: tuple[Floats, Flags] | None = None, fused: bool = False
+    ) -> None:
         self.track = track
+        self.reference = reference
+        self.fused = fused
         self.ageing = ageing
         self.foreign = foreign
 
@@ -257,7 +274,7 @@ class PriorOf:
         between = self.track.placed[lost] & ~self.track.fixed[lost]
         kept = between.sum() * self.track.nominal_s < limits["wrong.loss"]
         outage_s = float(self.ageing.excess_s[lost].max(initial=0.0))
-        frame = limits["wrong.frame"] if outage_s > limits["wrong.frame_outage"] else 0.0
+        frame = self._frame(self.track.t[lost.start - 1], self.track.t[start], outage_s)
         return float(limits["wrong.never_lost" if kept else "wrong.after_loss"] * lasting + frame)
 
     def _shorter(self, stretches: Stretches, by_slew: Ints, k: int) -> bool:
@@ -266,3 +283,18 @@ class PriorOf:
         length = t[stretches.spans[:, 1] - 1] - t[stretches.spans[:, 0]]
         beside = [length[j] for j, slow in ((k - 1, by_slew[k]), (k + 1, by_slew[k + 1] if k + 1 < len(length) else 0)) if slow]
         return bool(length[k] < thresholds("analyzer.evidence")["slew.apart"] and length[k] <= max(beside))
+
+    def _frame(self, before_s: float, after_s: float, outage_s: float) -> float:
+        """Return the probability that the base came back in another place, from what it said of itself where that was recorded."""
+        limits = thresholds("analyzer.evidence")
+        if outage_s <= limits["wrong.frame_outage"]:
+            return 0.0
+        if self.reference is not None and len(self.reference[0]):
+            at, moved = self.reference
+            told = (at > before_s) & (at < after_s + limits["station.repeat"])
+            if moved[told].any():
+                return limits["wrong.frame_told"]
+            if told.any() and (at <= before_s).any():
+                return 0.0
+        unbridged = self.fused and outage_s > limits["wrong.unbridged_outage"]
+        return limits["wrong.frame_unbridged" if unbridged else "wrong.frame"]

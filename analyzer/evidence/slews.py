@@ -14,8 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analyzer.evidence.independent import Independent, running_median
+from analyzer.evidence.independent import Independent
 from analyzer.evidence.rest import moves_at_rest, stands
+from analyzer.evidence.slew_scan import Scan, driving_of, on_grid, scan_length, steps_over
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
 
@@ -26,8 +27,6 @@ AXES = ("across", "along", "up")
 UNSEEN_VAR = 1e6
 #: Steps looked for at most: more than these would be noise, not fixes.
 MOST = 40
-#: Cells that a ruler is learnt from at least, and how much worse than in quiet driving between known flanks it may be.
-LEAST_CELLS, MOST_WORSE = 40, 2.0
 
 
 @dataclass(frozen=True)
@@ -51,15 +50,6 @@ class Slews:
         return np.flatnonzero((self.spans[:, 1] > first_s) & (self.spans[:, 0] < last_s))
 
 
-@dataclass(frozen=True)
-class _Scan:
-    """Steps (axes, m) and sigmas of one length, at the middles of windows."""
-
-    length_s: float
-    step: Floats
-    sigma: Floats
-
-
 def none_found(count: int) -> Slews:
     """Return that nothing was looked for."""
     off = np.zeros(count, dtype=bool)
@@ -72,8 +62,8 @@ def find_slews(track: Track, motion: Independent) -> Slews:
     if not motion.sources:
         return none_found(len(track))
     every = max(limits["slew.grid"], track.nominal_s)
-    t, values, gain = _on_grid(track, motion, every)
-    scans = [_scan(values, gain, every, length, driving=_busy(t, track, length)) for length in LENGTHS_S if length >= 1.5 * every]
+    t, values, gain = on_grid(track, motion, every)
+    scans = [scan_length(values, gain, every, length, driving=driving_of(t, track, length)) for length in LENGTHS_S if length >= 1.5 * every]
     if not scans:
         return none_found(len(track))
     spans = _peaks(t, values, gain, scans, every=every)
@@ -98,93 +88,7 @@ def find_slews(track: Track, motion: Independent) -> Slews:
     return Slews(spans, step, var, half_seen, inside, shown, by_axis)
 
 
-def _on_grid(track: Track, motion: Independent, every: float) -> tuple[Floats, Floats, Floats]:
-    """Return a regular grid, what flanks are held against in its cells (3, m), and what makes velocities of it (3, m).
-
-    Directions of travel and of climb as angles, and along the track the energy: their slow errors do not change with
-    speed, those of velocities do. NaN in cells without any.
-    """
-    cell = np.floor((track.t - track.t[0]) / every + 1e-6).astype(np.int64)
-    count = int(cell[-1]) + 1
-    speed = np.maximum(np.nan_to_num(np.hypot(*track.velocity.T)), 1.0)
-    out = np.full((3, count), np.nan)
-    for k, values in enumerate((motion.across / speed, motion.along * speed, motion.up / speed)):
-        known = np.isfinite(values)
-        number = np.bincount(cell[known], minlength=count)
-        total = np.bincount(cell[known], values[known], minlength=count)
-        out[k] = np.where(number > 0, total / np.maximum(number, 1), np.nan)
-    t = track.t[0] + (np.arange(count) + 0.5) * every
-    fast = np.interp(t, track.t, speed)
-    return t, out, np.stack([fast, 1 / fast, fast])
-
-
-def _busy(t: Floats, track: Track, length_s: float) -> tuple[Flags, Floats]:
-    """Return whether the car turns, brakes or speeds up much within a window and its flanks, and its change of speed [m/s]."""
-    limits = thresholds("analyzer.evidence")
-    speed = np.hypot(*np.nan_to_num(track.velocity).T)
-    course = np.unwrap(np.arctan2(*np.nan_to_num(track.velocity).T))
-    reach = length_s / 2 + limits["slew.flank"] / 2
-    change = [np.abs(np.interp(t + reach, track.t, x) - np.interp(t - reach, track.t, x)) for x in (course, speed)]
-    return (change[0] > limits["slew.turn"]) | (change[1] > limits["slew.change"]), change[1]
-
-
-def _window_means(values: Floats, first: int, last: int) -> tuple[Floats, Floats]:
-    """Return the mean of cells i+first .. i+last-1 for every i, and the share of them that is known; (axes, m)."""
-    count = values.shape[1]
-    known = np.isfinite(values)
-    total = np.concatenate([np.zeros((len(values), 1)), np.cumsum(np.where(known, values, 0.0), axis=1)], axis=1)
-    number = np.concatenate([np.zeros((len(values), 1)), np.cumsum(known, axis=1)], axis=1)
-    low, high = np.clip(np.arange(count) + first, 0, count), np.clip(np.arange(count) + last, 0, count)
-    some = number[:, high] - number[:, low]
-    return (total[:, high] - total[:, low]) / np.maximum(some, 1), some / (last - first)
-
-
-def _steps(values: Floats, gain: Floats, every: float, length_s: float) -> tuple[Floats, Flags, Flags]:
-    """Return the steps over windows of one length, (axes, m) [m], whether both flanks were there, and where a flank moved."""
-    half = max(1, round(length_s / 2 / every))
-    flank = max(2, round(thresholds("analyzer.evidence")["slew.flank"] / every))
-    core, filled = _window_means(values, -half, half)
-    left, has_left = _window_means(values, -half - flank, -half)
-    right, has_right = _window_means(values, half, half + flank)
-    on_left, on_right = has_left > 0.6, has_right > 0.6
-    beside = np.where(on_left & on_right, (left + right) / 2, np.where(on_left, left, right))
-    # where a flank stands out more than the window itself, the flank is the step
-    flank_only = (np.abs(core) < np.where(on_left, np.abs(left), 0.0)) | (np.abs(core) < np.where(on_right, np.abs(right), 0.0))
-    step = np.where((filled > 0.75) & (on_left | on_right), (core - beside) * gain * length_s, np.nan)
-    return step, on_left & on_right, flank_only
-
-
-def _scan(values: Floats, gain: Floats, every: float, length_s: float, *, driving: tuple[Flags, Floats]) -> _Scan:
-    """Return the steps over windows of one length and their learnt sigmas.
-
-    With one flank and with both, in quiet and in busy driving, each for itself; `driving` as from `_busy`.
-    """
-    limits = thresholds("analyzer.evidence")
-    busy, change = driving
-    step, both, _ = _steps(values, gain, every, length_s)
-    sigma = np.full(step.shape, np.nan)
-    around = max(5, round(limits["slew.around"] / every))
-    for k in range(len(step)):
-        plain = np.nan
-        for kind in (both[k] & ~busy, both[k] & busy, ~both[k] & ~busy, ~both[k] & busy):
-            here = kind & np.isfinite(step[k])
-            if not here.any():
-                continue
-            size = np.where(here, np.abs(step[k]), np.nan)
-            usual = 1.4826 * float(np.nanmedian(size)) if here.sum() >= LEAST_CELLS else np.nan
-            # where few or none were driven otherwise, the slow step itself would be the ruler
-            usual = float(np.fmin(usual, MOST_WORSE * plain))
-            if not np.isfinite(usual):
-                continue
-            plain = usual if not np.isfinite(plain) else plain
-            near = 1.4826 * running_median(size, around)
-            sigma[k, here] = np.clip(near, 0.7 * usual, 1.5 * usual)[here]
-    # a percent of scale is enough to make a pulse of a change of speed
-    sigma[1] = np.hypot(sigma[1], limits["slew.scale"] * change * length_s)
-    return _Scan(length_s, step, np.maximum(sigma, limits["slew.floor"]))
-
-
-def _peaks(t: Floats, values: Floats, gain: Floats, scans: list[_Scan], *, every: float) -> Floats:
+def _peaks(t: Floats, values: Floats, gain: Floats, scans: list[Scan], *, every: float) -> Floats:
     """Return the windows (k, 2) [s] of pulses, strongest first taken, in time order.
 
     Around what was found nothing else is looked for: beside a pulse its own flanks would pass for another.
@@ -193,7 +97,7 @@ def _peaks(t: Floats, values: Floats, gain: Floats, scans: list[_Scan], *, every
     taken = np.zeros((len(scans), len(t)), dtype=bool)
     scores = []
     for scan in scans:
-        step, _, flank_only = _steps(values, gain, every, scan.length_s)
+        step, _, flank_only = steps_over(values, gain, every, scan.length_s)
         scores.append(_score(np.where(flank_only, 0.0, step), scan.sigma, limits["slew.least"]))
     found: list[tuple[float, float]] = []
     for _ in range(MOST):
@@ -216,7 +120,7 @@ def _score(step: Floats, sigma: Floats, least: float) -> Floats:
 
 
 def _measured(
-    t: Floats, values: Floats, gain: Floats, spans: Floats, *, scans: list[_Scan], track: Track, motion: Independent,
+    t: Floats, values: Floats, gain: Floats, spans: Floats, *, scans: list[Scan], track: Track, motion: Independent,
     every: float,
 ) -> tuple[Floats, Floats]:
     """Return the step of each span in east, north, up and its variances."""
@@ -259,7 +163,7 @@ def _with_rests(spans: Floats, step: Floats, var: Floats, track: Track, motion: 
 
 
 def _with_partners(
-    t: Floats, values: Floats, gain: Floats, found: tuple[Floats, Floats, Floats], *, scans: list[_Scan], track: Track,
+    t: Floats, values: Floats, gain: Floats, found: tuple[Floats, Floats, Floats], *, scans: list[Scan], track: Track,
     motion: Independent, every: float,
 ) -> tuple[Floats, Floats, Floats]:
     """Return the slow steps with the other end of those that stand alone, where the opposite step explains a place well.

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from analyzer.evidence.track import Flags
+from analyzer.settings import thresholds
 
 
 def station_of(fixes: pd.DataFrame) -> np.ndarray:
@@ -30,3 +31,24 @@ def station_breaks(fixes: pd.DataFrame) -> Flags:
     """Return whether the reference station changed at each epoch."""
     station = station_of(fixes)
     return np.asarray(np.r_[False, (station[1:] != station[:-1]) & (station[:-1] >= 0)])
+
+
+def reference_moves(corrections: pd.DataFrame, start: pd.Timestamp) -> tuple[np.ndarray, np.ndarray]:
+    """Return when reference positions (RTCM 1005, 1006) arrived [s from `start`], and where each differs from the one before.
+
+    More than `station.moved` apart counts as another place; empty without recorded positions or their times.
+    """
+    none = np.zeros(0), np.zeros(0, dtype=bool)
+    if not len(corrections) or "x_m" not in corrections:
+        return none
+    known = corrections[corrections["x_m"].notna()]
+    times = pd.DatetimeIndex(known.index)
+    known = known[times.notna()]
+    if not len(known):
+        return none
+    at = (pd.DatetimeIndex(known.index) - start).total_seconds().to_numpy(np.float64)
+    places = known[["x_m", "y_m", "z_m"]].to_numpy(np.float64)
+    order = np.argsort(at, kind="stable")
+    at, places = at[order], places[order]
+    apart = np.sqrt((np.diff(places, axis=0) ** 2).sum(axis=1))
+    return at, np.r_[False, apart > thresholds("analyzer.evidence")["station.moved"]]

@@ -7,6 +7,7 @@ stretch behind, to the same moment; the slow velocity error seen on either side 
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -55,7 +56,7 @@ def cut(track: Track, residual: Floats, noise: Noise, *, breaks: Flags, fixed: F
     by_jump: list[bool] = []
     for start, end in spans:
         at = [int(start), *jumps_in(residual[start:end], track, noise, int(start), coarse=coarse[start:end], truncated=truncated[start:end - 1]), int(end)]
-        pieces += list(zip(at[:-1], at[1:], strict=True))
+        pieces += list(itertools.pairwise(at))
         by_jump += [False] + [True] * (len(at) - 2)
     whole = np.asarray(pieces, dtype=np.int64).reshape(-1, 2)
     ids = np.full(len(track), -1, dtype=np.int64)

@@ -66,16 +66,13 @@ def build_track(
     placed = has_position(fixes)
     places = local[["east_m", "north_m", "up_m"]].to_numpy(np.float64).copy()
     places[~placed] = np.nan
-    t = intervals.seconds(fixes.index)
+    t = intervals.seconds(pd.DatetimeIndex(fixes.index))
     speed = fixes["speed_mps"].to_numpy(np.float64)
     standing = standing_by_speed(t, speed, nominal_s)
     fixed = placed & (fixes["fix_state"].astype(object) == "fixed").to_numpy()
     velocity = _velocity(speed, fixes["course_deg"].to_numpy(np.float64), standing)
     from_places = not np.isfinite(velocity).any()
-    if from_places:
-        velocity = velocity_from_places(t, places[:, :2], fixed)
-    else:
-        velocity = turned(velocity, fixes, origin)
+    velocity = velocity_from_places(t, places[:, :2], fixed) if from_places else turned(velocity, fixes, origin)
     if fused and not from_places:
         velocity[~fixed] = np.nan
     return Track(

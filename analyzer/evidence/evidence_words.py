@@ -1,0 +1,87 @@
+"""What the evidence found and what it cannot show, in words."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from analyzer.evidence.fused import FusedDoubts
+from analyzer.evidence.independent import Independent
+from analyzer.evidence.second_opinion import SecondOpinion
+from analyzer.evidence.slews import Slews
+from analyzer.evidence.track import Track
+from analyzer.recording import Finding
+
+WHOLE_DAY = "a constant offset of the whole day: nothing in a rover log shows it without a check point"
+
+
+def words_of(
+    opinion: SecondOpinion, doubts: FusedDoubts | None, slews: Slews, motion: Independent | None
+) -> tuple[Finding, ...]:
+    """Return the findings on slow steps, alignment, an offset that turns with the car, and honest innovations."""
+    return (*_slow_words(slews, motion), *_alignment_words(doubts), *_turning_words(opinion), *_innovation_words(opinion))
+
+
+def _slow_words(slews: Slews, motion: Independent | None) -> Iterator[Finding]:
+    if motion is not None and len(slews.spans):
+        largest = float(np.hypot(*slews.step[:, :2].T).max())
+        words = " and ".join(dict.fromkeys(motion.sources.values())) or "the stand of the car"
+        yield Finding("slow_steps", "warning", f"The fused solution moved slowly against {words} {_times(len(slews.spans))}, by up to "
+                      f"{largest:.2f} m in plan: wrong fixes are taken and left this way.", {"count": len(slews.spans)})
+
+
+def _alignment_words(doubts: FusedDoubts | None) -> Iterator[Finding]:
+    if doubts is not None and np.isfinite(doubts.turned_deg):
+        yield Finding("not_aligned", "problem", f"Heading and course of the fused solution differed by up to {doubts.turned_deg:.0f} deg in "
+                      "motion: until it aligned its reference point lay beside the true one.", {"turned_deg": doubts.turned_deg})
+
+
+def _turning_words(opinion: SecondOpinion) -> Iterator[Finding]:
+    if opinion.turning is not None:
+        x = opinion.turning
+        yield Finding("offset_turns_with_car", "warning", f"Positions turn with the car by {x.forward_m:+.2f} m forward and {x.left_m:+.2f} m "
+                      f"left (1 sigma {x.sigma_m:.2f} m): the antenna offset that was entered is off by that much, or the output is not at "
+                      "the antenna.", {"forward_m": x.forward_m, "left_m": x.left_m, "sigma_m": x.sigma_m})
+
+
+def _innovation_words(opinion: SecondOpinion) -> Iterator[Finding]:
+    if len(opinion.innovations):
+        row = opinion.innovations.iloc[0]
+        if not row["low"] <= row["mean"] <= row["high"]:
+            side = "more" if row["mean"] > row["high"] else "less"
+            yield Finding("innovations", "note", f"The walk between positions scatters {side} than its learnt noise: mean normalised innovation "
+                          f"squared {row['mean']:.2f}, expected 2, 95 % bounds {row['low']:.2f} to {row['high']:.2f} for {row['n_eff']:.0f} "
+                          "effective samples.", {"mean": float(row["mean"])})
+
+
+def _times(count: int) -> str:
+    return "once" if count == 1 else f"{count} times"
+
+
+def blind_spots(track: Track, motion: Independent | None, slews: Slews, *, fused: bool) -> tuple[str, ...]:
+    """Return what nothing in this recording can show."""
+    out = [WHOLE_DAY]
+    if fused:
+        out += _fused_blind(motion, slews)
+    elif track.from_places:
+        out.append("slow multipath while fixed: no speed was logged that is independent of the positions")
+    else:
+        out.append("multipath while fixed that moves slower than the Doppler velocity drifts, some centimetres in half a minute")
+    return tuple(out)
+
+
+def _fused_blind(motion: Independent | None, slews: Slews) -> list[str]:
+    """Return what a fused solution cannot show with the sensors at hand."""
+    known = set(motion.sources) if motion is not None else set()
+    out = ["slow multipath of a fused solution: its velocity follows its position"]
+    if not known:
+        return [*out, "a wrong fix that the fused solution takes slowly: neither inertial data, wheel speed nor heading were given"]
+    lacking = [word for axis, word in (("across", "across the track: no yaw rate or heading was given"),
+                                       ("along", "along the track: no wheel speed or inertial data were given"),
+                                       ("up", "in height: no inertial data were given")) if axis not in known]
+    out += [f"a wrong fix that the fused solution takes slowly {word}" for word in lacking]
+    if slews.sigma_m and not lacking:
+        worst = 3 * max(slews.sigma_m.values())
+        out.append(f"a wrong fix below about {worst:.2f} m that the fused solution takes slowly: three sigma of a step over five seconds")
+    return out

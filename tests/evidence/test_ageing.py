@@ -1,0 +1,52 @@
+"""Growth of the bound with the age of corrections."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analyzer.evidence.ageing import age_excess, rates
+from analyzer.evidence.claim import RADIUS_95
+from tests.evidence.tracks import weaving
+
+
+def _stale() -> np.ndarray:
+    age = np.tile([1.0, 1.1], 1500)
+    age[1000:1600] = 1.0 + np.arange(600) / 10
+    return age
+
+
+def test_the_usual_sawtooth_is_free_and_an_outage_is_not() -> None:
+    ageing = age_excess(replace(weaving(), age=_stale()))
+    assert ageing.free_s >= 2.0
+    assert not ageing.stale[:1000].any()
+    assert ageing.stale[1500]
+    assert ageing.excess_s[1599] == pytest.approx(60.9 - ageing.free_s, abs=0.2)
+
+
+def test_ages_that_are_no_longer_logged_go_on() -> None:
+    age = _stale()
+    age[1300:1600] = np.nan
+    ageing = age_excess(replace(weaving(), age=age))
+    assert ageing.excess_s[1599] == pytest.approx(60.9 - ageing.free_s, abs=0.3)
+
+
+@pytest.mark.parametrize("true_mmps", [0.1, 5.0])
+def test_an_outage_that_shows_its_own_growth_is_believed(true_mmps: float) -> None:
+    track = replace(weaving(), age=_stale())
+    ageing = age_excess(track)
+    deviation = np.column_stack([ageing.excess_s * true_mmps / 1000, np.zeros(len(track))])
+    found, shown = rates(ageing, track, deviation, np.full(len(track), 0.004))
+    published = RADIUS_95 * 0.0007
+    assert shown[1500]
+    assert (found[1500] < published) == (true_mmps == 0.1)
+    assert found[1500] >= true_mmps / 1000
+
+
+def test_an_outage_that_nothing_measures_grows_as_published() -> None:
+    track = replace(weaving(), age=_stale())
+    found, shown = rates(age_excess(track), track, np.full((len(track), 2), np.nan), np.full(len(track), np.nan))
+    assert found[1500] == pytest.approx(RADIUS_95 * 0.0007)
+    assert not shown.any()

@@ -1,0 +1,47 @@
+"""Integrated velocity against closed forms."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analyzer.evidence.displacement import integrate, lagged, residual, robust_sigma
+from tests.evidence.tracks import weaving
+
+
+def test_cubic_velocity_is_integrated_exactly_inside() -> None:
+    """Euler-Maclaurin: the trapezoid with its first end correction is exact for cubics (textbook result)."""
+    t = np.arange(0, 10, 0.5)
+    moved, _ = integrate(t, np.column_stack([t**3, 2 * t**2]))
+    exact = np.column_stack([np.diff(t**4 / 4), np.diff(2 * t**3 / 3)])
+    assert np.allclose(moved[2:-2], exact[2:-2])
+
+
+def test_a_step_of_the_position_stays_and_motion_drops_out() -> None:
+    track = weaving(white_m=0.0, doppler_mps=0.0)
+    places = track.places.copy()
+    places[1500:, 0] += 0.3
+    left, _, _ = residual(replace(track, places=places))
+    assert left[1510, 0] - left[1490, 0] == pytest.approx(0.3, abs=0.002)
+    assert abs(left[1490, 0] - left[400, 0]) < 0.01
+
+
+def test_a_hole_in_velocity_makes_the_way_uncertain() -> None:
+    track = weaving()
+    velocity = track.velocity.copy()
+    velocity[1500:1600] = np.nan
+    _, extra, _ = residual(replace(track, velocity=velocity))
+    assert np.sqrt(extra[1500:1600].sum()) > 10.0
+    assert extra[:1490].sum() == 0.0
+
+
+def test_lagged_never_reaches_across_a_break_and_robust_sigma_is_that_of_a_normal() -> None:
+    values = np.arange(20.0)[:, None]
+    usable = np.ones(20, bool)
+    usable[10] = False
+    assert len(lagged(values, 3, usable)) == 7 + 6
+    sample = np.random.default_rng(3).normal(0, 2.0, 20_000)
+    assert robust_sigma(sample) == pytest.approx(2.0, rel=0.03)
+    assert np.isnan(robust_sigma(np.array([np.nan])))

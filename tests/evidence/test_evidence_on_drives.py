@@ -1,0 +1,93 @@
+"""The whole evidence on simulated drives with known truth: never trusting what is wrong, and still of use."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from analyzer.demo import Fault, make_drive
+from analyzer.evidence.gather import gather
+from analyzer.evidence.result import Evidence
+from tests.evidence.drives import held_against_truth, read
+
+LIMIT_M = 0.10
+
+
+def _drive(folder: Path, **options: Any) -> tuple[pd.DataFrame, Evidence]:
+    make_drive(folder, **({"duration_s": 480.0} | options))
+    recording, metrics = read(folder)
+    evidence = gather(recording, metrics)
+    return held_against_truth(folder, recording, evidence), evidence
+
+
+def _misleading(table: pd.DataFrame) -> float:
+    return float((table["error_m"][table["trusted"]] > LIMIT_M).mean())
+
+
+def _useful(table: pd.DataFrame) -> float:
+    good = table["fixed"] & (table["error_m"] <= LIMIT_M)
+    return float(table["trusted"][good].mean())
+
+
+@pytest.mark.parametrize("options", [
+    {}, {"rate_hz": 1.0}, {"rate_hz": 50.0, "duration_s": 240.0}, {"gst": False}, {"rmc": False}, {"noise_factor": 0.5},
+    {"solution_kind": "fused", "outputs": ("inertial",)}, {"solution_kind": "fused"},
+], ids=["plain", "1 Hz", "50 Hz", "no GST", "no RMC", "half noise", "fused with inertial", "fused"])
+def test_a_clean_drive_is_trusted_with_a_narrow_bound(tmp_path: Path, options: dict[str, Any]) -> None:
+    table, _ = _drive(tmp_path, seed=21, **options)
+    assert _misleading(table) == 0.0
+    assert _useful(table) >= 0.98
+    assert table["bound_m"][table["fixed"]].median() <= 0.04
+    assert (table["error_m"] <= table["bound_m"]).mean() >= 0.95
+
+
+@pytest.mark.parametrize("fault", [
+    Fault("wrong_fix", start_s=180.0, duration_s=70.0, size=0.4), Fault("stale_corrections", start_s=150.0, duration_s=120.0, size=3.0),
+    Fault("frozen_output", start_s=200.0, duration_s=12.0), Fault("radio_loss", start_s=180.0, duration_s=60.0),
+    Fault("spikes", start_s=200.0, size=1.0), Fault("second_base", start_s=180.0, duration_s=80.0, size=0.8),
+], ids=lambda f: f.kind)
+def test_what_is_wrong_is_not_trusted_on_a_satellite_drive(tmp_path: Path, fault: Fault) -> None:
+    table, _ = _drive(tmp_path, seed=22, faults=(fault,), outputs=("inertial",))
+    assert _misleading(table) <= 0.001
+    assert _useful(table) >= 0.8
+
+
+@pytest.mark.parametrize("seed", [31, 32, 33])
+def test_raw_inertial_data_expose_a_wrong_fix_that_slews_in(tmp_path: Path, seed: int) -> None:
+    table, evidence = _drive(tmp_path, seed=seed, faults=(Fault("wrong_fix_fused", start_s=180.0, duration_s=70.0, size=0.5),),
+                             solution_kind="fused", outputs=("inertial",))
+    assert _misleading(table) <= 0.01
+    assert (evidence.segments["decision"] == "wrong").any()
+    assert any(f.code == "slow_steps" for f in evidence.findings)
+
+
+def test_without_the_inertial_data_the_report_says_what_it_cannot_show(tmp_path: Path) -> None:
+    _, evidence = _drive(tmp_path, seed=31, solution_kind="fused")
+    assert any("takes slowly along the track" in words for words in evidence.cannot_show)
+
+
+def test_a_heading_that_is_not_aligned_is_doubtful_until_it_is(tmp_path: Path) -> None:
+    table, evidence = _drive(tmp_path, seed=23, faults=("not_aligned",), solution_kind="fused", outputs=("inertial",))
+    assert _misleading(table) <= 0.001
+    assert _useful(table) >= 0.8
+    assert any(f.code == "not_aligned" for f in evidence.findings)
+
+
+def test_multipath_that_is_faster_than_doppler_drifts_is_not_trusted(tmp_path: Path) -> None:
+    table, _ = _drive(tmp_path, seed=24, faults=(Fault("slow_multipath", start_s=180.0, duration_s=110.0, size=0.3),))
+    bad = table["fixed"] & (table["error_m"] > LIMIT_M)
+    assert bad.sum() > 100
+    assert table["trusted"][bad].mean() < 0.1
+
+
+def test_an_hour_at_a_high_rate_takes_seconds(tmp_path: Path) -> None:
+    """Linear in time: twelve minutes at 50 Hz in a second or so, an hour at 100 Hz in ten times that."""
+    make_drive(tmp_path, seed=25, duration_s=720.0, rate_hz=50.0)
+    recording, metrics = read(tmp_path)
+    began = time.perf_counter()
+    gather(recording, metrics)
+    assert time.perf_counter() - began < 5.0

@@ -1,0 +1,96 @@
+"""Solution against gyros and accelerometer on a drive whose motion is known in closed form."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analyzer import tables
+from analyzer.evidence.independent import Independent, at_epochs, flattened, independent_motion, running_median
+from analyzer.evidence.slews import find_slews
+from analyzer.evidence.track import Track
+from analyzer.recording import Recording
+from tests.evidence.tracks import weaving
+
+START = pd.Timestamp("2026-05-02T09:00:00", tz="UTC")
+
+
+def _recording(track: Track, *, inertial: bool = True, heading: bool = False) -> Recording:
+    """Return fixes on the epochs of `track`, and noisy inertial data with biases at 100 Hz that follow the same motion."""
+    rng = np.random.default_rng(11)
+    index = pd.DatetimeIndex(START + pd.to_timedelta(track.t, unit="s")).as_unit("us")
+    clean = weaving(white_m=0.0, doppler_mps=0.0)
+    course = np.unwrap(np.arctan2(clean.velocity[:, 1], clean.velocity[:, 0]))
+    fixes = pd.DataFrame({"heading_deg": np.degrees(np.pi / 2 - course) % 360 if heading else np.nan}, index=index)
+    table = tables.INERTIAL.empty()
+    if inertial:
+        at = np.arange(0, track.t[-1], 0.01)
+        speed = np.interp(at, clean.t, np.hypot(*clean.velocity.T))
+        moving = np.where(speed > 0, np.interp(at, clean.t, course), 0.6 * np.sin(at / 20))
+        slope = np.arctan(2 / 300 * np.cos(np.interp(at, clean.t, clean.places[:, 0]) / 300) * np.cos(moving))
+        table = pd.DataFrame({
+            "source_id": 0, "acceleration_x_mps2": np.gradient(speed, at) + 9.81 * np.sin(slope) + 0.03 + 0.05 * rng.normal(size=len(at)),
+            "rate_y_radps": -np.gradient(slope, at) + 5e-4 + 1e-3 * rng.normal(size=len(at)),
+            "rate_z_radps": np.gradient(moving, at) - 7e-4 + 1e-3 * rng.normal(size=len(at)),
+        }, index=pd.DatetimeIndex(START + pd.to_timedelta(at, unit="s")).as_unit("us"))
+    return Recording(sources=(), fixes=fixes, inertial=table)
+
+
+def _slewed(step: tuple[float, float, float], first_s: float = 120.0, lasting_s: float = 8.0) -> Track:
+    """Return the drive of a filter that takes `step` smoothly, its velocity agreeing."""
+    track = weaving(white_m=0.0005, doppler_mps=0.003)
+    share = 0.5 - 0.5 * np.cos(np.pi * np.clip((track.t - first_s) / lasting_s, 0, 1))
+    rate = np.gradient(share, track.t)
+    return replace(track, places=track.places + share[:, None] * np.asarray(step), velocity=track.velocity + rate[:, None] * np.asarray(step[:2]))
+
+
+def _motion(track: Track, **options: bool) -> Independent:
+    return independent_motion(_recording(track, **options), track)
+
+
+def test_biases_drop_out_and_differences_are_small() -> None:
+    motion = _motion(weaving(white_m=0.0005, doppler_mps=0.003))
+    assert set(motion.sources) == {"across", "along", "up"}
+    for values, most in ((motion.across, 0.03), (motion.along, 0.2), (motion.up, 0.05)):
+        assert 1.4826 * np.nanmedian(np.abs(values)) < most
+
+
+@pytest.mark.parametrize("step", [(0.1, 0.35, 0.0), (0.25, 0.2, 0.6), (0.0, -0.3, -0.5)])
+def test_a_slow_step_is_found_where_it_is_and_measured(step: tuple[float, float, float]) -> None:
+    slews = find_slews(_slewed(step), _motion(_slewed(step)))
+    assert len(slews.spans) == 1
+    assert slews.spans[0, 0] < 124.0 < slews.spans[0, 1]
+    assert np.hypot(*(slews.step[0, :2] - step[:2])) < 4 * np.sqrt(slews.var[0, 0]) + 0.05
+    assert slews.step[0, 2] == pytest.approx(step[2], abs=4 * np.sqrt(slews.var[0, 1]) + 0.05)
+
+
+def test_a_drive_without_one_shows_none() -> None:
+    track = weaving(white_m=0.0005, doppler_mps=0.003)
+    assert len(find_slews(track, _motion(track)).spans) == 0
+
+
+def test_the_heading_shows_a_step_across_and_says_that_it_saw_one_axis() -> None:
+    track = _slewed((0.0, 0.4, 0.0))
+    motion = _motion(track, inertial=False, heading=True)
+    assert set(motion.sources) == {"across"}
+    slews = find_slews(track, motion)
+    assert len(slews.spans) == 1
+    assert slews.half_seen.all()
+    assert not slews.shown.any()
+
+
+def test_without_anything_nothing_is_claimed() -> None:
+    track = weaving()
+    motion = _motion(track, inertial=False)
+    assert motion.sources == {}
+    assert len(find_slews(track, motion).spans) == 0
+
+
+def test_helpers() -> None:
+    assert np.isnan(at_epochs(np.array([5.0]), np.array([0.0, 1.0, 9.0, 10.0]), np.arange(4.0))[0])
+    assert running_median(np.r_[np.zeros(200), np.ones(9), np.zeros(200)], 30).max() == 0.0
+    line = 0.3 * np.arange(2000.0)
+    assert np.abs(flattened(line, 50)[300:-300]).max() < 1e-6

@@ -1,0 +1,85 @@
+"""The parts of the bound, the rule that combines them, and that each can be switched off."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import analyzer
+from analyzer.demo import Fault, make_drive
+from analyzer.evidence.claim import RADIUS_95
+from analyzer.evidence.claimed_sigma import fixed_base, unseen_at_rest
+from analyzer.evidence.gather import gather
+from analyzer.evidence.noise import Noise
+from analyzer.evidence.result import KINDS
+from analyzer.metrics.measure import measure
+from analyzer.metrics.result import Metrics
+from analyzer.recording import Recording
+from tests.evidence.drives import read
+
+
+@pytest.fixture(scope="module")
+def spoiled(tmp_path_factory: pytest.TempPathFactory) -> tuple[Recording, Metrics]:
+    """Return a drive with a wrong fix and stale corrections."""
+    folder = make_drive(tmp_path_factory.mktemp("spoiled"), seed=3, duration_s=420.0, faults=(
+        Fault("wrong_fix", start_s=150.0, duration_s=60.0, size=0.5), Fault("stale_corrections", start_s=270.0, duration_s=90.0, size=3.0)))
+    return read(Path(folder))
+
+
+def test_bounds_are_finite_and_no_part_is_negative(spoiled: tuple[Recording, Metrics]) -> None:
+    bounds = gather(*spoiled).bounds
+    placed = spoiled[0].fixes["latitude_deg"].notna()
+    assert np.isfinite(bounds.loc[placed, "horizontal_bound_m"]).all()
+    parts = [c for c in bounds if c.startswith("bound_")]
+    assert (bounds[parts].fillna(0.0) >= 0).all().all()
+    assert {f"vertical_{c}" for c in parts} <= set(bounds)
+
+
+@pytest.mark.parametrize("kind", ["ageing", "segment", "scatter", "baseline", "sky", "bridge", "standstill", "frozen", "alignment"])
+def test_a_kind_that_is_switched_off_leaves_no_part(spoiled: tuple[Recording, Metrics], kind: str) -> None:
+    assert kind in KINDS
+    bounds = gather(*spoiled, without=(kind,)).bounds
+    assert (bounds[f"bound_{kind}_m"] == 0).all()
+
+
+def test_ageing_and_segment_widen_what_they_should(spoiled: tuple[Recording, Metrics]) -> None:
+    whole = gather(*spoiled).bounds["horizontal_bound_m"]
+    for kind in ("ageing", "segment"):
+        less = gather(*spoiled, without=(kind,)).bounds["horizontal_bound_m"]
+        assert (less - whole).max() <= 1e-9
+        assert (less < whole - 0.02).any()
+
+
+def test_the_base_bound_follows_claims_not_below_the_class() -> None:
+    """1 cm per axis is a radius of 2.4 cm (NOAA NGS guidelines: about 1 cm + 1 ppm, from memory, not re-read)."""
+    noise = Noise(0.003, 1e-5, 0.002, 25.0, learnt=True)
+    claimed = np.array([0.003, 0.02])
+    flat, _ = fixed_base(claimed, 2 * claimed, np.full(2, 0.025), noise=noise, rest_sigma_m=np.nan, rest_ratio=np.nan, fused=False)
+    assert flat[0] == pytest.approx(0.024)
+    assert flat[1] == pytest.approx(1.15 * RADIUS_95 * 0.02)
+    doubled, _ = fixed_base(claimed, 2 * claimed, np.full(2, 0.025), noise=noise, rest_sigma_m=np.nan, rest_ratio=3.0, fused=False)
+    assert doubled[1] == pytest.approx(3 * RADIUS_95 * 0.02)
+
+
+def test_what_a_stand_does_not_show_shrinks_with_its_length() -> None:
+    factors = [unseen_at_rest(s) for s in (30.0, 60.0, 300.0, 3000.0)]
+    assert factors == sorted(factors, reverse=True)
+    assert factors[-1] == pytest.approx(1.0, abs=0.1)
+
+
+def test_claims_and_innovations_come_along(spoiled: tuple[Recording, Metrics]) -> None:
+    evidence = gather(*spoiled)
+    assert set(evidence.claims["fix_state"]) >= {"fixed"}
+    assert len(evidence.innovations) == 1
+    assert any("whole day" in words for words in evidence.cannot_show)
+    assert isinstance(evidence.segments, pd.DataFrame)
+    assert isinstance(analyzer.__all__, (list, tuple))
+
+
+def test_measuring_twice_changes_nothing(spoiled: tuple[Recording, Metrics]) -> None:
+    first = gather(*spoiled).bounds
+    again = gather(spoiled[0], measure(spoiled[0])).bounds
+    assert (first["contradicted"] == again["contradicted"]).mean() > 0.999

@@ -1,0 +1,129 @@
+"""Moves at rest, an offset that turns with the car, slow excursions, and the kind of solution."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analyzer.evidence import noise as noise_of
+from analyzer.evidence.claims import claim_findings, claims_table, effective_size, innovation_table
+from analyzer.evidence.displacement import residual
+from analyzer.evidence.fused import heading_off
+from analyzer.evidence.knots import make_knots
+from analyzer.evidence.rest import moves_at_rest
+from analyzer.evidence.slow_steps import excursions
+from analyzer.evidence.solution_kind import find_kind
+from analyzer.evidence.stations import reference_moves
+from analyzer.evidence.track import Track
+from analyzer.evidence.turning import turning_offset
+from tests.evidence.tracks import weaving
+
+
+def _excursions(track: Track) -> np.ndarray:
+    left, extra, truncated = residual(track)
+    noise = noise_of.learn(left, track.fixed, track.nominal_s)
+    return excursions(track, left, noise, usable=track.fixed, coarse=np.ones(len(track)), lost_var=extra + truncated,
+                      slow=np.zeros((len(track), 2)))
+
+
+def test_multipath_that_comes_and_goes_is_marked_between_its_ends() -> None:
+    track = weaving(600.0)
+    away = 0.2 * np.clip((track.t - 200) / 10, 0, 1) * np.clip((300 - track.t) / 10, 0, 1)
+    found = _excursions(replace(track, places=track.places + away[:, None] * [1.0, 0.0, 0.0]))
+    assert (found[(track.t > 206) & (track.t < 294)] > 0.1).all()
+    # fainter steps beside certain ones may count, but only within `slow.apart`
+    assert (found[(track.t < 40) | (track.t > 460)] == 0).all()
+    assert (found == 0).mean() > 0.5
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_clean_drive_shows_no_excursion(seed: int) -> None:
+    assert (_excursions(weaving(600.0, seed=seed)) == 0).all()
+
+
+def test_a_move_at_rest_is_measured() -> None:
+    track = weaving()
+    share = 0.5 - 0.5 * np.cos(np.pi * np.clip((track.t - 12) / 5, 0, 1))
+    moved = replace(track, places=track.places + share[:, None] * [0.2, -0.1, 0.4])
+    spans, steps, _ = moves_at_rest(moved, track.standing)
+    assert len(spans) == 1
+    assert steps[0] == pytest.approx([0.2, -0.1, 0.4], abs=0.03)
+    assert len(moves_at_rest(track, track.standing)[0]) == 0
+
+
+def test_an_offset_that_turns_with_the_car_is_found_and_others_are_not() -> None:
+    track = weaving(600.0)
+    speed = np.maximum(np.hypot(*track.velocity.T), 0.1)
+    ahead = track.velocity / speed[:, None]
+    wrong = 0.3 * ahead + 0.1 * np.column_stack([-ahead[:, 1], ahead[:, 0]])
+    places = track.places.copy()
+    places[:, :2] += wrong
+    found = turning_offset(track, residual(replace(track, places=places))[0], track.fixed)
+    assert found is not None
+    assert found.forward_m == pytest.approx(0.3, abs=4 * found.sigma_m + 0.02)
+    assert found.left_m == pytest.approx(0.1, abs=4 * found.sigma_m + 0.02)
+    assert turning_offset(track, residual(track)[0], track.fixed) is None
+
+
+def test_heading_that_disagrees_with_course_is_not_aligned() -> None:
+    track = weaving(doppler_mps=0.01)
+    heading = np.degrees(np.arctan2(track.velocity[:, 0], track.velocity[:, 1])) + 1.0
+    assert heading_off(heading, track).max() == 0.0
+    turned = np.where(track.t < 100, heading + 40, heading)
+    off = heading_off(turned, track)
+    assert off[500] == pytest.approx(40, abs=2)
+    assert off[0] == pytest.approx(40, abs=2)
+    assert (off[track.t > 106] == 0).all()
+
+
+def test_the_kind_of_solution_is_found() -> None:
+    states = pd.DataFrame({"fix_state": ["fixed"] * 3000})
+    assert find_kind(states, weaving(white_m=0.005)).kind == "gnss"
+    assert find_kind(states, weaving(white_m=0.0001, doppler_mps=0.002)).kind == "fused"
+    assert find_kind(states, replace(weaving(), standing=np.zeros(3000, bool), from_places=True)).kind == "unknown"
+
+
+def test_claims_are_held_against_what_stands_show() -> None:
+    track = weaving(600.0, white_m=0.01)
+    states = np.array(["fixed"] * len(track), dtype=object)
+    nothing = np.full((len(track), 2), np.nan)
+    right = np.ones(len(track), bool)
+    table = claims_table(states, track, np.full(len(track), 0.003), deviation=nothing, sigma=nothing[:, 0], right=right)
+    assert table["ratio_low"].iloc[0] > 1.5
+    assert "claims 3 mm and shows at least" in claim_findings(table)[0].text
+    honest = claims_table(states, track, np.full(len(track), 0.03), deviation=nothing, sigma=nothing[:, 0], right=right)
+    assert claim_findings(honest) == ()
+
+
+def test_effective_size_of_a_correlated_series() -> None:
+    """First-order process with r = 0.9: n (1 - r)/(1 + r) (Bayley and Hammersley 1946, from memory)."""
+    rng = np.random.default_rng(4)
+    series = np.zeros(20_000)
+    for k in range(1, len(series)):
+        series[k] = 0.9 * series[k - 1] + rng.normal()
+    assert effective_size(series) == pytest.approx(20_000 * 0.1 / 1.9, rel=0.15)
+    assert effective_size(rng.normal(size=5000)) > 4500
+
+
+def test_innovations_of_honest_noise_lie_within_chi_square_bounds() -> None:
+    """Bounds of the mean for N = 1000 with two degrees of freedom: 1.8779 to 2.1258 (computed, chi-square)."""
+    track = weaving(600.0)
+    left, extra, truncated = residual(track)
+    noise = noise_of.learn(left, track.fixed, track.nominal_s)
+    one = np.ones(len(track))
+    knots = make_knots(track, left, extra, truncated, noise=noise, rough=one, coarse=one, usable=track.fixed, edges=np.zeros(len(track), bool))
+    row = innovation_table(knots, noise).iloc[0]
+    assert row["low"] < 2.0 < row["high"]
+    assert 0.4 < row["mean"] < 3.0
+
+
+def test_a_base_that_tells_another_place_is_seen() -> None:
+    start = pd.Timestamp("2026-05-02T09:00:00", tz="UTC")
+    index = pd.DatetimeIndex([start + pd.Timedelta(seconds=s) for s in (0, 10, 20)])
+    told = pd.DataFrame({"x_m": [1.0, 1.0, 1.5], "y_m": 0.0, "z_m": 0.0}, index=index)
+    at, moved = reference_moves(told, start)
+    assert at.tolist() == [0.0, 10.0, 20.0]
+    assert moved.tolist() == [False, False, True]
