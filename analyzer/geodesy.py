@@ -145,3 +145,28 @@ def normal_gravity(latitude_deg: ArrayLike, height_m: ArrayLike = 0.0) -> Array:
     m = EARTH_RATE_RADPS**2 * SEMI_MAJOR_M**2 * semi_minor / GRAVITATION_M3PS2
     slope = 2 / SEMI_MAJOR_M * (1 + FLATTENING + m - 2 * FLATTENING * sine2)
     return np.asarray(surface * (1 - slope * height + 3 * height**2 / SEMI_MAJOR_M**2))
+
+
+def cut_at_180(points: Array) -> list[Array]:
+    """Return the line `points` (longitude, latitude [deg], further columns), cut where it crosses ±180°.
+
+    Each part ends and begins at the meridian, at the values interpolated there (RFC 7946, section 3.1.9).
+    """
+    jumps = np.flatnonzero(np.abs(np.diff(points[:, 0])) > 180.0)
+    parts, head, last = [], points[:0], 0
+    for at in jumps.tolist():
+        before, after = _crossing(points[at], points[at + 1])
+        parts.append(np.vstack([head, points[last : at + 1], before]))
+        head, last = after[None, :], at + 1
+    parts.append(np.vstack([head, points[last:]]))
+    return parts
+
+
+def _crossing(a: Array, b: Array) -> tuple[Array, Array]:
+    """Return the point where the line from `a` to `b` meets ±180°, as seen from either side."""
+    edge = 180.0 if a[0] > 0 else -180.0
+    reach = b[0] + 2 * edge - a[0]
+    place = a + (b - a) * ((edge - a[0]) / reach if reach else 0.0)
+    before, after = place.copy(), place.copy()
+    before[0], after[0] = edge, -edge
+    return before, after

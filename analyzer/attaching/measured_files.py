@@ -81,7 +81,7 @@ def _parquet(raw: RawSource, used: ColumnMap, start: pd.Timestamp) -> Opened:
                 units = _units(file.schema_arrow)
         except (pa.ArrowException, OSError) as error:
             raise parquet_writer.open_error(Path(raw.name), error) from error
-    columns = {name: _series(table.column(name)) for name in used.used_columns}
+    columns = {name: columnar.series_of(table.column(name)) for name in used.used_columns}
     made = of_table(used, RawTable(raw.name, columns, table.num_rows, units), start=start)
     return Opened(raw, "parquet", made, names)
 
@@ -93,17 +93,6 @@ def _units(schema: pa.Schema) -> dict[str, str]:
             if field.metadata and key in field.metadata:
                 out[str(field.name)] = field.metadata[key].decode("utf-8", "replace")
     return out
-
-
-def _series(column: pa.ChunkedArray) -> pd.Series:
-    if pa.types.is_dictionary(column.type):
-        column = column.cast(column.type.value_type)
-    if pa.types.is_timestamp(column.type):
-        column = column.cast(pa.timestamp("us", tz=column.type.tz), safe=False)
-    elif pa.types.is_decimal(column.type):
-        column = column.cast(pa.float64())
-    series: pd.Series = column.to_pandas()
-    return series
 
 
 def _mdf4(raw: RawSource, used: ColumnMap, named: Named, *, start: pd.Timestamp, bus: Path | None) -> Opened:

@@ -154,38 +154,20 @@ def _by_marks(setup: Setup, shift: Shift, label: str, found: Frames, runs: Seque
             f"{up_words(shift.detectable_m)} was found: the antenna was moved and its new place entered in the "
             "same frame"
         )
-        return Answer(
-            setup.index, "comparable", shift.vector_m, shift.half_width_m, "marks", shift.detectable_m, (text,)
-        )
+        return _on_marks(setup, shift, "comparable", text)
     if float(np.linalg.norm(entered)) >= SAME_SITE_M:
         text = (
             f"{label}: its base stands {np.linalg.norm(entered):.0f} m from the reference base, and on the marks positions "
             f"are shifted by {words_of(shift.vector_m)}: the two bases do not share one frame"
         )
-        return Answer(
-            setup.index,
-            "comparable_after_shift",
-            shift.vector_m,
-            shift.half_width_m,
-            "marks",
-            shift.detectable_m,
-            (text,),
-        )
+        return _on_marks(setup, shift, "comparable_after_shift", text)
     text = (
         f"{label}: on the marks positions are shifted by {words_of(shift.vector_m)}, the entered coordinates explain "
         f"{words_of(as_three(entered))}; {words_of(rest.vector_m)} remain, so the antenna does not stand where it did"
     )
     named = name_sizes(rest, suspects(setup, found, runs))
-    return Answer(
-        setup.index,
-        "comparable_after_shift",
-        shift.vector_m,
-        shift.half_width_m,
-        "marks",
-        shift.detectable_m,
-        (text, *named_words(named)),
-        tuple(n.key for n in named),
-    )
+    keys = tuple(n.key for n in named)
+    return _on_marks(setup, shift, "comparable_after_shift", text, *named_words(named), named=keys)
 
 
 def _same_entry(setup: Setup, shift: Shift, label: str, found: Frames, runs: Sequence[Run]) -> Answer:
@@ -197,9 +179,7 @@ def _same_entry(setup: Setup, shift: Shift, label: str, found: Frames, runs: Seq
     )
     if not shift.found:
         text = f"{label}: {entry}, and on common marks no shift above {up_words(shift.detectable_m)} was found"
-        return Answer(
-            setup.index, "comparable", shift.vector_m, shift.half_width_m, "marks", shift.detectable_m, (text,)
-        )
+        return _on_marks(setup, shift, "comparable", text)
     half = " ± ".join(("", up_words(max(shift.half_width_m))))
     moved = tuple(-v for v in shift.vector_m)
     text = (
@@ -211,15 +191,15 @@ def _same_entry(setup: Setup, shift: Shift, label: str, found: Frames, runs: Seq
         )
     )
     named = name_sizes(shift, suspects(setup, found, runs))
+    keys = tuple(n.key for n in named)
+    sentences = (text, *named_words(named), *one_way_words(setup))
+    return _on_marks(setup, shift, "comparable_after_shift", *sentences, named=keys)
+
+
+def _on_marks(setup: Setup, shift: Shift, level: str, *sentences: str, named: tuple[str, ...] = ()) -> Answer:
+    """Return the answer that common marks give."""
     return Answer(
-        setup.index,
-        "comparable_after_shift",
-        shift.vector_m,
-        shift.half_width_m,
-        "marks",
-        shift.detectable_m,
-        (text, *named_words(named), *one_way_words(setup)),
-        tuple(n.key for n in named),
+        setup.index, level, shift.vector_m, shift.half_width_m, "marks", shift.detectable_m, sentences, named
     )
 
 

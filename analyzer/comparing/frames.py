@@ -16,7 +16,6 @@ from analyzer.metrics.base_site_shift import Shift, family_test_level, judge_shi
 from analyzer.settings import thresholds
 
 Array = NDArray[np.float64]
-_NOTHING = np.full(3, np.nan)
 #: Coordinates entered anew at one site by averaging differ by metres; further apart it is another site.
 SAME_SITE_M = 30.0
 

@@ -78,7 +78,7 @@ def combine(
     without: Collection[str] = (),
     fused: bool = False,
 ) -> pd.DataFrame:
-    """Return the bound columns by the rule above."""
+    """Return the position bounds by the rule above; `complete` adds the axes of the track, speed and heading."""
     limits = thresholds("analyzer.evidence")
     ratio, wrong_ratio = limits["class_vertical.ratio"], limits["wrong.height_ratio"]
     zero = np.zeros(len(track))
@@ -103,9 +103,6 @@ def combine(
     bounds["bound_class_m"], bounds["vertical_bound_class_m"] = class_h, class_v
     bounds["horizontal_bound_m"] = np.where(placed, horizontal, np.nan)
     bounds["vertical_bound_m"] = np.where(placed & np.isfinite(fixes["height_m"].to_numpy(np.float64)), vertical, np.nan)
-    bounds["along_bound_m"] = bounds["across_bound_m"] = bounds["horizontal_bound_m"] * AXIS_95 / RADIUS_95
-    bounds["speed_bound_mps"] = np.where(np.isfinite(fixes["speed_mps"].to_numpy(np.float64)), limits["speed.class"], np.nan)
-    bounds["heading_bound_deg"] = np.nan
     bounds["shown_horizontal_m"] = np.where(placed, shown, np.nan)
     bounds["shown_vertical_m"] = np.where(placed, np.where(track.fixed, base_v + np.where(found.undecided, 0.0, worst_v), vertical), np.nan)
     bounds["contradicted"] = found.contradicted

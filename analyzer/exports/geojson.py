@@ -11,8 +11,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analyzer.exports.lines import cut, iso_times, pieces, rule
+from analyzer.exports.lines import iso_times, pieces, rule
 from analyzer.exports.route import Route
+from analyzer.geodesy import cut_at_180
 from analyzer.results.summary import json_safe
 
 Array = NDArray[np.float64]
@@ -93,7 +94,7 @@ def line(points: Array) -> dict[str, Any] | None:
         return None
     if (points == points[0]).all():
         return {"type": "Point", "coordinates": _round(points[:1])[0]}
-    parts = [_round(part) for part in cut(points)]
+    parts = [_round(part) for part in cut_at_180(points)]
     if len(parts) == 1:
         return {"type": "LineString", "coordinates": parts[0]}
     return {"type": "MultiLineString", "coordinates": parts}

@@ -11,9 +11,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analyzer.exports.lines import cut, iso_times, pieces, rule
+from analyzer.exports.lines import iso_times, pieces, rule
 from analyzer.exports.route import Route
 from analyzer.exports.xml_text import element, xml
+from analyzer.geodesy import cut_at_180
 from analyzer.report.palette import WIDTH, colour
 from analyzer.report.wording import words
 from analyzer.tables import TRUST
@@ -122,7 +123,7 @@ def _geometry(points: Array) -> str:
     if (points == points[0]).all():
         return f"<Point>{mode}<coordinates>{_coordinates(points[:1])}</coordinates></Point>"
     drape = "" if mode else "<tessellate>1</tessellate>"
-    lines = [f"<LineString>{drape}{mode}<coordinates>{_coordinates(part)}</coordinates></LineString>" for part in cut(points)]
+    lines = [f"<LineString>{drape}{mode}<coordinates>{_coordinates(part)}</coordinates></LineString>" for part in cut_at_180(points)]
     return lines[0] if len(lines) == 1 else f"<MultiGeometry>{''.join(lines)}</MultiGeometry>"
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -26,17 +26,8 @@ def write_csv(result: LoadedResult, table: str, path: Path) -> None:
     UsageError : no such table.
     InputError : the result is damaged.
     """
-    writer: Any = None
-    try:
-        for batch in _batches(result, table):
-            plain = _plain(batch)
-            if writer is None:
-                options = pacsv.WriteOptions(quoting_style="needed")
-                writer = pacsv.CSVWriter(path, plain.schema, write_options=options)
-            writer.write_table(plain)
-    finally:
-        if writer is not None:
-            writer.close()
+    options = pacsv.WriteOptions(quoting_style="needed")
+    _stream(map(_plain, _batches(result, table)), lambda schema: pacsv.CSVWriter(path, schema, write_options=options))
 
 
 def write_parquet(result: LoadedResult, table: str, path: Path) -> None:
@@ -47,11 +38,16 @@ def write_parquet(result: LoadedResult, table: str, path: Path) -> None:
     UsageError : no such table.
     InputError : the result is damaged.
     """
+    _stream(_batches(result, table), lambda schema: pq.ParquetWriter(path, schema, compression="zstd"))
+
+
+def _stream(batches: Iterable[pa.Table], opened: Callable[[pa.Schema], Any]) -> None:
+    """Write `batches` one by one; `opened` makes the writer from the schema of the first."""
     writer: Any = None
     try:
-        for batch in _batches(result, table):
+        for batch in batches:
             if writer is None:
-                writer = pq.ParquetWriter(path, batch.schema, compression="zstd")
+                writer = opened(batch.schema)
             writer.write_table(batch)
     finally:
         if writer is not None:

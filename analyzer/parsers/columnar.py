@@ -59,7 +59,7 @@ def load(raw: RawSource, rows: int | None = None) -> RawTable:
     columns = {}
     for name, column in zip(table.column_names, table.columns, strict=True):
         if not pa.types.is_nested(column.type):
-            columns[str(name)] = _series(column)
+            columns[str(name)] = series_of(column)
     return RawTable(raw.name, columns, table.num_rows, _units(table.schema))
 
 
@@ -69,7 +69,7 @@ def _first(file: pq.ParquetFile, rows: int) -> pa.Table:
     return file.schema_arrow.empty_table() if batch is None else pa.Table.from_batches([batch])
 
 
-def _series(column: pa.ChunkedArray) -> pd.Series:
+def series_of(column: pa.ChunkedArray) -> pd.Series:
     """Return a column as a Series with moments in microseconds."""
     if pa.types.is_dictionary(column.type):
         column = column.cast(column.type.value_type)

@@ -35,7 +35,6 @@ _WITH_STATION = (*range(1001, 1014), 1029, 1032, 1033, 1034, 1035, 1230)
 _HEADER_BYTES = 40
 _MSM_HEADER_BITS = 169
 _Rows = NDArray[np.uint8]
-_Frames = tuple[_Rows, NDArray[np.int64], NDArray[np.int64]]
 
 
 def msm_system(number: int) -> str | None:

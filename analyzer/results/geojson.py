@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from analyzer import intervals
 from analyzer.assessment import Assessment
+from analyzer.geodesy import cut_at_180
 
 #: A point is kept only if it lies this far [m] from the last one kept; every change of trust keeps its ends.
 SPACING_M = 0.5
@@ -91,26 +92,10 @@ def _line(points: NDArray[np.float64]) -> dict[str, Any]:
     """Return a Point, LineString, or a MultiLineString where the line crosses the antimeridian (RFC 7946 section 3.1.9)."""
     if len(points) == 1 or (len(points) and (points == points[0]).all()):
         return {"type": "Point", "coordinates": _round(points[0])}
-    jumps = np.flatnonzero(np.abs(np.diff(points[:, 0])) > 180)
-    if not len(jumps):
-        return {"type": "LineString", "coordinates": [_round(p) for p in points]}
-    pieces: list[list[list[float]]] = []
-    head: list[list[float]] = []
-    last = 0
-    for at in jumps:
-        west, east, latitude = _crossing(points[at], points[at + 1])
-        pieces.append(head + [_round(p) for p in points[last : at + 1]] + [[west, latitude]])
-        head, last = [[east, latitude]], int(at) + 1
-    pieces.append(head + [_round(p) for p in points[last:]])
-    return {"type": "MultiLineString", "coordinates": pieces}
-
-
-def _crossing(a: NDArray[np.float64], b: NDArray[np.float64]) -> tuple[float, float, float]:
-    """Return the longitudes just before and after the antimeridian and the latitude of the crossing."""
-    edge = 180.0 if a[0] > 0 else -180.0
-    shifted = b[0] + 2 * edge
-    share = (edge - a[0]) / (shifted - a[0]) if shifted != a[0] else 0.0
-    return edge, -edge, round(float(a[1] + share * (b[1] - a[1])), 9)
+    parts = [[_round(p) for p in part] for part in cut_at_180(points)]
+    if len(parts) == 1:
+        return {"type": "LineString", "coordinates": parts[0]}
+    return {"type": "MultiLineString", "coordinates": parts}
 
 
 def _round(point: NDArray[np.float64]) -> list[float]:

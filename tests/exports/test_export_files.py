@@ -16,8 +16,9 @@ from hypothesis import strategies as st
 from analyzer.cli import export as verb
 from analyzer.errors import InputError, OutputError, UsageError
 from analyzer.exports import FORMATS, export
-from analyzer.exports.lines import CHANGES, cut, kept, pieces
+from analyzer.exports.lines import CHANGES, kept, pieces
 from analyzer.exports.tables import TABLES
+from analyzer.geodesy import cut_at_180
 
 
 def changes(frame: pd.DataFrame) -> list[tuple[str, ...]]:
@@ -52,9 +53,9 @@ def test_pieces_join_where_nothing_is_missing() -> None:
 
 def test_a_line_is_cut_where_it_crosses_the_antimeridian() -> None:
     """RFC 7946 section 3.1.9: from 170° E 45° N to 170° W 45° N the cut lies at 180° and -180°."""
-    east, west = cut(np.array([[170.0, 45.0, 1.0], [-170.0, 45.0, 3.0]]))
+    east, west = cut_at_180(np.array([[170.0, 45.0, 1.0], [-170.0, 45.0, 3.0]]))
     assert east.tolist() == [[170, 45, 1], [180, 45, 2]] and west.tolist() == [[-180, 45, 2], [-170, 45, 3]]
-    assert len(cut(np.array([[-170.0, 0.0], [170.0, 1.0], [169.0, 1.0]]))) == 2
+    assert len(cut_at_180(np.array([[-170.0, 0.0], [170.0, 1.0], [169.0, 1.0]]))) == 2
 
 
 def test_csv_is_the_whole_table_with_units_and_utc(result: Path, tmp_path: Path) -> None:
