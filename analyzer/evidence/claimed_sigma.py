@@ -16,36 +16,42 @@ SLOW_PARTS = ((0.5, 35.0), (0.35, 200.0))
 
 
 def fixed_base(
-    claimed: Floats, claimed_up: Floats, class_h: Floats, *, noise: Noise, rest_sigma_m: float, rest_ratio: float, fused: bool
+    claimed: Floats, claimed_up: Floats, class_h: Floats, *, noise: Noise, rest_sigma_m: float, rest_ratio: float, fused: bool,
+    nominal_s: float,
 ) -> tuple[Floats, Floats]:
     """Return the 95 % base bound of fixed epochs, horizontal radius and height [m].
 
-    The claim times the larger of `claim.least_ratio` (1 where stands showed the claims to be cautious) and `rest_ratio` (what stands showed), not below a floor: the class
-    value, or less on a drive that is visibly quieter than usual by its white noise and its claims (not for a fused
-    solution, whose output is smooth by making). Never below white noise, or without claims below what stands showed.
+    The claim times the larger of `claim.least_ratio` (1 where stands showed the claims to be cautious) and `rest_ratio` (what
+    stands showed), not below a floor: the class value, down to `claim.quiet_floor` on a drive that is visibly quieter than
+    usual by its claims, or without claims by its white noise (not for a fused solution, whose output is smooth by making).
+    Never below white noise, or without claims below what stands showed. Claims that stands disprove count for less still in motion.
     """
     limits = thresholds("analyzer.evidence")
+    # at longer intervals the integral of velocity hides millimetres, and white noise comes out too large
+    white = noise.white_m if noise.learnt and nominal_s <= limits["kind.slowest"] else np.nan
+    disproved = np.nan_to_num(rest_ratio) > limits["claim.disproved"]
     honest = not fused and rest_ratio < limits["claim.honest"]
-    ratio = np.fmax(rest_ratio, 1.0 if honest else limits["claim.least_ratio"])
-    white = noise.white_m if noise.learnt else np.nan
+    shown = rest_ratio * (limits["claim.disproved_more"] if disproved else 1.0)
+    ratio = np.fmax(shown, 1.0 if honest else limits["claim.least_ratio"])
     quiet = not fused and white < limits["claim.quiet_white"]
-    small = np.isfinite(claimed) & (RADIUS_95 * claimed < limits["claim.quiet_claim"])
-    floor = np.where(quiet & (small | ~np.isfinite(claimed)), limits["claim.quiet_share"] * class_h, limits["claim.floor"])
-    seen = RADIUS_95 * np.fmax(1.15 * np.nan_to_num(white), np.where(np.isfinite(claimed), 0.0, np.nan_to_num(rest_sigma_m)))
+    small = np.where(np.isfinite(claimed), claimed, limits["claim.quiet_claim"] if quiet else limits["claim.usual_claim"])
+    floor = np.interp(small, [limits["claim.quiet_claim"], limits["claim.usual_claim"]], [limits["claim.quiet_floor"], limits["claim.floor"]])
+    whole = limits["claim.white_share"] if disproved else 1.15
+    seen = RADIUS_95 * np.fmax(whole * np.nan_to_num(white), np.where(np.isfinite(claimed), 0.0, np.nan_to_num(rest_sigma_m)))
     horizontal = np.maximum(np.fmax(RADIUS_95 * ratio * claimed, floor), seen)
     up = np.fmax(AXIS_95 * ratio * claimed_up, horizontal * limits["class_vertical.ratio"])
     return horizontal, up
 
 
-def rest_scatter(track: Track, stretch_id: NDArray[np.int64], wrong: Floats, claimed: Floats) -> tuple[float, float]:
+def rest_scatter(track: Track, stretch_id: NDArray[np.int64], wrong: Floats, claimed: Floats, *, swing_m: Floats) -> tuple[float, float]:
     """Return sigma per horizontal axis at rest [m] and its ratio to the claim there; NaN without a long enough rest.
 
-    Median over the stands of right fixed stretches of at least `claim.rest`, each enlarged by
-    `unseen_at_rest`.
+    Median over the stands of right fixed stretches of at least `claim.rest` without a slow swing `swing_m` (n,) that matters,
+    each enlarged by `unseen_at_rest`.
     """
     limits = thresholds("analyzer.evidence")
     sigmas, ratios = [], []
-    at_rest = track.standing & track.fixed & ~(np.nan_to_num(wrong) > 0.5)
+    at_rest = track.standing & track.fixed & ~(np.nan_to_num(wrong) > 0.5) & (swing_m < thresholds("analyzer.evidence")["wave.matters"])
     for start, end in intervals.equal_runs(np.where(at_rest, stretch_id, -2)):
         if not at_rest[start] or track.t[end - 1] - track.t[start] < limits["claim.rest"]:
             continue

@@ -26,8 +26,10 @@ from analyzer.evidence.frozen import frozen_distance
 from analyzer.evidence.fused import doubts_of
 from analyzer.evidence.independent import independent_motion
 from analyzer.evidence.parts import Parts
+from analyzer.evidence.prior import PriorOf
 from analyzer.evidence.result import Evidence
-from analyzer.evidence.second_opinion import UNKNOWN_M, PriorOf, SecondOpinion, form
+from analyzer.evidence.returns import without_returns
+from analyzer.evidence.second_opinion import UNKNOWN_M, SecondOpinion, form
 from analyzer.evidence.slews import find_slews, none_found
 from analyzer.evidence.solution_kind import find_kind, stated_kind
 from analyzer.evidence.stations import foreign, reference_moves, station_breaks
@@ -52,7 +54,7 @@ def gather(recording: Recording, metrics: Metrics, *, without: Collection[str] =
         track.velocity[frozen > 0] = np.nan
     fresh = track.fixed & ~ageing.stale & (frozen == 0)
     motion = independent_motion(recording, track, usable=frozen == 0) if fused and "independent" not in without else None
-    slews = find_slews(track, motion) if motion is not None else none_found(len(track))
+    slews = without_returns(find_slews(track, motion), track, ageing) if motion is not None else none_found(len(track))
     prior = PriorOf(track, ageing, foreign(fixes, track.fixed), fused=fused,
                     reference=reference_moves(recording.corrections, pd.DatetimeIndex(fixes.index)[0]))
     opinion = form(track, fresh=fresh, slews=slews, fused=fused, breaks=station_breaks(fixes), rough=_geometry(fixes, track), prior_wrong=prior)
@@ -86,8 +88,9 @@ def combine(
             ("ageing", "baseline", "scatter", "segment", "standstill", "sky", "frozen", "bridge", "alignment")}
     claimed, claimed_up = claimed_sigma(fixes)
     class_h, class_v = class_bounds(fixes)
-    rest_sigma, rest_ratio = rest_scatter(track, opinion.stretches.id, opinion.wrong, claimed)
-    base_h, base_v = fixed_base(claimed, claimed_up, class_h, noise=opinion.noise, rest_sigma_m=rest_sigma, rest_ratio=rest_ratio, fused=fused)
+    rest_sigma, rest_ratio = rest_scatter(track, opinion.stretches.id, opinion.wrong, claimed, swing_m=opinion.waves.size)
+    base_h, base_v = fixed_base(claimed, claimed_up, class_h, noise=opinion.noise, rest_sigma_m=rest_sigma, rest_ratio=rest_ratio, fused=fused,
+                                nominal_s=track.nominal_s)
     worst = np.maximum.reduce([part["scatter"], part["segment"], part["standstill"], part["frozen"], part["alignment"]])
     worst_v = np.maximum.reduce([part["scatter"] * ratio, part["segment"] * wrong_ratio, part["standstill"] * ratio, part["frozen"]])
     steady = np.sqrt(base_h**2 + part["baseline"] ** 2 + part["sky"] ** 2)

@@ -18,7 +18,7 @@ from scipy.ndimage import median_filter, uniform_filter1d
 from scipy.optimize import nnls
 
 from analyzer.evidence.displacement import lagged, robust_sigma
-from analyzer.evidence.track import Flags, Floats
+from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
 
 LAGS_S = (0.3, 0.5, 1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 20.0, 30.0)
@@ -29,7 +29,7 @@ class Noise:
     """Per horizontal axis: `white_m` of a position, `walk_m2ps` of its integral, `rate_mps` of the slow velocity error.
 
     `learnt` is false where too few fixed epochs follow each other and the published values stand in; `lags_s` and
-    `sigma_m` are what was seen.
+    `sigma_m` are what was seen, in `seconds` of the drive.
     """
 
     white_m: float
@@ -39,6 +39,12 @@ class Noise:
     learnt: bool
     lags_s: tuple[float, ...] = ()
     sigma_m: tuple[float, ...] = ()
+    seconds: float = 0.0
+
+    @property
+    def unsure(self) -> float:
+        """Return by what factor the slow sigma may be larger than learnt: ``1 + 1/sqrt(2 n)``, n independent stretches."""
+        return 1.0 + 1.0 / float(np.sqrt(2 * max(self.seconds / self.time_s, 1.0)))
 
     def wander(self, seconds: float) -> float:
         """Return sigma [m] per axis of the residual's wander over `seconds`, without white noise."""
@@ -66,8 +72,17 @@ def learn(residual: Floats, usable: Flags, nominal_s: float) -> Noise:
     white = min(np.sqrt(parts[0]), step / np.sqrt(2)) if parts[0] > 0 else step / 2
     return Noise(
         max(float(white), 1e-4), max(float(parts[1]), limits["noise.least_walk"]), float(np.sqrt(parts[2])), time_s, learnt=True,
-        lags_s=tuple(lags), sigma_m=tuple(sigmas),
+        lags_s=tuple(lags), sigma_m=tuple(sigmas), seconds=float(usable.sum() * nominal_s),
     )
+
+
+def learn_moving(residual: Floats, usable: Flags, track: Track) -> Noise:
+    """Learn the noise from `usable` epochs in motion, or from all where too few of them move.
+
+    At rest the velocity of many receivers is held at zero, so a drive with long stands would show a wander that is too small.
+    """
+    moving = learn(residual, usable & ~track.standing, track.nominal_s)
+    return moving if moving.learnt else learn(residual, usable, track.nominal_s)
 
 
 def roughness(values: Floats, nominal_s: float, *, slowest_s: float = 0.26) -> Floats:

@@ -40,13 +40,15 @@ def parts(
 ) -> Parts:
     """Return every part."""
     limits = thresholds("analyzer.evidence")
-    growth, age_measured = rates(ageing, track, opinion.deviation, opinion.sigma)
+    # the velocity of a fused solution drifts with its position: it shows no ageing
+    deviation = opinion.deviation if doubts is None else np.full_like(opinion.deviation, np.nan)
+    growth, age_measured = rates(ageing, track, deviation, opinion.sigma if doubts is None else np.full(len(track), np.nan))
     segment, wrong, unsure = _segment(track, opinion)
     scatter, spike = _scatter(track, opinion)
     size = np.hypot(*opinion.deviation.T)
     alignment = np.zeros(len(track))
-    excursion = np.where(track.fixed, opinion.excursion, 0.0)
-    scatter, unsure = np.maximum(scatter, excursion), unsure | (excursion > 0)
+    swing = np.where(track.fixed, RADIUS_95 / np.sqrt(2) * opinion.waves.size, 0.0)
+    scatter, unsure = np.maximum(scatter, swing), unsure | ((swing > limits["wave.matters"]) & ~opinion.waves.certain(track.t))
     if doubts is not None:
         blind = doubts.unconfirmed & (segment == 0)
         segment = np.where(blind, limits["fused.size"], segment)
@@ -77,29 +79,14 @@ def _segment(track: Track, opinion: SecondOpinion) -> tuple[Floats, Flags, Flags
 
 
 def _scatter(track: Track, opinion: SecondOpinion) -> tuple[Floats, Flags]:
-    """Return the part of spikes and slow excursions of fixed epochs, and which epochs are spikes."""
+    """Return the part of spikes of fixed epochs, and which epochs are spikes."""
     limits = thresholds("analyzer.evidence")
     size = np.hypot(*np.nan_to_num(opinion.deviation).T)
     white = max(opinion.noise.white_m, 0.002) * opinion.coarse
     right = track.fixed & (np.nan_to_num(opinion.wrong, nan=1.0) <= 0.5)
     local = np.nan_to_num(opinion.sigma, nan=UNKNOWN_M)
     spike = right & (size > np.maximum(limits["scatter.spike_sigmas"] * np.hypot(white, local), limits["scatter.least_spike"]))
-    slow = np.hypot(*opinion.slow.T)
-    blurred = np.clip(opinion.slow_usual / limits["scatter.slow_blurred"] - 1, 0, 1)
-    ratio = limits["scatter.slow_ratio"] + blurred
-    ruler = np.maximum(ratio * opinion.slow_usual, limits["scatter.slow_sigmas"] * opinion.slow_sigma)
-    far = right & _around(slow > ruler, slow > limits["scatter.slow_hold"] * opinion.slow_usual)
-    part = np.where(spike, size + RADIUS_95 * white, 0.0)
-    return np.maximum(part, np.where(far, slow + opinion.slow_sigma, 0.0)), spike
-
-
-def _around(peaks: Flags, flanks: Flags) -> Flags:
-    """Return the stretches of `flanks` that hold a peak."""
-    out = peaks.copy()
-    for start, end in intervals.runs(flanks):
-        if peaks[start:end].any():
-            out[start:end] = True
-    return out
+    return np.where(spike, size + RADIUS_95 * white, 0.0), spike
 
 
 def _standstill(track: Track, opinion: SecondOpinion) -> Floats:

@@ -12,14 +12,13 @@ import numpy as np
 import pandas as pd
 
 from analyzer.evidence import noise as noise_of
-from analyzer.evidence.ageing import Ageing
 from analyzer.evidence.chain import Posterior, infer
 from analyzer.evidence.claims import innovation_table
 from analyzer.evidence.displacement import residual as residual_of
 from analyzer.evidence.knots import Knots, make_knots, value_variance, walk_model
 from analyzer.evidence.noise import Noise
+from analyzer.evidence.prior import PriorOf
 from analyzer.evidence.slews import Slews
-from analyzer.evidence.slow_steps import excursions
 from analyzer.evidence.stretches import (
     Ints,
     Stretches,
@@ -31,7 +30,8 @@ from analyzer.evidence.stretches import (
 )
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.evidence.turning import Turning, turning_offset
-from analyzer.evidence.two_state import correlated_error, smooth
+from analyzer.evidence.two_state import smooth
+from analyzer.evidence.waves import Waves, find_waves, no_waves
 from analyzer.settings import thresholds
 
 #: Sigma of a right fix about the truth, per horizontal axis and in height [m].
@@ -52,9 +52,7 @@ class SecondOpinion:
     ----------
     deviation, sigma : (n, 2) position minus walk, (n,) its sigma per axis [m]; NaN where nothing pins the walk.
     coarse : (n,) how much noisier positions are around each epoch than usual.
-    slow, slow_sigma : (n, 2) and (n,) slow error found inside right stretches and its sigma [m].
-    slow_usual : what the same smoother finds on most of the drive [m].
-    excursion : (n,) size of an excursion whose ends were seen as slow steps, 0 outside [m].
+    waves : slow swings of right fixed positions, see `waves.Waves`.
     stretches, posterior, steps, step_var : see there.
     wrong : (n,) probability that the epoch's stretch is a wrong fix, NaN outside.
     innovations : mean normalised innovation squared of the walk with its bounds, see `claims.innovation_table`.
@@ -69,10 +67,7 @@ class SecondOpinion:
     deviation: Floats
     sigma: Floats
     coarse: Floats
-    slow: Floats
-    slow_sigma: Floats
-    slow_usual: float
-    excursion: Floats
+    waves: Waves
     wrong: Floats
     turning: Turning | None = None
     innovations: pd.DataFrame = field(default_factory=pd.DataFrame)
@@ -88,7 +83,7 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     breaks : epochs at which a new stretch begins whatever else holds (station or base change).
     rough : (n,) how much worse geometry is than usual, at least 1.
     slews : slow steps found against independent motion; stretches are cut there.
-    fused : velocity shares the filter of the position, so that excursions do not show between them.
+    fused : velocity shares the filter of the position, so that swings do not show between them.
     prior_wrong : function of `Stretches` that gives each one's probability of being wrong before looking at steps.
     """
     fresh = fresh & ~slews.inside
@@ -97,7 +92,7 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     turning = None if track.from_places or fused else turning_offset(track, residual, fresh & known)
     if turning is not None:
         residual = residual - turning.part
-    noise = noise_of.learn(residual, fresh & known, track.nominal_s)
+    noise = noise_of.learn_moving(residual, fresh & known, track)
     rough = np.maximum(noise_of.roughness(track.velocity, track.nominal_s), rough)
     coarse = np.maximum(noise_of.roughness(residual, track.nominal_s, slowest_s=0.6), rough if track.nominal_s > 0.6 else 1.0)
     if track.from_places:
@@ -120,13 +115,21 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     inside = stretches.id >= 0
     wrong[inside] = posterior.wrong[stretches.id[inside]]
     deviation, sigma = _deviation(residual, knots, noise, fresh & ~(wrong > 0.5), track)
-    slow, slow_sigma, usual = _slow(knots, noise, wrong, track)
     rougher = noise.walk_m2ps * (np.maximum(rough[1:], 1.0) ** 2 - 1) * np.diff(track.t)
     spike = noise_of.spikes(residual, noise.white_m * coarse, track.nominal_s)
-    away = np.zeros(len(track)) if track.from_places or fused else excursions(
-        track, residual, noise, usable=fresh & known & ~spike & ~(wrong > 0.5), coarse=coarse, lost_var=truncated + extra + rougher, slow=slow)
-    return SecondOpinion(noise, stretches, posterior, steps, step_var, deviation, sigma, coarse, slow, slow_sigma, usual, away, wrong, turning,
+    waves = no_waves(len(track)) if track.from_places or fused else find_waves(
+        track, residual, noise, usable=fresh & known & ~spike & ~(wrong > 0.5), coarse=coarse, lost_var=truncated + extra + rougher + _torn(stretches, steps, step_var, len(track)))
+    return SecondOpinion(noise, stretches, posterior, steps, step_var, deviation, sigma, coarse, waves, wrong, turning,
                          innovation_table(_knots_of(fresh & ~(wrong > 0.5), knots), noise))
+
+
+def _torn(stretches: Stretches, steps: Floats, step_var: Floats, count: int) -> Floats:
+    """Return the variance (n-1,) [m²] by which the way is torn where two stretches do not fit each other."""
+    out = np.zeros(count - 1)
+    for k, (step, var) in enumerate(zip(steps, step_var, strict=True)):
+        if (step**2).sum() > 9 * (var + 2 * RIGHT_SIGMA_M[0] ** 2):
+            out[stretches.spans[k + 1, 0] - 1] = float((step**2).sum())
+    return out
 
 
 def _with_slews(
@@ -177,7 +180,7 @@ def _into_slews(stretches: Stretches, posterior: Posterior, slews: Slews, track:
 def _height_steps(track: Track, stretches: Stretches, knots: Knots, fresh: Flags) -> tuple[Floats, Floats]:
     """Return the height steps between stretches and their variances; a variance beyond use where no height is logged."""
     height = np.column_stack([track.places[:, 2]] * 2)
-    road = noise_of.learn(height, fresh & np.isfinite(height[:, 0]), track.nominal_s)
+    road = noise_of.learn_moving(height, fresh & np.isfinite(height[:, 0]), track)
     count = max(len(stretches) - 1, 0)
     if not road.learnt or not count:
         return np.zeros(count), np.full(count, UNMEASURED)
@@ -214,87 +217,3 @@ def _deviation(residual: Floats, knots: Knots, noise: Noise, right: Flags, track
     away = np.minimum(np.abs(track.t - pins[np.maximum(after - 1, 0)]), np.abs(track.t - pins[np.minimum(after, len(pins) - 1)]))
     sigma[away > thresholds("analyzer.evidence")["bridge.longest"]] = UNKNOWN_M
     return residual - walk, sigma
-
-
-def _slow(knots: Knots, noise: Noise, wrong: Floats, track: Track) -> tuple[Floats, Floats, float]:
-    """Return the slow error of every epoch, its sigma, and its usual size on this drive [m]."""
-    limits = thresholds("analyzer.evidence")
-    right = _knots_of(np.nan_to_num(wrong, nan=1.0) <= 0.5, knots)
-    seen = np.isfinite(right.value).all(axis=1)
-    nothing = np.zeros((len(track), 2)), np.full(len(track), limits["drift.sigma"]), 0.0
-    if seen.sum() < 20:
-        return nothing
-    dt = np.diff(knots.t)
-    growth = right.walk_var + np.array([noise.wander(x) ** 2 - noise.walk_m2ps * x for x in np.minimum(right.moving, 30.0)])
-    longer = noise.wander(limits["drift.time"] / 2) ** 2 / (limits["drift.time"] / 2) - noise.walk_m2ps
-    model = correlated_error(dt, growth + np.maximum(longer, 0) * right.moving, limits["drift.sigma"], limits["drift.time"])
-    state, cov = smooth(right.value, value_variance(right, noise), model)
-    slow = state[:, [1, 3]]
-    usual = float(np.median(np.hypot(*slow[seen].T)))
-    return slow[knots.of_epoch], np.sqrt(cov[knots.of_epoch, 2]), usual
-
-
-class PriorOf:
-    """Prior probability that a stretch stands apart: a wrong fix, or another frame, by how it began and how long it lasts."""
-
-    def __init__(
-        self, track: Track, ageing: Ageing, foreign: Flags, *, reference: tuple[Floats, Flags] | None = None, fused: bool = False
-    ) -> None:
-        self.track = track
-        self.reference = reference
-        self.fused = fused
-        self.ageing = ageing
-        self.foreign = foreign
-
-    def __call__(self, stretches: Stretches, by_slew: Ints) -> Floats:
-        """Return the prior of each stretch; `by_slew` (k,) says which began with a slow step, see `_with_slews`."""
-        return np.array([self._one(stretches, by_slew, k) for k in range(len(stretches))])
-
-    def _one(self, stretches: Stretches, by_slew: Ints, k: int) -> float:
-        limits = thresholds("analyzer.evidence")
-        start, end = stretches.spans[k]
-        if self.foreign[start]:
-            return limits["wrong.foreign"]
-        if k + 1 < len(stretches) and stretches.by_jump[k + 1]:
-            return limits["wrong.before_jump"]
-        length = self.track.t[end - 1] - self.track.t[start]
-        lasting = np.exp(-length / limits["wrong.lasting"]) * (1 - limits["wrong.least_share"]) + limits["wrong.least_share"]
-        ends_slow = by_slew[k + 1] if k + 1 < len(stretches) else 0
-        if max(by_slew[k], ends_slow) == 2 and self._shorter(stretches, by_slew, k):
-            return limits["wrong.half_seen"]
-        if by_slew[k] or ends_slow:
-            # a loss before it, or the end of the drive behind it, says on which side the wrong fix is more likely
-            kind = "slew" if by_slew[k] and ends_slow else "before_jump" if ends_slow and k > 0 else "first_then_slew" if ends_slow else "after_slew"
-            return float(limits[f"wrong.{kind}"] * lasting)
-        if k == 0:
-            return float(limits["wrong.first"] * lasting)
-        if stretches.by_jump[k]:
-            return float(limits["wrong.after_jump"] * lasting)
-        lost = slice(stretches.spans[k - 1, 1], start)
-        between = self.track.placed[lost] & ~self.track.fixed[lost]
-        kept = between.sum() * self.track.nominal_s < limits["wrong.loss"]
-        outage_s = float(self.ageing.excess_s[lost].max(initial=0.0))
-        frame = self._frame(self.track.t[lost.start - 1], self.track.t[start], outage_s)
-        return float(limits["wrong.never_lost" if kept else "wrong.after_loss"] * lasting + frame)
-
-    def _shorter(self, stretches: Stretches, by_slew: Ints, k: int) -> bool:
-        """Return whether stretch k is shorter than its neighbours across slow steps, so that it is the one to doubt."""
-        t = self.track.t
-        length = t[stretches.spans[:, 1] - 1] - t[stretches.spans[:, 0]]
-        beside = [length[j] for j, slow in ((k - 1, by_slew[k]), (k + 1, by_slew[k + 1] if k + 1 < len(length) else 0)) if slow]
-        return bool(length[k] < thresholds("analyzer.evidence")["slew.apart"] and length[k] <= max(beside))
-
-    def _frame(self, before_s: float, after_s: float, outage_s: float) -> float:
-        """Return the probability that the base came back in another place, from what it said of itself where that was recorded."""
-        limits = thresholds("analyzer.evidence")
-        if outage_s <= limits["wrong.frame_outage"]:
-            return 0.0
-        if self.reference is not None and len(self.reference[0]):
-            at, moved = self.reference
-            told = (at > before_s) & (at < after_s + limits["station.repeat"])
-            if moved[told].any():
-                return limits["wrong.frame_told"]
-            if told.any() and (at <= before_s).any():
-                return 0.0
-        unbridged = self.fused and outage_s > limits["wrong.unbridged_outage"]
-        return limits["wrong.frame_unbridged" if unbridged else "wrong.frame"]

@@ -92,9 +92,17 @@ def jumps_in(residual: Floats, track: Track, noise: Noise, offset: int, *, coars
         step = np.hypot(*np.diff(residual[first - 1:centre + half * stride], axis=0).T)
         at = first + int(np.argmax(step))
         abrupt = np.hypot(*(residual[min(at + 1, len(residual) - 1)] - residual[at - 2])) >= 0.5 * change[start:end].max()
+        abrupt &= not track.from_places or _leap(track.places[offset:offset + len(residual), :2], at) >= 0.5 * change[start:end].max()
         if 1 < at < len(residual) - 1 and abrupt and (not found or at - (found[-1] - offset) >= half * stride):
             found.append(offset + at)
     return found
+
+
+def _leap(places: Floats, at: int) -> float:
+    """Return by how much the step to row `at` differs from those around it [m]: braking spreads over many, a jump has one."""
+    steps = np.diff(places[max(at - 3, 0):at + 3], axis=0)
+    own = min(at - 1, 2)
+    return float(np.hypot(*(steps[own] - np.median(np.delete(steps, own, axis=0), axis=0)))) if len(steps) > 2 else 0.0
 
 
 def _running_median(values: Floats, width: int) -> Floats:
@@ -160,9 +168,10 @@ def merge_false_jumps(stretches: Stretches, steps: Floats, step_var: Floats, coa
 
 def inner(stretches: Stretches, t: Floats) -> Flags:
     """Return the epochs inside stretches but for their last and first moments: the state lags the position by an epoch or two."""
-    margin = thresholds("analyzer.evidence")["stretch.margin"]
+    limit = thresholds("analyzer.evidence")["stretch.margin"]
     out = stretches.id >= 0
     for start, end in stretches.spans:
+        margin = min(limit, (t[end - 1] - t[start]) / 4)
         if end - start > 5:
             out[start:max(start + 1, int(np.searchsorted(t[start:end], t[start] + margin)) + start)] = False
             out[min(end - 1, int(np.searchsorted(t[start:end], t[end - 1] - margin, side="right")) + start):end] = False

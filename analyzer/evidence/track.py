@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -33,6 +33,7 @@ class Track:
     age : correction age [s], NaN where absent.
     nominal_s : usual interval between epochs.
     from_places : velocity was made from the positions, no speed was logged.
+    own_velocity : (n, 2) velocity as logged, of whatever worth; NaN where not logged.
     """
 
     t: Floats
@@ -44,6 +45,7 @@ class Track:
     age: Floats
     nominal_s: float
     from_places: bool = False
+    own_velocity: Floats = field(default_factory=lambda: np.zeros((0, 2)))
 
     def __len__(self) -> int:
         return len(self.t)
@@ -73,11 +75,12 @@ def build_track(
     velocity = _velocity(speed, fixes["course_deg"].to_numpy(np.float64), standing)
     from_places = not np.isfinite(velocity).any()
     velocity = velocity_from_places(t, places[:, :2], fixed) if from_places else turned(velocity, fixes, origin)
+    own = np.full_like(velocity, np.nan) if from_places else velocity.copy()
     if fused and not from_places:
         velocity[~fixed] = np.nan
     return Track(
         t=t, places=places, velocity=velocity, fixed=fixed, placed=placed, standing=standing,
-        age=fixes["correction_age_s"].to_numpy(np.float64), nominal_s=nominal_s, from_places=from_places,
+        age=fixes["correction_age_s"].to_numpy(np.float64), nominal_s=nominal_s, from_places=from_places, own_velocity=own,
     )
 
 

@@ -1,0 +1,80 @@
+"""How probable it is that a fixed stretch stands apart, before the steps between stretches are looked at."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analyzer.evidence.ageing import Ageing
+from analyzer.evidence.returns import quiet_return
+from analyzer.evidence.stretches import Ints, Stretches
+from analyzer.evidence.track import Flags, Floats, Track
+from analyzer.settings import thresholds
+
+
+class PriorOf:
+    """Prior probability that a stretch stands apart: a wrong fix, or another frame, by how it began and how long it lasts."""
+
+    def __init__(
+        self, track: Track, ageing: Ageing, foreign: Flags, *, reference: tuple[Floats, Flags] | None = None, fused: bool = False
+    ) -> None:
+        self.track = track
+        self.reference = reference
+        self.fused = fused
+        self.ageing = ageing
+        self.foreign = foreign
+
+    def __call__(self, stretches: Stretches, by_slew: Ints) -> Floats:
+        """Return the prior of each stretch; `by_slew` (k,) says which began with a slow step, see `_with_slews`."""
+        return np.array([self._one(stretches, by_slew, k) for k in range(len(stretches))])
+
+    def _one(self, stretches: Stretches, by_slew: Ints, k: int) -> float:
+        limits = thresholds("analyzer.evidence")
+        start, end = stretches.spans[k]
+        if self.foreign[start]:
+            return limits["wrong.foreign"]
+        if k + 1 < len(stretches) and stretches.by_jump[k + 1]:
+            return limits["wrong.before_jump"]
+        length = self.track.t[end - 1] - self.track.t[start]
+        lasting = np.exp(-length / limits["wrong.lasting"]) * (1 - limits["wrong.least_share"]) + limits["wrong.least_share"]
+        ends_slow = by_slew[k + 1] if k + 1 < len(stretches) else 0
+        if max(by_slew[k], ends_slow) == 2 and self._shorter(stretches, by_slew, k):
+            return limits["wrong.half_seen"]
+        if by_slew[k] or ends_slow:
+            # a loss before it, or the end of the drive behind it, says on which side the wrong fix is more likely
+            kind = "slew" if by_slew[k] and ends_slow else "before_jump" if ends_slow and k > 0 else "first_then_slew" if ends_slow else "after_slew"
+            return float(limits[f"wrong.{kind}"] * lasting)
+        if k == 0:
+            return float(limits["wrong.first"] * lasting)
+        if stretches.by_jump[k]:
+            return float(limits["wrong.after_jump"] * lasting)
+        lost = slice(stretches.spans[k - 1, 1], start)
+        between = self.track.placed[lost] & ~self.track.fixed[lost]
+        kept = between.sum() * self.track.nominal_s < limits["wrong.loss"]
+        outage_s = float(self.ageing.excess_s[lost].max(initial=0.0))
+        frame = self._frame(self.track.t[lost.start - 1], self.track.t[start], outage_s)
+        kind = "never_lost" if kept else "after_loss_unseen" if self.track.from_places else "after_loss"
+        return float(limits[f"wrong.{kind}"] * lasting + frame)
+
+    def _shorter(self, stretches: Stretches, by_slew: Ints, k: int) -> bool:
+        """Return whether stretch k is shorter than its neighbours across slow steps, so that it is the one to doubt."""
+        t = self.track.t
+        length = t[stretches.spans[:, 1] - 1] - t[stretches.spans[:, 0]]
+        beside = [length[j] for j, slow in ((k - 1, by_slew[k]), (k + 1, by_slew[k + 1] if k + 1 < len(length) else 0)) if slow]
+        return bool(length[k] < thresholds("analyzer.evidence")["slew.apart"] and length[k] <= max(beside))
+
+    def _frame(self, before_s: float, after_s: float, outage_s: float) -> float:
+        """Return the probability that the base came back in another place, from what it said of itself where that was recorded."""
+        limits = thresholds("analyzer.evidence")
+        if outage_s <= limits["wrong.frame_outage"]:
+            return 0.0
+        if self.reference is not None and len(self.reference[0]):
+            at, moved = self.reference
+            told = (at > before_s) & (at < after_s + limits["station.repeat"])
+            if moved[told].any():
+                return limits["wrong.frame_told"]
+            if told.any() and (at <= before_s).any():
+                return 0.0
+        unbridged = (self.fused or self.track.from_places) and outage_s > limits["wrong.unbridged_outage"]
+        if unbridged and quiet_return(self.track, self.ageing, before_s, after_s):
+            return limits["wrong.frame_quiet"]
+        return limits["wrong.frame_unbridged" if unbridged else "wrong.frame"]
