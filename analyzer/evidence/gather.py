@@ -32,6 +32,7 @@ from analyzer.evidence.slews import find_slews, none_found
 from analyzer.evidence.solution_kind import find_kind, stated_kind
 from analyzer.evidence.stations import foreign, reference_moves, station_breaks
 from analyzer.evidence.track import Flags, Floats, Track, build_track
+from analyzer.metrics.heading_mode import mode_findings
 from analyzer.metrics.result import Metrics
 from analyzer.recording import Recording
 from analyzer.settings import thresholds
@@ -62,7 +63,8 @@ def gather(recording: Recording, metrics: Metrics, *, without: Collection[str] =
     claimed, _ = claimed_sigma(fixes)
     claims = claims_table(fixes["fix_state"].astype(object).to_numpy(), track, claimed, deviation=opinion.deviation, sigma=opinion.sigma,
                           right=~(np.nan_to_num(opinion.wrong) > 0.5))
-    findings = (*((found_kind.finding(),) if found_kind else ()), *claim_findings(claims), *words_of(opinion, doubts, slews, motion))
+    findings = (*((found_kind.finding(),) if found_kind else ()), *claim_findings(claims), *words_of(opinion, doubts, slews, motion),
+                *mode_findings(fixes, nominal_s))
     return Evidence(
         bounds, part_of.segment_table(fixes, track, opinion), part_of.jump_table(fixes, opinion), _segment_id(fixes, opinion),
         findings=findings, cannot_show=blind_spots(track, motion, slews, fused=fused), claims=claims, innovations=opinion.innovations,
