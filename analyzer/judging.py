@@ -99,6 +99,7 @@ def assess(
         setup_items=check_setup(recording, metrics, setup),
         findings=(
             *recording.findings,
+            *(windows.findings if windows is not None else ()),
             *metrics.findings,
             *evidence.findings,
             *marks.findings,

@@ -12,6 +12,7 @@ from typing import Any
 import pandas as pd
 
 from analyzer.errors import UsageError
+from analyzer.recording import Finding
 from analyzer.userfiles.toml_file import read_user_text
 
 WINDOW_COLUMNS = ("name", "start_utc", "end_utc")
@@ -33,10 +34,14 @@ RANGES = {"latitude_deg": 90.0, "longitude_deg": 180.0}
 
 @dataclass(frozen=True)
 class WindowFile:
-    """Windows by time (``name start_utc end_utc``) or crossing lines (`LINE_COLUMNS`); the other table is empty."""
+    """Windows by time (``name start_utc end_utc``) or crossing lines (`LINE_COLUMNS`); the other table is empty.
+
+    `findings` say where windows came from that nobody wrote by hand.
+    """
 
     times: pd.DataFrame
     lines: pd.DataFrame
+    findings: tuple[Finding, ...] = ()
 
 
 def read_windows(path: str | Path) -> WindowFile:
