@@ -78,7 +78,7 @@ def test_a_clock_that_is_leap_seconds_ahead_is_found_and_taken_out(drive: Path, 
     assert assessed(drive, tmp_path / "r", "--windows-from", f"{ahead}:marker").code == 0
     result = Result(tmp_path / "r")
     finding = result.finding("windows_from_marker")
-    assert finding["level"] == "warning" and "ahead by +18.0" in finding["text"] or "ahead by +17.99" in finding["text"]
+    assert (finding["level"] == "warning" and "ahead by +18.0" in finding["text"]) or "ahead by +17.99" in finding["text"]
     assert apart_s(drive, result) < 0.15
 
 
