@@ -46,6 +46,7 @@ def gather(recording: Recording, metrics: Metrics, *, without: Collection[str] =
     stated = stated_kind(fixes)
     found_kind = find_kind(fixes, build_track(fixes, metrics.epochs, nominal_s, origin=metrics.origin)) if stated == "unknown" else None
     fused = "fused" in (stated, found_kind.kind if found_kind else "")
+    kind_known = found_kind is None or found_kind.kind != "unknown"
     track = build_track(fixes, metrics.epochs, nominal_s, origin=metrics.origin, fused=fused)
     ageing = age_excess(track)
     frozen = frozen_distance(track, fixes, fused=fused)
@@ -67,7 +68,7 @@ def gather(recording: Recording, metrics: Metrics, *, without: Collection[str] =
                 *mode_findings(fixes, nominal_s))
     return Evidence(
         bounds, part_of.segment_table(fixes, track, opinion), part_of.jump_table(fixes, opinion), _segment_id(fixes, opinion),
-        findings=findings, cannot_show=blind_spots(track, motion, slews, fused=fused), claims=claims, innovations=opinion.innovations,
+        findings=findings, cannot_show=blind_spots(track, motion, slews, fused=fused, kind_known=kind_known), claims=claims, innovations=opinion.innovations,
     )
 
 

@@ -21,6 +21,7 @@ def brief(assessment: Assessment) -> str:
         *(s[0].upper() + s[1:] + "." for s in assessment.verdict.sentences if not len(assessment.windows)),
         *summary.quality_lines(assessment),
         *summary.corrections_lines(assessment),
+        *_unseen(assessment),
     ]
     again = [f"  {name}: {reason}" for name, reason in summary.again_lines(assessment)]
     dropouts = [f"  {_dropout(row, clock)}" for _, row in assessment.dropouts.iterrows()]
@@ -28,6 +29,12 @@ def brief(assessment: Assessment) -> str:
     most_again = min(len(again), max(room - min(len(dropouts), room // 2), 1))
     lines = [*head, *_block("Drive again", again, most_again)]
     return "\n".join([*lines, *_block("Dropouts", dropouts, max(room - most_again, 1))])
+
+
+def _unseen(assessment: Assessment) -> list[str]:
+    """Return in one line what this recording cannot show; why stands in the report."""
+    leads = dict.fromkeys(words.split(":")[0] for words in assessment.cannot_show)
+    return [f"Cannot be seen in this recording: {'; '.join(leads)}."] if leads else []
 
 
 def _block(title: str, lines: list[str], most: int) -> list[str]:
