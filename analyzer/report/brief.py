@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+
 import pandas as pd
 
 from analyzer.assessment import Assessment
@@ -10,6 +12,8 @@ from analyzer.report.wording import Clock
 
 #: Lines of a common terminal, less the prompt; the rest is counted, not dropped silently.
 SCREEN_LINES = 23
+#: Longest line of a list that is wrapped.
+LINE_WIDTH = 160
 
 
 def brief(assessment: Assessment) -> str:
@@ -32,9 +36,10 @@ def brief(assessment: Assessment) -> str:
 
 
 def _unseen(assessment: Assessment) -> list[str]:
-    """Return in one line what this recording cannot show; why stands in the report."""
+    """Return in one sentence what this recording cannot show; why stands in the report."""
     leads = dict.fromkeys(words.split(":")[0] for words in assessment.cannot_show)
-    return [f"Cannot be seen in this recording: {'; '.join(leads)}."] if leads else []
+    text = f"Cannot be seen in this recording: {'; '.join(leads)}."
+    return textwrap.wrap(text, LINE_WIDTH, subsequent_indent="  ", break_on_hyphens=False) if leads else []
 
 
 def _block(title: str, lines: list[str], most: int) -> list[str]:

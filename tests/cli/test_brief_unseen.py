@@ -19,12 +19,14 @@ def fused(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def seen(drive: Path, tmp_path: Path, *more: object) -> tuple[str, str]:
-    """Return the line of --brief, and the text of the report."""
+    """Return the sentence of --brief, and the text of the report."""
     done = run("assess", drive / "rover.nmea", "--quiet", "--brief", "--out", tmp_path / "r", *more)
     assert done.code == 0 and len(done.out.splitlines()) <= 24
-    lines = [x for x in done.out.splitlines() if x.startswith("Cannot be seen in this recording: ")]
-    assert len(lines) == 1
-    return lines[0], html.unescape((Result(tmp_path / "r").folder / "report.html").read_text(encoding="utf-8"))
+    lines = done.out.splitlines()
+    first = next(k for k, x in enumerate(lines) if x.startswith("Cannot be seen in this recording: "))
+    last = next(k for k in range(first, len(lines)) if lines[k].endswith("."))
+    assert max(map(len, lines[first:last + 1])) <= 160
+    return " ".join(x.strip() for x in lines[first:last + 1]), html.unescape((Result(tmp_path / "r").folder / "report.html").read_text(encoding="utf-8"))
 
 
 def test_the_whole_day_and_what_a_fused_source_hides(fused: Path, tmp_path: Path) -> None:
