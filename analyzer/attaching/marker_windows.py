@@ -73,7 +73,9 @@ def read_marker_windows(
     """
     if recording.fixes.empty:
         raise InputError("the recording holds no epochs, so that no window can be laid on it: expected a log with positions.")
-    fitting = [m for m in maps if m.serves(Path(measurement).name) and m.table == "measurement"]
+    # an archive is served by what it holds
+    names = {Path(measurement).name, Path(measurement).stem}
+    fitting = [m for m in maps if m.table == "measurement" and any(m.serves(n) for n in names)]
     named = Named(marker=channel or "", rate_of=channel)
     start = pd.Timestamp(recording.fixes.index[0])
     opened = open_measurement_file(measurement, fitting, named, start=start, bus=bus)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 from pathlib import Path
 
 import numpy as np
@@ -137,6 +138,16 @@ def test_wrong_channels_are_refused_in_one_sentence(drive: Path, tmp_path: Path,
     done = assessed(drive, tmp_path / "r", "--windows-from", f"{drive}/{spec}" if spec else "")
     assert done.code == code and words in done.sentence, done.err
     assert not (tmp_path / "r").exists()
+
+
+def test_a_packed_measurement_and_maps_of_other_files(drive: Path, tmp_path: Path) -> None:
+    packed = tmp_path / "day.csv.gz"
+    packed.write_bytes(gzip.compress((drive / "measurement.csv").read_bytes()))
+    text = (drive / "measurement_csv_columns.toml").read_text()
+    (tmp_path / "day.toml").write_text(text.replace("measurement*.csv*", "day.csv"))
+    (tmp_path / "other.toml").write_text(text.replace("measurement*.csv*", "other*.csv"))
+    done = assessed(drive, tmp_path / "r", "--windows-from", packed, "--columns", tmp_path / "other.toml", "--columns", tmp_path / "day.toml")
+    assert (done.code, done.err) == (0, "") and apart_s(drive, Result(tmp_path / "r")) < 0.12
 
 
 def test_windows_from_two_places_are_refused(drive: Path, tmp_path: Path) -> None:
