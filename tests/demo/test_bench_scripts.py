@@ -37,7 +37,7 @@ def test_every_cell_has_its_families_and_the_table_has_all() -> None:
 
 
 def test_a_table_goes_on_where_it_stopped_and_prints_what_was_counted(tmp_path: Path) -> None:
-    args = ("--rates", 5, "--noise", 1, "--variants", "all sentences", "--family", "clean", "radio_loss", "--cache", tmp_path)
+    args = ("--rates", 1, "--noise", 1, "--variants", "all sentences", "--family", "clean", "radio_loss", "--cache", tmp_path)
     first = script("trust_table.py", *args, "--families")
     assert first.returncode == 0, first.stderr
     assert "2 drives, 0 of them scored before" in first.stderr
@@ -55,7 +55,7 @@ def test_a_table_goes_on_where_it_stopped_and_prints_what_was_counted(tmp_path: 
     assert len(list(tmp_path.glob("*.score"))) == 2 and not list(tmp_path.glob("*.building"))
 
 
-@pytest.mark.parametrize("args", [("--rates", 7), ("--variants", "nothing"), ("--noise", "loud"), ("--family", "nonsense")])
+@pytest.mark.parametrize("args", [("--rates", 7), ("--family", "nonsense")])
 def test_wrong_arguments_are_told(args: tuple[object, ...]) -> None:
     done = script("trust_table.py", "--list", *args)
     assert done.returncode == 2 and "error: argument" in done.stderr
