@@ -47,6 +47,16 @@ class KindFound:
     reasons: tuple[str, ...]
     against: tuple[str, ...] = ()
 
+    def findings(self, stated: str) -> tuple[Finding, ...]:
+        """Return what was found in words; beside a stated kind only that the data contradict it."""
+        if stated == "unknown":
+            return (self.finding(),)
+        if self.kind in ("unknown", stated):
+            return ()
+        text = (f"The set-up sheet states a solution {WORDS.get(stated, stated)}, and it is judged as such; the data show one {WORDS[self.kind]}: "
+                f"{'; '.join(self.reasons)}. Correct solution_kind where the sheet is wrong.")
+        return (Finding("solution_kind_contradicted", "warning", text, {"stated": stated, "found": self.kind}),)
+
     def finding(self) -> Finding:
         """Return what was found in words."""
         if self.kind == "unknown":

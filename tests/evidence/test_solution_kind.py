@@ -131,3 +131,15 @@ def test_simulated_drives_are_told_apart(tmp_path: Path, options: dict[str, floa
     evidence = gather(recording, measure(recording))
     (finding,) = [f for f in evidence.findings if f.code.startswith("solution_kind")]
     assert finding.evidence.get("kind") == kind, finding.text
+
+
+@pytest.mark.parametrize(("stated", "status"), [("gnss", "contradicted"), ("fused", "confirmed"), (None, "not_checked")])
+def test_the_set_up_sheet_is_held_against_the_data(tmp_path: Path, stated: str | None, status: str) -> None:
+    make_drive(tmp_path, seed=41, solution_kind="fused", duration_s=240.0)
+    recording = analyzer.read(tmp_path / "rover.nmea", solution_kind=stated or "unknown")
+    found = analyzer.assess(recording, setup=analyzer.Setup(solution_kind=stated))
+    (item,) = [i for i in found.setup_items if i.key == "solution_kind"]
+    assert item.status == status and "follows the noise" in item.evidence
+    warned = [f for f in found.findings if f.code == "solution_kind_contradicted"]
+    assert len(warned) == (status == "contradicted")
+    assert all(f.level == "warning" and "judged as such; the data show one fused" in f.text for f in warned)
