@@ -44,10 +44,11 @@ def gather(recording: Recording, metrics: Metrics, *, without: Collection[str] =
     rate = metrics["rate_hz"].value
     nominal_s = 1 / float(rate) if rate else 1.0
     stated = stated_kind(fixes)
-    found_kind = find_kind(fixes, build_track(fixes, metrics.epochs, nominal_s, origin=metrics.origin))
+    track = build_track(fixes, metrics.epochs, nominal_s, origin=metrics.origin)
+    found_kind = find_kind(fixes, track)
     fused = (found_kind.kind if stated == "unknown" else stated) == "fused"
     kind_known = (stated, found_kind.kind) != ("unknown", "unknown")
-    track = build_track(fixes, metrics.epochs, nominal_s, origin=metrics.origin, fused=fused)
+    track = build_track(fixes, metrics.epochs, nominal_s, origin=metrics.origin, fused=True) if fused else track
     ageing = age_excess(track)
     frozen = frozen_distance(track, fixes, fused=fused)
     if fused or not np.isfinite(fixes["speed_mps"].to_numpy(np.float64)).any():
