@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from analyzer.assessment import Assessment, Limit, Purpose, SetupItem, Verdict
     from analyzer.attaching.attach import Attached, attach
     from analyzer.attaching.checking import check_attached
+    from analyzer.attaching.marker_windows import read_marker_windows
     from analyzer.comparing.base_check import BaseCheck, check_base
     from analyzer.comparing.compare import compare
     from analyzer.comparing.result import Comparison
@@ -64,6 +65,7 @@ _HOME = {
     "measure": "metrics.whole:measure_whole",
     "read": "parsers.reading",
     "read_check_points": "userfiles.tabular",
+    "read_marker_windows": "attaching.marker_windows",
     "read_windows": "userfiles.tabular",
     "write_results": "results.write",
 }
@@ -101,6 +103,7 @@ __all__ = [
     "measure",
     "read",
     "read_check_points",
+    "read_marker_windows",
     "read_windows",
     "write_results",
 ]

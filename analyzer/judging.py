@@ -18,23 +18,22 @@ from analyzer.evidence.claim import claimed_sigma, has_position
 from analyzer.evidence.complete import complete
 from analyzer.evidence.gather import gather
 from analyzer.evidence.result import Evidence
-from analyzer.geodesy import to_enu
 from analyzer.metrics.result import Metrics
 from analyzer.metrics.whole import measure_whole
 from analyzer.recording import Recording
 from analyzer.settings import thresholds
 from analyzer.userfiles.accept import Decision
 from analyzer.userfiles.setup_sheet import Setup
-from analyzer.userfiles.tabular import WINDOW_COLUMNS, WindowFile
+from analyzer.userfiles.tabular import WindowFile
 from analyzer.verdict.accepted import Applied, apply_decisions
 from analyzer.verdict.causes import better_causes
 from analyzer.verdict.headline import headline
 from analyzer.verdict.judge import judge
-from analyzer.verdict.passes import passes
 from analyzer.verdict.purposes import load_purpose
 from analyzer.verdict.range_pattern import range_pattern
 from analyzer.verdict.run import judge_run
 from analyzer.verdict.setup_check import check_setup, sent_base_positions
+from analyzer.verdict.spans import window_spans
 from analyzer.verdict.windows import judge_windows, window_of
 
 
@@ -66,12 +65,13 @@ def assess(
     Raises
     ------
     InputError : the recording holds no position, or is of several drives.
+    UsageError : crossing lines between which there is no pass.
     """
     chosen = purpose if isinstance(purpose, Purpose) else load_purpose(purpose or "lane")
     setup = setup or Setup()
     _refuse_empty(recording)
     _refuse_several_drives(recording)
-    spans = _spans(windows, recording.fixes)
+    spans, about_windows = window_spans(windows, recording.fixes)
     place = base or _base_place(recording, setup)
     metrics = _measured(recording, setup, chosen, spans=spans, base=place)
     evidence = gather(recording, metrics)
@@ -96,9 +96,10 @@ def assess(
         windows=applied.windows,
         standstills=standstills,
         setup=setup.stated,
-        setup_items=check_setup(recording, metrics, setup),
+        setup_items=check_setup(recording, metrics, setup, evidence.kind),
         findings=(
             *recording.findings,
+            *about_windows,
             *metrics.findings,
             *evidence.findings,
             *marks.findings,
@@ -196,30 +197,6 @@ def _base_place(recording: Recording, setup: Setup) -> tuple[float, float, float
         return setup.base.position
     sent = sent_base_positions(recording.corrections)
     return (float(sent[0, 0]), float(sent[0, 1]), float(sent[0, 2])) if len(sent) else None
-
-
-def _spans(windows: WindowFile | None, fixes: pd.DataFrame) -> pd.DataFrame:
-    """Return windows as ``name start_utc end_utc``, passes between crossing lines included."""
-    if windows is None:
-        return pd.DataFrame(columns=list(WINDOW_COLUMNS))
-    if windows.lines.empty:
-        return windows.times
-    placed = fixes[has_position(fixes)]
-    origin = (float(placed["latitude_deg"].iloc[0]), float(placed["longitude_deg"].iloc[0]), 0.0)
-    lines = windows.lines[["name"]].copy()
-    for end in ("from", "to"):
-        east, north, _ = to_enu(
-            windows.lines[f"{end}_latitude_deg"].to_numpy(),
-            windows.lines[f"{end}_longitude_deg"].to_numpy(),
-            np.zeros(len(lines)),
-            origin=origin,
-        )
-        lines[f"{end}_east_m"], lines[f"{end}_north_m"] = east, north
-    east, north, _ = to_enu(
-        placed["latitude_deg"].to_numpy(), placed["longitude_deg"].to_numpy(), np.zeros(len(placed)), origin=origin
-    )
-    seconds = np.asarray((placed.index - placed.index[0]) / pd.Timedelta(seconds=1), dtype=np.float64)
-    return passes(lines, seconds, np.column_stack([east, north]), placed.index[0])
 
 
 def _epochs(

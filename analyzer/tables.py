@@ -9,8 +9,8 @@ from __future__ import annotations
 from analyzer.schema import TIME_DTYPE, Column, Table, columns
 
 __all__ = [
-    "ATTITUDE", "BOUND_PARTS", "CAUSES", "CORRECTIONS", "DROPOUT_KINDS", "EPOCHS", "FIXES", "FIX_STATES", "INERTIAL", "JUMPS",
-    "MEASUREMENT", "SATELLITES", "SEGMENTS", "TABLES", "TIME_DTYPE", "TRUST", "VERDICTS", "WINDOWS", "Column", "Table",
+    "ATTITUDE", "BOUND_PARTS", "CAUSES", "CORRECTIONS", "DROPOUT_KINDS", "EPOCHS", "FIXES", "FIX_STATES", "HEADING_MODES", "INERTIAL",
+    "JUMPS", "MEASUREMENT", "SATELLITES", "SEGMENTS", "TABLES", "TIME_DTYPE", "TRUST", "VERDICTS", "WINDOWS", "Column", "Table",
 ]
 
 #: Fix states from best to worst by expected error (NMEA 0183 GGA quality and mode letters); never ordered by number.
@@ -25,6 +25,8 @@ FIX_STATES = (
     "simulated",
     "no_fix",
 )
+#: Modes of a true heading, THS (IEC 61162-1, from memory, not re-read); only the first is a heading as measured.
+HEADING_MODES = ("autonomous", "estimated", "manual", "simulated", "not_valid")
 #: Trust of an epoch for a purpose.
 TRUST = ("trusted", "doubtful", "rejected", "not_evaluated")
 #: Verdict of a run or window, best first (order of --fail-on).
@@ -68,6 +70,7 @@ pdop | float32 | - | position dilution of precision
 speed_mps | float64 | m/s | speed over ground
 course_deg | float64 | deg | course over ground from true north
 heading_deg | float64 | deg | true heading (HDT, THS)
+heading_mode | category | - | mode of the true heading (THS): autonomous, estimated, manual, simulated or not_valid; missing without THS
 yaw_rate_radps | float64 | rad/s | rate of turn, ISO 8855: positive to the left (NMEA ROT is positive to starboard)
 range_rms_m | float32 | m | RMS of range residual inputs (GST)
 sigma_major_m | float32 | m | claimed 1-sigma of the semi-major axis (GST)
@@ -173,6 +176,7 @@ BOUND_PARTS = (
     "bound_frozen_m",
     "bound_check_point_m",
     "bound_bridge_m",
+    "bound_alignment_m",
 )
 
 EPOCHS = Table(
@@ -198,6 +202,7 @@ pdop | float32 | - | position dilution
 speed_mps | float64 | m/s | speed over ground
 course_deg | float64 | deg | course over ground
 heading_deg | float64 | deg | true heading
+heading_mode | category | - | mode of the true heading (THS)
 yaw_rate_radps | float64 | rad/s | yaw rate, positive to the left
 claimed_horizontal_m | float32 | m | claimed 1-sigma per axis, RMS of north and east
 claimed_vertical_m | float32 | m | claimed 1-sigma in height

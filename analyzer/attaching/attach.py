@@ -15,12 +15,12 @@ import pandas as pd
 import pyarrow as pa
 
 from analyzer.attaching import csv_writer, mdf4_writer, parquet_writer
+from analyzer.attaching.clocks import measured_offset
 from analyzer.attaching.decide import Applied, decide, parse_offset
 from analyzer.attaching.given import Given, Result, given
 from analyzer.attaching.join import NAMES, NOT_EVALUATED, join
 from analyzer.attaching.measured import Measured, Named, frame_map, of_table
 from analyzer.attaching.measured_files import Opened, open_measurement_file
-from analyzer.attaching.pulse import find_pulses
 from analyzer.attaching.sidecar import (
     KEY_CELLS,
     KEY_ID,
@@ -31,7 +31,7 @@ from analyzer.attaching.sidecar import (
     sidecar_path,
     write_sidecar,
 )
-from analyzer.attaching.time_offset import TimeOffset, estimate
+from analyzer.attaching.time_offset import TimeOffset
 from analyzer.errors import InputError, OutputError, UsageError
 from analyzer.parsers.column_map import ColumnMap
 from analyzer.parsers.column_map_apply import RawTable
@@ -113,7 +113,7 @@ def attach(
     speak = say or (lambda _text: None)
     for finding in measured.findings:
         speak(finding.text)
-    found = _clocks(ready, measured, signal_delay_s)
+    found = measured_offset(ready.quality.epochs, measured, signal_delay_s)
     for note in found.notes:
         speak(note)
     applied = decide(found, wanted, name=measured.name, placed=measured.placed)
@@ -146,18 +146,6 @@ class _Rows:
         self.counts["without_time"] += int(np.asarray(times.isna()).sum())
         self.counts["beyond_limit_by_clock"] += int((plain & beyond).sum())
         return frame
-
-
-def _clocks(ready: Given, measured: Measured, signal_delay_s: float | None) -> TimeOffset:
-    """Return what the signals say about the clocks."""
-    origin = pd.Timestamp(ready.quality.epochs.index[0]).floor("s")
-    signals = {
-        name: (np.asarray((times - origin) / pd.Timedelta(seconds=1), dtype=np.float64), values)
-        for name, (times, values) in measured.signals.items()
-    }
-    pulses = next((p for n in ("pulse", "marker") if n in signals and (p := find_pulses(*signals[n])) is not None), None)
-    return estimate(ready.quality.epochs, signals, signal_delay_s=signal_delay_s, anywhere=not measured.placed, origin=origin,
-                    pulses=pulses)
 
 
 def _frame(frame: pd.DataFrame, named: Named, start: pd.Timestamp) -> Measured:

@@ -22,16 +22,20 @@ from analyzer.parsers.reader import ReadOptions
 from analyzer.recording import Finding
 
 SIGNALS = ("speed_mps", "yaw_rate_radps", "acceleration_x_mps2")
-PULSE = "pulse"
+PULSE, MARKER = "pulse", "marker"
 
 
 @dataclass(frozen=True)
 class Named:
-    """Channels that the user names on the command line, over those of the column map."""
+    """Channels that the user names on the command line, over those of the column map.
+
+    `marker` is None where no marker is wanted, and empty for the one that the column map names.
+    """
 
     speed: str | None = None
     yaw_rate: str | None = None
     rate_of: str | None = None
+    marker: str | None = None
 
 
 @dataclass(frozen=True)
@@ -106,8 +110,22 @@ def with_named(used: ColumnMap, named: Named) -> ColumnMap:
             columns = [c for c in columns if c.name != quantity]
             # Its unit does not matter for the clock, which is found whatever the scale; see `with_units`.
             columns.insert(0, ValueColumn(quantity, channel, "", stated_unit=False))
-    kept = tuple(c for c in columns if c.name in (*SIGNALS, PULSE, "marker"))
+    kept = tuple(c for c in columns if c.name in (*SIGNALS, PULSE, MARKER))
+    if named.marker is not None:
+        channel = named.marker or next((c.column for c in kept if c.name == MARKER), None)
+        if channel is None:
+            raise UsageError(f"column map {used.name} names no marker; add marker = {{ column = \"…\" }} under [columns], or name the channel "
+                             "as FILE:CHANNEL.")
+        kept = (*(c for c in kept if c.name != MARKER), ValueColumn(MARKER, channel, "-"))
     return replace(used, columns=kept, fix_state=None, alignment=None, arrival=None)
+
+
+def apart(used: ColumnMap, named: Named) -> tuple[ColumnMap, tuple[str, ...]]:
+    """Return `used` without the marker that is wanted as it stands in the file, text or number, and its column."""
+    if named.marker is None:
+        return used, ()
+    marker = next(c.column for c in used.columns if c.name == MARKER)
+    return replace(used, columns=tuple(c for c in used.columns if c.name != MARKER)), (marker,)
 
 
 def with_units(used: ColumnMap, units: dict[str, str]) -> ColumnMap:
@@ -168,7 +186,7 @@ def signals_of(table: pd.DataFrame, name: str) -> tuple[dict[str, tuple[pd.Datet
 
     Of a channel that holds each value over several rows only the rows with a new value are used: the others are old.
     """
-    wanted = [n for n in (*SIGNALS, PULSE, "marker") if n in table and table[n].notna().any()]
+    wanted = [n for n in (*SIGNALS, PULSE, MARKER) if n in table and table[n].notna().any()]
     if not wanted:
         return {}, ()
     found = check_channels(table[[n for n in wanted if n in SIGNALS]], source_name=name) if set(wanted) & set(SIGNALS) else ()

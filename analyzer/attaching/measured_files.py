@@ -13,7 +13,7 @@ import pyarrow.parquet as pq
 
 from analyzer.attaching import measured_csv, parquet_writer
 from analyzer.attaching.csv_lines import Layout
-from analyzer.attaching.measured import Measured, Named, choose_map, of_table, place, signals_of, with_units
+from analyzer.attaching.measured import Measured, Named, apart, choose_map, of_table, place, signals_of, with_units
 from analyzer.attaching.signals import Array
 from analyzer.errors import InputError, UsageError
 from analyzer.parsers import columnar, delimited, mdf4
@@ -31,6 +31,15 @@ STAMP = mdf4.STAMP
 
 
 @dataclass(frozen=True)
+class Marker:
+    """The marker channel as it stands in the file: its name, UTC of each row by the measurement's own clock, and values."""
+
+    name: str
+    times: pd.DatetimeIndex
+    values: pd.Series
+
+
+@dataclass(frozen=True)
 class Opened:
     """A measurement file: its bytes, format (``csv``, ``parquet``, ``mdf4``), what it says, and names of its columns."""
 
@@ -39,6 +48,7 @@ class Opened:
     measured: Measured
     columns: tuple[str, ...]
     cut: Layout | None = None
+    marker: Marker | None = None
 
 
 def open_measurement_file(path: str | Path, maps: Sequence[ColumnMap], named: Named, *, start: pd.Timestamp,
@@ -57,33 +67,42 @@ def open_measurement_file(path: str | Path, maps: Sequence[ColumnMap], named: Na
     head = raw.head()
     if columnar.recognise(head, raw.base_name) == 1.0:
         used = choose_map(raw.base_name, maps, named, path=Path(path))
-        return _parquet(raw, used, start)
+        return _parquet(raw, used, named, start)
     if mdf4.recognise(head, raw.base_name) == 1.0:
         used = choose_map(raw.base_name, maps, named, path=Path(path), bus=bus)
         return _mdf4(raw, used, named, start=start, bus=bus)
     if delimited.recognise(head, raw.base_name) > 0.0 or any(m.serves(raw.base_name) for m in maps):
         used = choose_map(raw.base_name, maps, named, path=Path(path))
         cut = measured_csv.layout(raw, used)
-        table = measured_csv.read_columns(raw, cut, used.used_columns)
-        return Opened(raw, "csv", of_table(used, table, start=start), cut.dialect.names, cut)
+        used, kept = apart(used, named)
+        table = measured_csv.read_columns(raw, cut, tuple(dict.fromkeys((*used.used_columns, *kept))))
+        measured = of_table(used, table, start=start)
+        return Opened(raw, "csv", measured, cut.dialect.names, cut, _marker(measured, table, kept))
     raise InputError(f"{path} is no measurement that can be joined: expected delimited text, Parquet or ASAM MDF 4.")
 
 
-def _parquet(raw: RawSource, used: ColumnMap, start: pd.Timestamp) -> Opened:
+def _marker(measured: Measured, table: RawTable, kept: Sequence[str]) -> Marker | None:
+    return Marker(kept[0], measured.times, table.columns[kept[0]]) if kept else None
+
+
+def _parquet(raw: RawSource, used: ColumnMap, named: Named, start: pd.Timestamp) -> Opened:
+    used, kept = apart(used, named)
+    wanted = tuple(dict.fromkeys((*used.used_columns, *kept)))
     with raw.local_file() as path:
         try:
             with pq.ParquetFile(path) as file:
                 names = tuple(str(n) for n in file.schema_arrow.names)
-                lacking = [c for c in used.used_columns if c not in names]
+                lacking = [c for c in wanted if c not in names]
                 if lacking:
                     raise UsageError(f"{raw.name} has no column '{lacking[0]}'; it has {', '.join(names[:12])}.")
-                table = file.read(columns=list(used.used_columns))
+                table = file.read(columns=list(wanted))
                 units = _units(file.schema_arrow)
         except (pa.ArrowException, OSError) as error:
             raise parquet_writer.open_error(Path(raw.name), error) from error
-    columns = {name: columnar.series_of(table.column(name)) for name in used.used_columns}
-    made = of_table(used, RawTable(raw.name, columns, table.num_rows, units), start=start)
-    return Opened(raw, "parquet", made, names)
+    columns = {name: columnar.series_of(table.column(name)) for name in wanted}
+    rows = RawTable(raw.name, columns, table.num_rows, units)
+    made = of_table(used, rows, start=start)
+    return Opened(raw, "parquet", made, names, marker=_marker(made, rows, kept))
 
 
 def _units(schema: pa.Schema) -> dict[str, str]:
@@ -97,11 +116,12 @@ def _units(schema: pa.Schema) -> dict[str, str]:
 
 def _mdf4(raw: RawSource, used: ColumnMap, named: Named, *, start: pd.Timestamp, bus: Path | None) -> Opened:
     """Read signals on their own clocks, and the time base of the channel that the quality group shall follow."""
+    used, kept = apart(used, named)
     leading = named.rate_of or next((c.column for c in used.columns if c.name == "speed_mps"), None)
-    leading = leading or next((c.column for c in used.columns), None)
+    leading = leading or next((c.column for c in used.columns), kept[0] if kept else None)
     if leading is None:
         raise UsageError(f"{raw.name}: name the channel whose rate the quality shall have with --rate-of.")
-    wanted = dict.fromkeys([*used.used_columns, leading])
+    wanted = dict.fromkeys([*used.used_columns, leading, *kept])
     with raw.local_file() as path:
         opened = fetch(path, raw.name, bus=bus, wanted=[w for w in wanted if w != STAMP])
     used = with_units(used, {n: c.unit for n, c in opened.channels.items()})
@@ -121,7 +141,8 @@ def _mdf4(raw: RawSource, used: ColumnMap, named: Named, *, start: pd.Timestamp,
         at, values = signals["speed_mps"]
         speed = np.interp(times.asi8, at.asi8, values)
     made = Measured(raw.name, times, signals, tuple(findings), clock.placed, speed, stamps, used.name)
-    return Opened(raw, "mdf4", made, opened.names)
+    marker = Marker(kept[0], clock.utc(opened.channels[kept[0]].seconds), pd.Series(opened.channels[kept[0]].values)) if kept else None
+    return Opened(raw, "mdf4", made, opened.names, marker=marker)
 
 
 def _numbers(used: ColumnMap, channel: Channel, clock: _Clock) -> pd.Series:
@@ -149,6 +170,9 @@ class _Clock:
             self._set(opened.channels[column].seconds, times)
             return
         if clock.utc_column is not None:
+            if not used.columns:
+                raise UsageError(f"{raw.name}: its clock is tied by '{clock.utc_column}', which needs one more channel than the marker; name "
+                                 "its speed in the column map.")
             value = used.columns[0]
             part = mdf4.read(raw, ReadOptions(maps=(replace(used, files=("*",), columns=(value,)),), bus=bus))
             seconds = opened.channels[value.column].seconds

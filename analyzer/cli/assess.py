@@ -14,6 +14,8 @@ from analyzer.errors import UsageError
 
 if TYPE_CHECKING:
     from analyzer.assessment import Assessment, Purpose
+    from analyzer.recording import Recording
+    from analyzer.userfiles.tabular import WindowFile
 
 LEVELS = ("fit", "fit_with_exclusions", "not_evaluated", "not_fit")
 
@@ -24,8 +26,13 @@ def add_parser(verbs: Any) -> None:
     add_inputs(parser)
     add_evidence_inputs(parser)
     parser.add_argument("--base", metavar="LAT,LON,H", help="base coordinates, where no set-up sheet gives them")
-    parser.add_argument(
+    windows = parser.add_mutually_exclusive_group()
+    windows.add_argument(
         "--windows", metavar="F", type=Path, help="CSV with manoeuvres (name,start_utc,end_utc) or crossing lines"
+    )
+    windows.add_argument(
+        "--windows-from", metavar="FILE[:CHANNEL]", help="measurement with a marker channel: a window for each run of equal value other than "
+        "zero or empty; without CHANNEL the column that the column map calls marker"
     )
     what_for = parser.add_mutually_exclusive_group()
     what_for.add_argument(
@@ -66,11 +73,14 @@ def run(args: argparse.Namespace) -> int:
     purpose = chosen_purpose(args.purpose, args.limit)
     setup = read_setup(args)
     windows = read_windows(args.windows) if args.windows else None
+    marked = _marked(args)
     base = parse_base(args.base)
     more = read_evidence_inputs(args)
     if base is None and more.base_log is not None:
         base = base_place(more.base_log)
     recording = read_recording(args, setup)
+    if marked is not None:
+        windows = _windows_from(recording, *marked, args)
     progress(args.quiet)("judging")
     assessment = assess(
         recording,
@@ -90,6 +100,23 @@ def run(args: argparse.Namespace) -> int:
     if args.out is not None:
         _write(assessment, args)
     return 1 if args.fail_on != "never" and LEVELS.index(assessment.verdict.level) >= LEVELS.index(args.fail_on) else 0
+
+
+def _marked(args: argparse.Namespace) -> tuple[Path, str | None] | None:
+    """Return file and channel of --windows-from; a file that is not there is refused before anything is read."""
+    if args.windows_from is None:
+        return None
+    from analyzer.attaching.marker_windows import split_channel
+
+    return split_channel(args.windows_from)
+
+
+def _windows_from(recording: Recording, path: Path, channel: str | None, args: argparse.Namespace) -> WindowFile:
+    """Return the windows that a marker channel marks."""
+    from analyzer.attaching.marker_windows import read_marker_windows
+    from analyzer.parsers.column_map import load_column_map
+
+    return read_marker_windows(recording, path, channel, maps=[load_column_map(Path(c)) for c in args.columns], bus=args.bus)
 
 
 def _known_zone(name: str | None) -> None:

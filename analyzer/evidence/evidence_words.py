@@ -15,6 +15,9 @@ from analyzer.recording import Finding
 
 WHOLE_DAY = "a constant offset of the whole day: nothing in a rover log shows it without a check point"
 
+KIND_UNKNOWN = ("whether the velocity is independent of the positions: nothing tells a solution of satellites alone from one fused with "
+                "inertial data, in which a wrong fix is taken slowly and the velocity agrees")
+
 
 def words_of(
     opinion: SecondOpinion, doubts: FusedDoubts | None, slews: Slews, motion: Independent | None
@@ -59,9 +62,9 @@ def _times(count: int) -> str:
     return "once" if count == 1 else f"{count} times"
 
 
-def blind_spots(track: Track, motion: Independent | None, slews: Slews, *, fused: bool) -> tuple[str, ...]:
+def blind_spots(track: Track, motion: Independent | None, slews: Slews, *, fused: bool, kind_known: bool = True) -> tuple[str, ...]:
     """Return what nothing in this recording can show."""
-    out = [WHOLE_DAY]
+    out = [WHOLE_DAY] if kind_known else [WHOLE_DAY, KIND_UNKNOWN]
     if fused:
         out += _fused_blind(motion, slews)
     elif track.from_places:

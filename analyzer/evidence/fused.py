@@ -11,6 +11,7 @@ from analyzer import intervals
 from analyzer.evidence.independent import running_median
 from analyzer.evidence.slews import Slews
 from analyzer.evidence.track import Flags, Floats, Track
+from analyzer.metrics.heading_mode import doubted, ever_autonomous
 from analyzer.settings import thresholds
 
 
@@ -28,9 +29,10 @@ class FusedDoubts:
 
 def doubts_of(fixes: pd.DataFrame, track: Track, slews: Slews) -> FusedDoubts:
     """Return the doubts about a fused solution."""
-    turned = heading_off(fixes["heading_deg"].to_numpy(np.float64), track)
+    seen = heading_off(fixes["heading_deg"].to_numpy(np.float64), track)
+    turned = by_mode(seen, fixes, track)
     arm = thresholds("analyzer.evidence")["alignment.arm"]
-    largest = float(turned.max(initial=0.0))
+    largest = float(seen.max(initial=0.0))
     return FusedDoubts(
         2 * arm * np.sin(np.radians(np.minimum(turned, 180.0)) / 2), _unconfirmed(track, slews), largest if largest > 0 else np.nan
     )
@@ -60,6 +62,24 @@ def heading_off(heading_deg: Floats, track: Track) -> Floats:
     for start, end in intervals.runs(seen > limits["alignment.off"]):
         if known[start:end].sum() * track.nominal_s >= limits["alignment.lasting"]:
             out[start:end] = seen[start:end]
+    return out
+
+
+def by_mode(seen_deg: Floats, fixes: pd.DataFrame, track: Track) -> Floats:
+    """Return how far the heading may be off [deg] where its mode is other than autonomous (THS), else what the course shows.
+
+    In a stretch that was held against the course the error is at least what that comparison cannot see, else anything. Where
+    no heading of the drive is autonomous the mode says nothing of alignment.
+    """
+    if not ever_autonomous(fixes):
+        return seen_deg
+    limits = thresholds("analyzer.evidence")
+    out = seen_deg.copy()
+    moving = np.isfinite(fixes["heading_deg"].to_numpy(np.float64)) & (
+        np.nan_to_num(np.hypot(*track.velocity.T)) > limits["alignment.least_speed"])
+    for start, end in intervals.runs(doubted(fixes) & track.placed):
+        compared = moving[start:end].sum() * track.nominal_s >= limits["alignment.lasting"]
+        out[start:end] = np.maximum(out[start:end], limits["alignment.off"] if compared else 180.0)
     return out
 
 

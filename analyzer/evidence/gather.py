@@ -34,6 +34,7 @@ from analyzer.evidence.slews import find_slews, none_found
 from analyzer.evidence.solution_kind import find_kind, stated_kind
 from analyzer.evidence.stations import foreign, reference_moves, station_breaks
 from analyzer.evidence.track import Flags, Floats, Track, build_track
+from analyzer.metrics.heading_mode import mode_findings
 from analyzer.metrics.result import Metrics
 from analyzer.recording import Recording
 from analyzer.settings import thresholds
@@ -45,9 +46,11 @@ def gather(recording: Recording, metrics: Metrics, *, without: Collection[str] =
     rate = metrics["rate_hz"].value
     nominal_s = 1 / float(rate) if rate else 1.0
     stated = stated_kind(fixes)
-    found_kind = find_kind(fixes, build_track(fixes, metrics.epochs, nominal_s, origin=metrics.origin)) if stated == "unknown" else None
-    fused = "fused" in (stated, found_kind.kind if found_kind else "")
-    track = build_track(fixes, metrics.epochs, nominal_s, origin=metrics.origin, fused=fused)
+    track = build_track(fixes, metrics.epochs, nominal_s, origin=metrics.origin)
+    found_kind = find_kind(fixes, track)
+    fused = (found_kind.kind if stated == "unknown" else stated) == "fused"
+    kind_known = (stated, found_kind.kind) != ("unknown", "unknown")
+    track = build_track(fixes, metrics.epochs, nominal_s, origin=metrics.origin, fused=True) if fused else track
     ageing = age_excess(track)
     frozen = frozen_distance(track, fixes, fused=fused)
     if fused or not np.isfinite(fixes["speed_mps"].to_numpy(np.float64)).any():
@@ -64,10 +67,12 @@ def gather(recording: Recording, metrics: Metrics, *, without: Collection[str] =
     claimed, _ = claimed_sigma(fixes)
     claims = claims_table(fixes["fix_state"].astype(object).to_numpy(), track, claimed, deviation=opinion.deviation, sigma=opinion.sigma,
                           right=~(np.nan_to_num(opinion.wrong) > 0.5))
-    findings = (*((found_kind.finding(),) if found_kind else ()), *claim_findings(claims), *words_of(opinion, doubts, slews, motion))
+    findings = (*found_kind.findings(stated), *claim_findings(claims), *words_of(opinion, doubts, slews, motion),
+                *mode_findings(fixes, nominal_s))
     return Evidence(
         bounds, part_of.segment_table(fixes, track, opinion), part_of.jump_table(fixes, opinion), _segment_id(fixes, opinion),
-        findings=findings, cannot_show=blind_spots(track, motion, slews, fused=fused), claims=claims, innovations=opinion.innovations,
+        findings=findings, cannot_show=blind_spots(track, motion, slews, fused=fused, kind_known=kind_known), claims=claims, innovations=opinion.innovations,
+        kind=found_kind,
     )
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 import pandas as pd
 
+from analyzer.evidence.solution_kind import KindFound
 from analyzer.recording import Finding
 
 #: Kinds of evidence that can be switched off (``evidence.gather(without=…)``), in the order they are applied.
@@ -30,6 +31,7 @@ class Evidence:
     cannot_show : what nothing in the recording can show, in words.
     claims : claimed against realised sigma per fix state, columns of `claims.COLUMNS`.
     innovations : mean normalised innovation squared with its chi-square bounds, columns of `claims.CONSISTENCY_COLUMNS`.
+    kind : the solution kind that the data show, whatever is stated.
     """
 
     bounds: pd.DataFrame
@@ -40,3 +42,4 @@ class Evidence:
     cannot_show: tuple[str, ...] = ()
     claims: pd.DataFrame = field(default_factory=pd.DataFrame)
     innovations: pd.DataFrame = field(default_factory=pd.DataFrame)
+    kind: KindFound | None = None

@@ -22,6 +22,7 @@ from analyzer import intervals
 from analyzer.evidence.claim import AXIS_95, RADIUS_95
 from analyzer.evidence.displacement import robust_sigma
 from analyzer.evidence.running import lasting, nearest_known, white_noise
+from analyzer.metrics.heading_mode import doubted
 from analyzer.recording import Recording
 from analyzer.settings import thresholds
 
@@ -163,7 +164,9 @@ def heading_bound(recording: Recording, t: Floats) -> Bound:
     white, rough = white_noise(t, np.degrees(np.unwrap(np.radians(np.where(known, heading, 0.0)))), known)
     floor = np.maximum(limit["heading.least"], np.nan_to_num(white * rough))
     claim = np.where(np.isfinite(sigma), np.maximum(AXIS_95 * sigma, floor), np.maximum(floor, limit["heading.class"]))
-    shown = [np.where(known, x, np.nan) for x in (claim + extra, claim, extra)]
+    # a heading that calls itself other than autonomous may point anywhere, whatever is claimed of it
+    claim = np.where(doubted(fixes) & fixes["heading_deg"].notna().to_numpy(), 180.0, claim)
+    shown = [np.where(known, x, np.nan) for x in (np.minimum(claim + extra, 180.0), claim, extra)]
     return Bound(shown[0], shown[1], shown[2], compared & known)
 
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from analyzer.intervals import equal_runs, seconds
 from analyzer.metrics.attitude_events import alignment_stretches, heading_events
 from analyzer.metrics.attitude_heading import heading_against_course, heading_source
+from analyzer.metrics.heading_mode import usable_heading
 from analyzer.metrics.inertial import InertialResult, main_fixes, main_source, timing_findings, timing_metrics
 from analyzer.metrics.inertial_timing import FILE, sampling
 from analyzer.metrics.metric import Metric, missing
@@ -28,8 +29,8 @@ def measure_attitude(recording: Recording) -> InertialResult:
     findings: list[Finding] = []
     fixes = main_fixes(recording)
     attitude = main_source(recording, recording.attitude, "attitude", findings)
-    if attitude.empty and fixes["heading_deg"].notna().any():
-        attitude = fixes.loc[fixes["heading_deg"].notna(), ["source_id", "heading_deg"]]
+    if attitude.empty and np.isfinite(usable_heading(fixes)).any():
+        attitude = fixes.loc[np.isfinite(usable_heading(fixes)), ["source_id", "heading_deg"]]
         findings.append(Finding("attitude_from_fixes", "note", "No attitude rows were read: the heading of the "
                                                                "position "
                                                                "source is measured."))

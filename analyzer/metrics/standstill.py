@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from analyzer import geodesy
 from analyzer.metrics.fix_state import state_codes, state_name
+from analyzer.metrics.heading_mode import usable_heading
 from analyzer.metrics.metric import Metric, missing
 from analyzer.metrics.motion import Motion, rest_runs
 from analyzer.metrics.rate import Timeline
@@ -103,7 +104,7 @@ def _row(
     return {
         "standstill_id": number, "start_utc": span[0], "end_utc": span[1], "n": one.n, "n_eff": one.n_eff,
         "fix_state": state_name(code), "latitude_deg": float(place[0]), "longitude_deg": float(place[1]),
-        "height_m": height, "heading_deg": mean_direction(fixes["heading_deg"].to_numpy(dtype=np.float64)),
+        "height_m": height, "heading_deg": mean_direction(usable_heading(fixes)),
         "check_point": None,
         **{name: getattr(one, name) for name in (*COLUMNS, *MORE) if hasattr(one, name) and name not in ("n", "n_eff")},
     }

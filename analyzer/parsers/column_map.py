@@ -21,7 +21,7 @@ from analyzer.userfiles.toml_file import line_of_key, parse_toml, read_user_text
 
 _TABLES = {table.name: table for table in tables.TABLES}
 #: Columns of the schemas that no map may set: the tool writes them, or they have a key of their own.
-_RESERVED = {"source_id", "byte_offset", "fix_state", "fix_state_source", "solution_kind", "time_origin", "alignment",
+_RESERVED = {"source_id", "byte_offset", "fix_state", "fix_state_source", "solution_kind", "time_origin", "alignment", "heading_mode",
              "arrival_utc"}
 ALIGNMENT_STATES = ("aligned", "aligning", "not_aligned", "degraded")
 

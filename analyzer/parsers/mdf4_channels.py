@@ -97,7 +97,7 @@ class Measurement:
             return (f"{self.name} holds {self.raw_frames} raw bus frames and no channel '{name}': pass the bus "
                     "description (a .dbc or .arxml file) with --bus.")
         shown = ", ".join(self.names[:12]) or "no channel with samples"
-        return f"{self.name} has no channel '{name}', which the column map names; it has {shown}."
+        return f"{self.name} has no channel '{name}', which the column map or the command line names; it has {shown}."
 
 
 @contextmanager

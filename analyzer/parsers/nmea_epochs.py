@@ -167,6 +167,7 @@ def _fixes(
         "hdop": _else(known_dilution(take("hdop", "GGA", "GNS").astype(np.float32)), used.hdop if used else None),
         "speed_mps": take("speed_mps", "RMC", "VTG"), "course_deg": take("course_deg", "RMC", "VTG"),
         "heading_deg": nmea_fields.headings(sentences, picks, epochs),
+        **_heading_mode(sentences, picks),
         "yaw_rate_radps": nmea_fields.yaw_rates(sentences, picks, epochs),
         "solution_kind": nmea_fields.categorical(np.full(epochs, 2, dtype=np.int8), ("gnss", "fused", "unknown")),
     }
@@ -180,6 +181,12 @@ def _fixes(
     ):
         columns[name] = take(name, "GST").astype(np.float32, copy=False)
     return pd.DataFrame(columns, index=utc_index(resolved.instant_us), copy=False), unlisted
+
+
+def _heading_mode(sentences: Mapping[str, Sentences], picks: nmea_fields.Picks) -> dict[str, object]:
+    """Return the column of the heading's mode, none where no THS was logged."""
+    modes = nmea_fields.heading_modes(sentences, picks)
+    return {} if modes is None else {"heading_mode": modes}
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analyzer.parsers.sentences import TALKERS, Sentences
-from analyzer.tables import FIX_STATES
+from analyzer.tables import FIX_STATES, HEADING_MODES
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -58,6 +58,9 @@ _STATE_OF_QUALITY = np.array([FIX_STATES.index(name) for name in _QUALITIES], dt
 _STATE_OF_LETTER = np.full(256, NO_STATE, dtype=np.int8)
 for _letter, _name in zip(_LETTERS, _QUALITIES, strict=True):
     _STATE_OF_LETTER[ord(_letter)] = FIX_STATES.index(_name)
+_MODE_OF_LETTER = np.full(256, -1, dtype=np.int8)
+for _letter, _code in zip("AEMSV", range(len(HEADING_MODES)), strict=True):
+    _MODE_OF_LETTER[ord(_letter)] = _code
 _STATE_OF_STATUS = np.full(256, NO_STATE, dtype=np.int8)
 _STATE_OF_STATUS[ord("A")] = FIX_STATES.index("autonomous")
 _STATE_OF_STATUS[ord("V")] = FIX_STATES.index("no_fix")
@@ -163,6 +166,13 @@ def headings(parts: Mapping[str, Sentences], picks: Picks, epochs: int) -> Float
         other[codes(parts["THS"], "mode", picks["THS"]) == ord("V")] = np.nan
         out = np.where(np.isnan(out), other, out)
     return out
+
+
+def heading_modes(parts: Mapping[str, Sentences], picks: Picks) -> pd.Categorical[str] | None:
+    """Return the mode of the true heading from THS, missing where an epoch has none or a letter is not known; None without THS."""
+    if "THS" not in picks:
+        return None
+    return categorical(_MODE_OF_LETTER[codes(parts["THS"], "mode", picks["THS"])], HEADING_MODES)
 
 
 def yaw_rates(parts: Mapping[str, Sentences], picks: Picks, epochs: int) -> Floats:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+
 import pandas as pd
 
 from analyzer.assessment import Assessment
@@ -10,6 +12,8 @@ from analyzer.report.wording import Clock
 
 #: Lines of a common terminal, less the prompt; the rest is counted, not dropped silently.
 SCREEN_LINES = 23
+#: Longest line of a list that is wrapped.
+LINE_WIDTH = 160
 
 
 def brief(assessment: Assessment) -> str:
@@ -21,6 +25,7 @@ def brief(assessment: Assessment) -> str:
         *(s[0].upper() + s[1:] + "." for s in assessment.verdict.sentences if not len(assessment.windows)),
         *summary.quality_lines(assessment),
         *summary.corrections_lines(assessment),
+        *_unseen(assessment),
     ]
     again = [f"  {name}: {reason}" for name, reason in summary.again_lines(assessment)]
     dropouts = [f"  {_dropout(row, clock)}" for _, row in assessment.dropouts.iterrows()]
@@ -28,6 +33,13 @@ def brief(assessment: Assessment) -> str:
     most_again = min(len(again), max(room - min(len(dropouts), room // 2), 1))
     lines = [*head, *_block("Drive again", again, most_again)]
     return "\n".join([*lines, *_block("Dropouts", dropouts, max(room - most_again, 1))])
+
+
+def _unseen(assessment: Assessment) -> list[str]:
+    """Return in one sentence what this recording cannot show; why stands in the report."""
+    leads = dict.fromkeys(words.split(":")[0] for words in assessment.cannot_show)
+    text = f"Cannot be seen in this recording: {'; '.join(leads)}."
+    return textwrap.wrap(text, LINE_WIDTH, subsequent_indent="  ", break_on_hyphens=False) if leads else []
 
 
 def _block(title: str, lines: list[str], most: int) -> list[str]:

@@ -42,6 +42,7 @@ PARTS = (
     "frozen",
     "check_point",
     "bridge",
+    "alignment",
 )
 LABELS = ("fix_state", "trust", "window", "dropout_id", "reasons")
 _FROM_METRICS = ("east_m", "north_m", "interval_s", "distance_m")

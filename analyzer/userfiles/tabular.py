@@ -12,6 +12,7 @@ from typing import Any
 import pandas as pd
 
 from analyzer.errors import UsageError
+from analyzer.recording import Finding
 from analyzer.userfiles.toml_file import read_user_text
 
 WINDOW_COLUMNS = ("name", "start_utc", "end_utc")
@@ -33,10 +34,14 @@ RANGES = {"latitude_deg": 90.0, "longitude_deg": 180.0}
 
 @dataclass(frozen=True)
 class WindowFile:
-    """Windows by time (``name start_utc end_utc``) or crossing lines (`LINE_COLUMNS`); the other table is empty."""
+    """Windows by time (``name start_utc end_utc``) or crossing lines (`LINE_COLUMNS`); the other table is empty.
+
+    `findings` say where windows came from that nobody wrote by hand.
+    """
 
     times: pd.DataFrame
     lines: pd.DataFrame
+    findings: tuple[Finding, ...] = ()
 
 
 def read_windows(path: str | Path) -> WindowFile:
@@ -55,6 +60,8 @@ def read_windows(path: str | Path) -> WindowFile:
             {c: row["name"] if c == "name" else _number(row, c, line, path, "windows file") for c in LINE_COLUMNS}
             for line, row in rows
         ]
+        for (line, _), ends in zip(rows, lines, strict=True):
+            _refuse_no_line(ends, line, path)
         _refuse_three(lines, path)
         return WindowFile(pd.DataFrame(columns=list(WINDOW_COLUMNS)), pd.DataFrame(lines, columns=list(LINE_COLUMNS)))
     raise UsageError(
@@ -152,6 +159,13 @@ def _number(
             f"{what} {path}: line {line}: {column} is '{cell}'; expected a number{f' within ±{limit:g}' if limit < math.inf else ''}."
         )
     return value
+
+
+def _refuse_no_line(ends: dict[str, Any], line: int, path: str | Path) -> None:
+    if not ends["name"]:
+        raise UsageError(f"windows file {path}: line {line}: the name is empty; give each line the name of its pass.")
+    if (ends["from_latitude_deg"], ends["from_longitude_deg"]) == (ends["to_latitude_deg"], ends["to_longitude_deg"]):
+        raise UsageError(f"windows file {path}: line {line}: both ends are the same place; a crossing line needs two.")
 
 
 def _refuse_three(lines: list[dict[str, str | float]], path: str | Path) -> None:

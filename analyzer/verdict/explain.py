@@ -70,7 +70,7 @@ def _position(row: Row) -> list[str]:
     latitude, longitude, height = (w.value(row, f"{c}") for c in ("latitude_deg", "longitude_deg", "height_m"))
     where = f"{latitude:.9f}°, {longitude:.9f}°, height {w.figure(height, '{:.3f} m')}" if np.isfinite(latitude) else "none was logged"
     source = w.text(row, "fix_state_source")
-    station = w.value(row, "station_id")
+    station, mode = w.value(row, "station_id"), w.text(row, "heading_mode")
     return [
         f"position: {where}",
         f"state: {w.plain(w.text(row, 'fix_state')) or 'unknown'}{f' ({source})' if source else ''}, "
@@ -82,7 +82,7 @@ def _position(row: Row) -> list[str]:
         f"claim of the receiver (1 sigma): per horizontal axis {w.figure(w.value(row, 'claimed_horizontal_m'), '{:.3f} m')}, "
         f"height {w.figure(w.value(row, 'claimed_vertical_m'), '{:.3f} m')}",
         f"motion: {w.figure(w.value(row, 'speed_mps'), '{:.2f} m/s')}, course {w.figure(w.value(row, 'course_deg'), '{:.1f}°')}, "
-        f"heading {w.figure(w.value(row, 'heading_deg'), '{:.1f}°')}",
+        f"heading {w.figure(w.value(row, 'heading_deg'), '{:.1f}°')}{f' ({w.plain(mode)})' if mode else ''}",
     ]
 
 

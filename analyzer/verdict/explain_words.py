@@ -21,6 +21,7 @@ PART_MEANING = {
     "bound_frozen_m": "position unchanged while the car moved",
     "bound_check_point_m": "disagreement with a known mark",
     "bound_bridge_m": "deviation from the way between fixed stretches",
+    "bound_alignment_m": "reference point beside the true one while the heading is not aligned",
 }
 KINDS = {
     "missing_epochs": "missing epochs", "correction_outage": "lost corrections", "fix_loss": "lost fix",

@@ -16,7 +16,8 @@ from analyzer.verdict.purposes import limit_95
 
 Flags = NDArray[np.bool_]
 #: Version of the rules in this module, `windows` and `run`; a change that can change a verdict raises it.
-RULES_VERSION = "1"
+#: 2: a heading that calls itself other than autonomous (THS) is doubtful in a fused solution; more solutions are found to be fused.
+RULES_VERSION = "2"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",
     "vertical": "vertical_bound_m",
@@ -36,6 +37,7 @@ PART_REASON = {
     "bound_sky_m": "sky",
     "bound_frozen_m": "frozen",
     "bound_check_point_m": "check_point",
+    "bound_alignment_m": "alignment",
 }
 #: The largest part is named when it makes up at least this share of the bound, others from the larger share on.
 NAMED_SHARE, ALSO_NAMED_SHARE = 0.2, 0.5

@@ -1,20 +1,39 @@
-"""Windows from crossing lines: the passes of the route between two lines, or between crossings of one line."""
+"""Windows from crossing lines: the passes of the route between two lines, or between crossings of one line.
+
+Two lines of one name are the way in and the way out of a stretch of road. A pass runs from one to the other *through* that
+stretch: the line it comes in by is crossed towards the other one, the line it goes out by away from it. So the rest of a lap,
+from the way out round to the way in, is no pass; driving back through the stretch is one, marked as opposite. Where the lines lie
+beside each other, as at a hairpin, the file decides: from the first line to the second, and back only with both crossed the other
+way.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analyzer.settings import thresholds
 from analyzer.userfiles.tabular import WINDOW_COLUMNS
 
 Path2 = NDArray[np.float64]
 
 
+@dataclass(frozen=True)
+class Crossing:
+    """One crossing of line `which`: when [s], and to which of its sides (+1 left of its direction, -1 right)."""
+
+    at_s: float
+    which: int
+    side: int
+
+
 def passes(lines: pd.DataFrame, times_s: NDArray[np.float64], places: Path2, start: pd.Timestamp) -> pd.DataFrame:
-    """Return windows ``name start_utc end_utc``, numbered within each name by time.
+    """Return windows ``name start_utc end_utc``, numbered within each name by time; ``(opposite)`` where driven back.
 
     Parameters
     ----------
@@ -26,30 +45,67 @@ def passes(lines: pd.DataFrame, times_s: NDArray[np.float64], places: Path2, sta
     rows = []
     for name, group in lines.groupby("name", sort=False):
         ends = group[["from_east_m", "from_north_m", "to_east_m", "to_north_m"]].to_numpy(np.float64)
-        marks = [(t, which) for which, line in enumerate(ends) for t in crossings(line, times_s, places)]
-        marks.sort()
-        pairs = (
-            [(a[0], b[0]) for a, b in pairwise(marks) if len(ends) == 1 or a[1] != b[1]]
-            if len(marks) > 1
-            else []
-        )
+        marks = sorted((c for which, line in enumerate(ends) for c in _crossings(line, which, times_s, places)), key=lambda c: c.at_s)
+        found = list(_between_two(ends, marks)) if len(ends) > 1 else [(a, b, False) for a, b in pairwise(marks)]
         rows += [
-            (f"{name} {number}", start + pd.Timedelta(seconds=a), start + pd.Timedelta(seconds=b))
-            for number, (a, b) in enumerate(pairs, 1)
+            (f"{name} {number}{' (opposite)' if back else ''}", _moment(start, a.at_s), _moment(start, b.at_s))
+            for number, (a, b, back) in enumerate(found, 1)
         ]
     return pd.DataFrame(rows, columns=list(WINDOW_COLUMNS))
 
 
+def _moment(start: pd.Timestamp, seconds: float) -> pd.Timestamp:
+    """Return a moment to the microsecond, the resolution of all tables."""
+    return (start + pd.Timedelta(microseconds=round(seconds * 1e6))).as_unit("us")
+
+
 def crossings(line: NDArray[np.float64], times_s: NDArray[np.float64], places: Path2) -> NDArray[np.float64]:
-    """Return the times [s] at which the track crosses the segment `line` (from east, north to east, north), interpolated."""
+    """Return the times [s] at which the track crosses the segment `line` (from east, north to east, north), interpolated.
+
+    A crossing counts once the track is `passes.clear` beyond the line, so that a car that stands on it crosses it once.
+    """
+    return np.array([c.at_s for c in _crossings(line, 0, times_s, places)])
+
+
+def _crossings(line: NDArray[np.float64], which: int, times_s: NDArray[np.float64], places: Path2) -> Iterator[Crossing]:
+    """Yield the crossings of one line in order of time."""
     origin, along = line[:2], line[2:] - line[:2]
-    across = np.array([-along[1], along[0]])
-    side = (places - origin) @ across
-    length = float(along @ along)
+    length = float(np.hypot(*along))
     if length == 0 or len(places) < 2:
-        return np.empty(0)
-    changes = np.flatnonzero((side[:-1] < 0) != (side[1:] < 0))
-    share = side[changes] / (side[changes] - side[changes + 1])
-    where = places[changes] + share[:, None] * (places[changes + 1] - places[changes])
-    on_line = ((where - origin) @ along / length >= 0) & ((where - origin) @ along / length <= 1)
-    return np.asarray((times_s[changes] + share * (times_s[changes + 1] - times_s[changes]))[on_line])
+        return
+    off = (places - origin) @ np.array([-along[1], along[0]]) / length
+    clear = np.where(np.abs(off) > thresholds("analyzer.verdict")["passes.clear"], np.sign(off), 0.0).astype(np.int64)
+    sure = np.flatnonzero(clear)
+    raw = np.flatnonzero((off[:-1] < 0) != (off[1:] < 0))
+    for before, after in pairwise(sure.tolist()):
+        if clear[before] == clear[after]:
+            continue
+        # the last change of side before the track is clear of the line
+        at = int(raw[np.searchsorted(raw, after) - 1])
+        share = off[at] / (off[at] - off[at + 1])
+        where = places[at] + share * (places[at + 1] - places[at])
+        if 0 <= (where - origin) @ along / length**2 <= 1:
+            yield Crossing(float(times_s[at] + share * (times_s[at + 1] - times_s[at])), which, int(clear[after]))
+
+
+def _between_two(ends: NDArray[np.float64], marks: list[Crossing]) -> Iterator[tuple[Crossing, Crossing, bool]]:
+    """Yield the passes between two lines: in, out, and whether it is driven from the second line to the first."""
+    towards = [_side_of(ends[0], ends[1]), _side_of(ends[1], ends[0])]
+    pairs = [(a, b) for a, b in pairwise(marks) if a.which != b.which]
+    if 0 not in towards:
+        through = [(a, b) for a, b in pairs if a.side == towards[a.which] and b.side == -towards[b.which]]
+        yield from ((a, b, a.which == 1) for a, b in through)
+        return
+    usual = {(a.side, b.side) for a, b in pairs if a.which == 0}
+    for a, b in pairs:
+        if a.which == 0 or not usual or (-b.side, -a.side) in usual:
+            yield a, b, a.which == 1
+
+
+def _side_of(line: NDArray[np.float64], other: NDArray[np.float64]) -> int:
+    """Return on which side of `line` the whole of `other` lies; 0 where it lies on both or on the line's own extension."""
+    origin, along = line[:2], line[2:] - line[:2]
+    across = np.array([-along[1], along[0]]) / max(float(np.hypot(*along)), 1e-9)
+    off = (other.reshape(2, 2) - origin) @ across
+    near = thresholds("analyzer.verdict")["passes.beside"] * float(np.hypot(*(other.reshape(2, 2).mean(axis=0) - (line[:2] + line[2:]) / 2)))
+    return int(np.sign(off[0])) if (np.abs(off) > near).all() and off[0] * off[1] > 0 else 0

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from analyzer.assessment import SetupItem
+from analyzer.evidence.solution_kind import WORDS, KindFound
 from analyzer.geodesy import from_ecef, to_enu
 from analyzer.metrics.result import Metrics
 from analyzer.recording import Recording
@@ -15,14 +16,14 @@ from analyzer.userfiles.setup_sheet import Setup
 NOT_STATED = "not stated"
 
 
-def check_setup(recording: Recording, metrics: Metrics, setup: Setup) -> tuple[SetupItem, ...]:
-    """Return every set-up item with what the recording says to it."""
+def check_setup(recording: Recording, metrics: Metrics, setup: Setup, kind: KindFound | None = None) -> tuple[SetupItem, ...]:
+    """Return every set-up item with what the recording says to it; `kind` is the solution kind that the data show."""
     return (
         _base_position(recording, setup),
         _station(recording, setup),
         _reference_point(setup),
         _frame(setup),
-        _solution(setup),
+        _solution(setup, kind),
         _rate(metrics, setup),
         _clock(recording, setup),
     )
@@ -96,11 +97,17 @@ def _frame(setup: Setup) -> SetupItem:
     return SetupItem("frame", "frame and height type", stated or NOT_STATED, "not_checked", why)
 
 
-def _solution(setup: Setup) -> SetupItem:
+def _solution(setup: Setup, kind: KindFound | None) -> SetupItem:
     stated = {"gnss": "satellites alone", "fused": "satellites and inertial in one filter"}.get(
         setup.solution_kind or "", NOT_STATED
     )
-    return SetupItem("solution_kind", "kind of solution", stated, "not_checked", "taken as stated")
+    label = "kind of solution"
+    if kind is None or kind.kind == "unknown":
+        return SetupItem("solution_kind", label, stated, "not_checked", "the data do not tell" if kind else "taken as stated")
+    why = "; ".join(kind.reasons)
+    if setup.solution_kind in (None, "", "unknown"):
+        return SetupItem("solution_kind", label, stated, "not_checked", f"the data show a solution {WORDS[kind.kind]}: {why}")
+    return SetupItem("solution_kind", label, stated, "confirmed" if kind.kind == setup.solution_kind else "contradicted", why)
 
 
 def _rate(metrics: Metrics, setup: Setup) -> SetupItem:

@@ -75,6 +75,7 @@ def test_a_heading_that_is_not_aligned_is_doubtful_until_it_is(tmp_path: Path) -
     assert _misleading(table) <= 0.001
     assert _useful(table) >= 0.8
     assert any(f.code == "not_aligned" for f in evidence.findings)
+    assert any(f.code == "heading_mode" and "estimated for" in f.text for f in evidence.findings)
 
 
 def test_multipath_that_is_faster_than_doppler_drifts_is_not_trusted(tmp_path: Path) -> None:

@@ -15,7 +15,6 @@ from analyzer.evidence.fused import heading_off
 from analyzer.evidence.knots import make_knots
 from analyzer.evidence.rest import moves_at_rest
 from analyzer.evidence.slow_steps import excursions
-from analyzer.evidence.solution_kind import find_kind
 from analyzer.evidence.stations import reference_moves
 from analyzer.evidence.track import Track
 from analyzer.evidence.turning import turning_offset
@@ -77,13 +76,6 @@ def test_heading_that_disagrees_with_course_is_not_aligned() -> None:
     assert off[500] == pytest.approx(40, abs=2)
     assert off[0] == pytest.approx(40, abs=2)
     assert (off[track.t > 106] == 0).all()
-
-
-def test_the_kind_of_solution_is_found() -> None:
-    states = pd.DataFrame({"fix_state": ["fixed"] * 3000})
-    assert find_kind(states, weaving(white_m=0.005)).kind == "gnss"
-    assert find_kind(states, weaving(white_m=0.0001, doppler_mps=0.002)).kind == "fused"
-    assert find_kind(states, replace(weaving(), standing=np.zeros(3000, bool), from_places=True)).kind == "unknown"
 
 
 def test_claims_are_held_against_what_stands_show() -> None:

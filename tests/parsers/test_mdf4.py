@@ -242,7 +242,7 @@ def test_wrong_names_units_and_empty_channels(tmp_path: Path) -> None:
     with pytest.raises(InputError, match=r"column 'v' is in m/s by the file itself, .*reads it as km/h"):
         mdf4.read(raw, ReadOptions(maps=(parse_column_map(SPEED),)))
     wrong = SPEED.replace('"v"', '"speed"')
-    with pytest.raises(UsageError, match="has no channel 'speed', which the column map names; it has v, w"):
+    with pytest.raises(UsageError, match="has no channel 'speed', which the column map or the command line names; it has v, w"):
         mdf4.read(raw, ReadOptions(maps=(parse_column_map(wrong),)))
 
 

@@ -417,6 +417,17 @@ def test_height_needs_the_separation_and_zeros_are_no_position() -> None:
     assert pd.isna(result.fixes["station_id"].iloc[2]) and np.isnan(result.fixes["correction_age_s"].iloc[2])
 
 
+def test_every_mode_of_a_heading_is_kept_and_an_unknown_letter_is_none() -> None:
+    """Modes of THS: A autonomous, E estimated, M manual, S simulator, V not valid (IEC 61162-1, from memory, not re-read)."""
+    lines = [line for second, letter in enumerate("AEMSVX")
+             for line in (rmc(f"09000{second}.00"), sentence(f"GNTHS,10.5,{letter}"))]
+    fixes = build(lines).fixes
+    assert fixes["heading_mode"].astype(object).tolist()[:5] == ["autonomous", "estimated", "manual", "simulated", "not_valid"]
+    assert pd.isna(fixes["heading_mode"].iloc[5])
+    assert fixes["heading_deg"].notna().tolist() == [True, True, True, True, False, True]
+    assert build([rmc("090000.00"), "$GPHDT,274.07,T*03"]).fixes["heading_mode"].isna().all()
+
+
 def test_heading_and_rate_of_turn() -> None:
     lines = [
         rmc("090000.00"), "$GPHDT,274.07,T*03", sentence("HEROT,-60.0,A"),
@@ -424,6 +435,7 @@ def test_heading_and_rate_of_turn() -> None:
         rmc("090002.00"), sentence("GNTHS,11.5,V"),
     ]
     fixes = build(lines).fixes
+    assert fixes["heading_mode"].astype(object).tolist()[1:] == ["autonomous", "not_valid"] and pd.isna(fixes["heading_mode"].iloc[0])
     assert fixes["heading_deg"].tolist() == pytest.approx([274.07, 10.5, np.nan], nan_ok=True)
     # NMEA: negative is bow to port, degrees per minute; ISO 8855: positive to the left
     assert fixes["yaw_rate_radps"].tolist() == pytest.approx([np.deg2rad(1.0), np.nan, np.nan], nan_ok=True)

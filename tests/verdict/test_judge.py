@@ -55,6 +55,7 @@ def one(
         (one(0.0659), "doubtful", "claim"),  # within the limit but not with the margin
         (one(0.12, 0.03, bound_ageing_m=0.09), "doubtful", "age"),
         (one(0.12, 0.12, bound_scatter_m=0.11), "rejected", "scatter"),
+        (one(0.3, 0.03, undecided=True, bound_alignment_m=0.27), "doubtful", "alignment"),
         (one(0.05, contradicted=True), "rejected", "claim"),
         (one(0.05, undecided=True), "doubtful", "claim"),
         (one(1.2, 1.2, state="float"), "rejected", "state"),

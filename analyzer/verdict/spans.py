@@ -1,0 +1,64 @@
+"""From a windows file to windows in time: as written, or the passes between crossing lines."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from analyzer.errors import UsageError
+from analyzer.evidence.claim import has_position
+from analyzer.geodesy import to_enu
+from analyzer.recording import Finding
+from analyzer.userfiles.tabular import WINDOW_COLUMNS, WindowFile
+from analyzer.verdict.passes import passes
+
+
+def window_spans(windows: WindowFile | None, fixes: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Finding, ...]]:
+    """Return windows as ``name start_utc end_utc``, and findings on lines that no pass was made of.
+
+    Parameters
+    ----------
+    windows : windows by time, crossing lines, or None.
+    fixes : rows of `tables.FIXES`, at least one with a position.
+
+    Raises
+    ------
+    UsageError : there are crossing lines, and not one pass between them.
+    """
+    if windows is None:
+        return pd.DataFrame(columns=list(WINDOW_COLUMNS)), ()
+    if windows.lines.empty:
+        return windows.times, windows.findings
+    placed = fixes[has_position(fixes)]
+    origin = (float(placed["latitude_deg"].iloc[0]), float(placed["longitude_deg"].iloc[0]), 0.0)
+    lines = windows.lines[["name"]].copy()
+    for end in ("from", "to"):
+        places = _local(windows.lines[f"{end}_latitude_deg"], windows.lines[f"{end}_longitude_deg"], origin)
+        lines[f"{end}_east_m"], lines[f"{end}_north_m"] = places.T
+    seconds = np.asarray((placed.index - placed.index[0]) / pd.Timedelta(seconds=1), dtype=np.float64)
+    track = _local(placed["latitude_deg"], placed["longitude_deg"], origin)
+    found = passes(lines, seconds, track, placed.index[0])
+    names = lines["name"].astype(str).drop_duplicates().tolist()
+    idle = [n for n in names if not found["name"].str.startswith(f"{n} ").any()]
+    if len(idle) == len(names):
+        nearest = _nearest_m(lines, track)
+        raise UsageError(f"windows file: no pass lies between the crossing lines {', '.join(names)}, the nearest of which is {nearest:.0f} m from "
+                         "the route: check latitude and longitude of both ends, and that two lines of one name are its way in and its way out.")
+    text = f"No pass was made of the crossing lines {', '.join(idle)}: the route crosses them never, or not one after the other."
+    return found, (*windows.findings, *([Finding("lines_not_crossed", "warning", text, {"names": idle})] if idle else []))
+
+
+def _local(latitude: pd.Series, longitude: pd.Series, origin: tuple[float, float, float]) -> np.ndarray:
+    """Return east and north [m], shape (n, 2)."""
+    east, north, _ = to_enu(latitude.to_numpy(), longitude.to_numpy(), np.zeros(len(latitude)), origin=origin)
+    return np.column_stack([east, north])
+
+
+def _nearest_m(lines: pd.DataFrame, track: np.ndarray) -> float:
+    """Return the least distance of the route from any of the lines [m]."""
+    out = np.inf
+    for row in lines[["from_east_m", "from_north_m", "to_east_m", "to_north_m"]].to_numpy(np.float64):
+        along = row[2:] - row[:2]
+        share = np.clip((track - row[:2]) @ along / max(float(along @ along), 1e-9), 0.0, 1.0)
+        out = min(out, float(np.hypot(*(track - row[:2] - share[:, None] * along).T).min()))
+    return out
