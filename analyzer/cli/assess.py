@@ -94,7 +94,7 @@ def run(args: argparse.Namespace) -> int:
 
 def _known_zone(name: str | None) -> None:
     """Refuse an unknown time zone before anything is read."""
-    from analyzer.report.wording import Clock
+    from analyzer.wording import Clock
 
     Clock(name)
 

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from matplotlib.figure import Figure
 
+from analyzer import wording
 from analyzer.comparing.base_check import BaseCheck
 from analyzer.comparing.rows import records
-from analyzer.report import wording
 from analyzer.report.base_page_parts import pictures, render_page
 from analyzer.report.figures import TEXT, plain_axes
 from analyzer.report.model import Section, Table
