@@ -27,6 +27,7 @@ from analyzer.metrics.base_site import (
     time_to_repeat,
     waiting_curve,
 )
+from analyzer.metrics.base_site_sent import sent_positions
 from analyzer.metrics.base_site_shift import Shift
 from analyzer.recording import Recording
 
@@ -223,13 +224,8 @@ def _refuse_motion(points: Array, state: str) -> None:
 
 def _entered(record: Recording) -> tuple[Place | None, int | None]:
     """Return what the base sends as its position, where corrections were recorded."""
-    sent = record.corrections[record.corrections["x_m"].notna()] if len(record.corrections) else record.corrections
-    if not len(sent):
-        return None, None
-    first = sent.iloc[0]
-    place = [float(v) for v in geodesy.from_ecef(first["x_m"], first["y_m"], first["z_m"])]
-    station = int(first["station_id"]) if pd.notna(first["station_id"]) else None
-    return (place[0], place[1], place[2]), station
+    sent = sent_positions(record.corrections)
+    return (sent[0].place, sent[0].station_id) if sent else (None, None)
 
 
 def _thin(points: Array, seconds: Array) -> pd.DataFrame:

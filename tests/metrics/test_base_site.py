@@ -6,7 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analyzer import tables
+from analyzer.geodesy import to_ecef
 from analyzer.metrics.base_site import grade_of, multipath_period, settling, site_mean, time_to_repeat, waiting_curve
+from analyzer.metrics.base_site_sent import sent_positions
 from analyzer.metrics.base_site_shift import (
     Suspect,
     antenna_suspects,
@@ -137,20 +140,28 @@ def test_many_set_ups_share_the_false_alarms() -> None:
     assert family_test_level(30) == pytest.approx(0.001)
 
 
-def test_sent_positions_are_those_of_the_main_station_in_order() -> None:
-    from analyzer import tables
-    from analyzer.geodesy import to_ecef
-    from analyzer.metrics.base_site_sent import sent_positions
+def sent_by(*stations: int, position: tuple[int, ...] = (), height_m: float = 130.0) -> pd.DataFrame:
+    """Return corrections, one message a second by each of `stations` in turn; those in `position` are 1006."""
+    rows = pd.DataFrame({"station_id": pd.array(stations, dtype="Int32"), "place": "rover"})
+    rows["message_type"] = np.where(np.isin(np.arange(len(rows)), position), 1006, 1074)
+    for axis in ("x_m", "y_m", "z_m"):
+        rows[axis] = np.nan
+    for k in position:
+        rows.loc[k, ["x_m", "y_m", "z_m"]] = [float(v) for v in to_ecef(47.2, 20.6 + stations[k] * 1e-4, height_m)]
+    rows.index = pd.date_range("2026-04-14T08:00:00Z", periods=len(rows), freq="s").as_unit("us")
+    return tables.CORRECTIONS.conform(rows)
 
-    own, anew, other = (
-        np.array([float(v) for v in to_ecef(47.2, 20.6 + d, 130.0 + u)]) for d, u in ((0, 0), (0, 1.9), (0.1, 0))
-    )
-    rows = pd.DataFrame(np.vstack([own, own, other, anew]), columns=["x_m", "y_m", "z_m"])
-    rows["station_id"] = pd.array([17, 17, 903, 17], dtype="Int32")
-    rows["place"], rows["message_type"] = "rover", 1006
-    rows.index = pd.date_range("2026-04-14T08:00:00Z", periods=4, freq="10s").as_unit("us")
-    found = sent_positions(tables.CORRECTIONS.conform(rows))
-    assert [f["station_id"] for f in found] == [17, 17]
-    assert [f["height_m"] for f in found] == pytest.approx([130.0, 131.9], abs=1e-3)
-    assert found[0]["antenna_height_m"] is None
+
+def test_sent_positions_are_those_of_the_main_station_in_order() -> None:
+    rows = sent_by(17, 17, 903, 17, position=(0, 1, 2, 3))
+    rows.loc[rows.index[3], ["x_m", "y_m", "z_m"]] = [float(v) for v in to_ecef(47.2, 20.6017, 131.9)]
+    found = sent_positions(rows)
+    assert [f.station_id for f in found] == [17, 17]
+    assert [f.height_m for f in found] == pytest.approx([130.0, 131.9], abs=1e-3)
+    assert found[0].place == pytest.approx((47.2, 20.6017, 130.0), abs=1e-3)
+    assert found[0].antenna_height_m is None
     assert sent_positions(tables.CORRECTIONS.empty()) == []
+
+
+def test_a_neighbours_position_is_none_of_ours_where_our_base_sent_none() -> None:
+    assert sent_positions(sent_by(17, 17, 17, 903, position=(3,))) == []
