@@ -8,7 +8,7 @@ import pytest
 
 from analyzer import tables
 from analyzer.geodesy import to_ecef
-from analyzer.metrics.base_site import grade_of, multipath_period, settling, site_mean, time_to_repeat, waiting_curve
+from analyzer.metrics.base_site import grade_of, multipath_period, site_mean, time_to_repeat, waiting_curve
 from analyzer.metrics.base_site_sent import sent_positions
 from analyzer.metrics.base_site_shift import (
     Suspect,
@@ -29,31 +29,6 @@ def wander(rng: np.random.Generator, count: int, sigma: float, tau: float, axes:
     phi = np.exp(-1.0 / tau)
     noise = rng.normal(0, sigma * np.sqrt(1 - phi**2), (axes, count + int(5 * tau)))
     return np.asarray(lfilter([1.0], [1.0, -phi], noise, axis=1))[:, int(5 * tau) :]
-
-
-def test_centimetre_log_that_still_converges_is_recognised() -> None:
-    rng, seconds = np.random.default_rng(4), np.arange(1800.0)
-    for size, tau in ((0.2, 150.0), (0.4, 250.0)):
-        points = wander(rng, 1800, 0.008, 60.0) + size * np.exp(-seconds / tau)
-        found = settling(points, seconds)
-        assert found.settled is False
-        assert found.steady_at_end
-        assert found.steady_from > 1.5 * tau
-        assert np.linalg.norm(found.drift_m) == pytest.approx(np.sqrt(3) * size, rel=0.6)
-
-
-def test_steady_logs_are_seldom_called_unsettled() -> None:
-    rng, seconds = np.random.default_rng(5), np.arange(1200.0)
-    called = [
-        settling(wander(rng, 1200, 1.1, tau), seconds).settled is False for tau in (60.0, 200.0) for _ in range(60)
-    ]
-    assert np.mean(called) <= 0.08
-
-
-def test_a_log_without_minutes_is_not_judged() -> None:
-    found = settling(np.zeros((3, 60)), np.arange(60.0))
-    assert found.settled is None
-    assert "shorter" in found.reason
 
 
 def test_mean_counts_autocorrelation() -> None:
