@@ -70,6 +70,7 @@ def _settling(check: BaseCheck) -> dict[str, Any]:
         "drift_m": one.drift_m,
         "drift_sigma_m": one.drift_sigma_m,
         "decay_s": one.decay_s,
+        "log_odds": one.log_odds,
         "p_value": one.p_value,
         "steady_from_utc": check.steady_from_utc,
         "steady_at_end": told.steady_at_end,

@@ -24,10 +24,10 @@ Array = NDArray[np.float64]
 
 #: Kinds of wander: share of a mean over one block that is white, share of the rest that is slow, time constant of the
 #: slow part [s], beside a quick part of half a minute. From multipath to ionosphere and orbits; common practice.
-_WHITE, _SLOW, _QUICK_S = (0.001, 0.01, 0.05, 0.3), (0.5, 0.8, 1.0), 30.0
+_WHITE, _SLOW, _QUICK_S = (0.001, 0.02, 0.2), (0.5, 0.8, 1.0), 30.0
 _SLOW_S = (60.0, 150.0, 400.0, 1000.0, 2500.0)
 #: Decays [s] looked for, that the detectable size is stated for, and sizes of drift over the sigma of the wander.
-_DECAYS_S, _STATED_S, _SIZES = (35.0, 70.0, 140.0, 280.0, 560.0), 280.0, (0.5, 1.0, 2.0, 4.0, 16.0, 64.0)
+_DECAYS_S, _STATED_S, _SIZES = (35.0, 70.0, 140.0, 280.0, 560.0), 280.0, (0.7, 2.0, 6.0, 30.0)
 #: Wander below this [m] is the last digit of the log.
 _FLOOR_M = 1e-4
 _SEED = 20260414

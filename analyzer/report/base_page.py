@@ -21,6 +21,12 @@ _LEVELS = {
     False: ("fit_with_exclusions", "Not settled throughout"),
     None: ("not_evaluated", "Not evaluated"),
 }
+_SIGNS = {
+    "no_position": "no position at the beginning",
+    "fix_state": "a lower fix state at the beginning",
+    "satellites": "satellites that build up",
+    "claim": "the receiver's own claim that falls",
+}
 _KINDS = {
     "base_log_metre": "an autonomous log at the base, held against another",
     "base_log_half_metre": "a code-differential log at the base",
@@ -66,7 +72,7 @@ def render_base(check: BaseCheck) -> str:
         check.sentences[1:],
         (
             _coordinates(check),
-            _track(),
+            _track(check),
             _evidence(check),
             _waiting(check),
             Section("cautions", "Cautions", items=CAUTIONS),
@@ -106,8 +112,32 @@ def _coordinates(check: BaseCheck) -> Section:
     )
 
 
-def _track() -> Section:
-    return Section("drift", "Position over time", figures=("track",))
+def _track(check: BaseCheck) -> Section:
+    found = check.settling
+    drift = {True: "found", False: "none found", None: f"not evaluated: {found.reason}"}[found.drifts]
+    sizes = (
+        ("–", "–")
+        if found.drifts is None
+        else tuple(wording.length(value, up=True) for value in found.detectable_m)
+    )
+    rows = (
+        ("a drift of the position that dies out", drift, *sizes),
+        *((_SIGNS[key], text, "–", "–") for key, text in check.start.signs),
+    )
+    return Section(
+        "drift",
+        "Position over time",
+        figures=("track",),
+        tables=(
+            Table(
+                "What speaks against a settled base, and the drift that would have been found in four of five cases",
+                ("evidence", "found", "horizontal", "height"),
+                rows,
+                frozenset({2, 3}),
+                wide=frozenset({0, 1}),
+            ),
+        ),
+    )
 
 
 def _evidence(check: BaseCheck) -> Section:
