@@ -61,7 +61,7 @@ def content(check: BaseCheck) -> dict[str, Any]:
 def _settling(check: BaseCheck) -> dict[str, Any]:
     """Return the answer on settling, with every size it rests on; a size that was not worked out is None."""
     one, told = check.settling, check.answer
-    horizontal, up = one.detectable_m if one.drifts is not None else (None, None)
+    horizontal, up = one.detectable_m if one.drifts is False else (None, None)
     return {
         "settled": check.settled,
         "answer": {True: "settled_within", False: "unsettled", None: "not_evaluated"}[check.settled],

@@ -44,7 +44,7 @@ class Drift:
     log_odds : natural logarithm of the odds of drift against none.
     p_value : share of logs without drift, wandering as this one may, with odds at least as high.
     detectable_m : horizontal and vertical drift found with the stated power, decaying in `detectable_decay_s`; NaN
-        where not asked for.
+        where not asked for, or where a drift was found: it would count as wander.
     """
 
     vector_m: tuple[float, ...]
@@ -158,14 +158,15 @@ def find_drift(blocks_m: Array, time_s: Array, *, detectable: bool = True) -> Dr
     drawn = np.sort(wander.fit(wander.draw(sums, fit, int(limit["settle.draws"]), rng)).log_odds)
     above = len(drawn) - int(np.searchsorted(drawn, odds))
     vector, sigma, decay_s = _estimate(wander, sums)
+    p_value = (1.0 + above) / (1.0 + len(drawn))
     sizes, in_s = (float("nan"), float("nan")), float("nan")
-    if detectable:
+    if detectable and p_value > limit["settle.level"]:
         decay = int(np.flatnonzero(np.array(_DECAYS_S) <= max(float(time_s[-1]) / 4.0, _DECAYS_S[0]))[-1])
         decay = min(decay, _DECAYS_S.index(_STATED_S))
         critical = float(np.quantile(drawn, 1.0 - limit["settle.level"]))
         noise = wander.draw(sums, fit, int(limit["settle.power_draws"]), rng)
         sizes, in_s = _detectable(wander, noise, decay, critical), _DECAYS_S[decay]
-    return Drift(vector, sigma, decay_s, odds, (1.0 + above) / (1.0 + len(drawn)), sizes, in_s)
+    return Drift(vector, sigma, decay_s, odds, p_value, sizes, in_s)
 
 
 def _estimate(wander: _Wander, sums: _Sums) -> tuple[tuple[float, ...], tuple[float, ...], float]:

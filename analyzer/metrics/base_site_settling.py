@@ -28,7 +28,8 @@ class Settling:
     drift_sigma_m : its own uncertainty, wander counted [m].
     decay_s : time constant that fits best [s].
     log_odds, p_value : of the joint test over three components, see `find_drift`.
-    detectable_m : horizontal and vertical drift that would have been found with the stated power [m].
+    detectable_m : horizontal and vertical drift that would have been found with the stated power [m]; NaN where one was
+        found.
     detectable_decay_s : the time constant that size is stated for [s].
     """
 

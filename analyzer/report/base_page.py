@@ -113,13 +113,16 @@ def _coordinates(check: BaseCheck) -> Section:
 
 
 def _track(check: BaseCheck) -> Section:
-    found = check.settling
-    drift = {True: "found", False: "none found", None: f"not evaluated: {found.reason}"}[found.drifts]
-    sizes = (
-        ("–", "–")
-        if found.drifts is None
-        else tuple(wording.length(value, up=True) for value in found.detectable_m)
-    )
+    one = check.settling
+    if one.drifts is None:
+        drift, sizes = f"not evaluated: {one.reason}", ("–", "–")
+    elif one.drifts:
+        east, north, up = one.drift_m
+        drift, sizes = "found, of this size", (wording.length(float(np.hypot(east, north))), wording.length(abs(up)))
+    else:
+        horizontal, up = one.detectable_m
+        drift = "none found; one of this size would have been in four of five cases"
+        sizes = wording.length(horizontal, up=True), wording.length(up, up=True)
     rows = (
         ("a drift of the position that dies out", drift, *sizes),
         *((_SIGNS[key], text, "–", "–") for key, text in check.start.signs),
@@ -130,7 +133,7 @@ def _track(check: BaseCheck) -> Section:
         figures=("track",),
         tables=(
             Table(
-                "What speaks against a settled base, and the drift that would have been found in four of five cases",
+                "What speaks for and against a settled base",
                 ("evidence", "found", "horizontal", "height"),
                 rows,
                 frozenset({2, 3}),

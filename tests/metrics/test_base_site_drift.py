@@ -47,17 +47,21 @@ def test_the_stated_size_is_found_in_four_of_five_cases() -> None:
     for k in range(36):
         tau = (60.0, 200.0, 500.0)[k % 3]
         size = look(AUTONOMOUS[:, None] * wander(rng, 1800, tau, white=0.1), detectable=True)
+        if not np.isfinite(size.detectable_decay_s):  # found by chance: no size is stated
+            continue
         axis = k % 2 * 2
         moved = AUTONOMOUS[:, None] * wander(rng, 1800, tau, white=0.1)
         moved[axis] += size.detectable_m[axis // 2] * np.exp(-SECONDS / size.detectable_decay_s)
         found.append(look(moved).p_value <= limits()["settle.level"])
-    assert binom.ppf(0.001, 36, 0.8) / 36 <= np.mean(found)
+    assert binom.ppf(0.001, len(found), 0.8) / len(found) <= np.mean(found)
 
 
 def test_half_the_stated_size_is_mostly_missed_so_that_it_is_not_stated_too_large() -> None:
     rng, found = np.random.default_rng(13), []
     for _ in range(20):
         size = look(AUTONOMOUS[:, None] * wander(rng, 1800, 200.0, white=0.1), detectable=True)
+        if not np.isfinite(size.detectable_decay_s):
+            continue
         moved = AUTONOMOUS[:, None] * wander(rng, 1800, 200.0, white=0.1)
         moved[0] += 0.4 * size.detectable_m[0] * np.exp(-SECONDS / size.detectable_decay_s)
         found.append(look(moved).p_value <= limits()["settle.level"])
@@ -65,7 +69,7 @@ def test_half_the_stated_size_is_mostly_missed_so_that_it_is_not_stated_too_larg
 
 
 def test_answer_does_not_depend_on_unit_place_or_level() -> None:
-    points = wander(np.random.default_rng(3), 1800, 150.0, white=0.1) + dying_out(1800, 1.5, 200.0)
+    points = wander(np.random.default_rng(3), 1800, 150.0, white=0.1) + dying_out(1800, 0.3, 200.0)
     one, other = look(points, detectable=True), look(40.0 * points + 7.0, detectable=True)
     assert one.log_odds == pytest.approx(other.log_odds, abs=1e-4)
     assert one.p_value == other.p_value
@@ -79,6 +83,7 @@ def test_size_and_decay_are_found_where_they_stand_out() -> None:
     assert found.vector_m == pytest.approx((0.5, 0.5, 0.5), abs=0.1)
     assert found.decay_s == pytest.approx(180.0, rel=0.4)
     assert max(found.sigma_m) < 0.1
+    assert np.isnan(look(points, detectable=True).detectable_m).all()
 
 
 def test_a_log_without_any_noise_is_neither_drifting_nor_a_fault() -> None:
