@@ -18,6 +18,7 @@ from analyzer.evidence.claim import claimed_sigma, has_position
 from analyzer.evidence.complete import complete
 from analyzer.evidence.gather import gather
 from analyzer.evidence.result import Evidence
+from analyzer.metrics.base_site_sent import sent_positions
 from analyzer.metrics.result import Metrics
 from analyzer.metrics.whole import measure_whole
 from analyzer.recording import Recording
@@ -32,7 +33,7 @@ from analyzer.verdict.judge import judge
 from analyzer.verdict.purposes import load_purpose
 from analyzer.verdict.range_pattern import range_pattern
 from analyzer.verdict.run import judge_run
-from analyzer.verdict.setup_check import check_setup, sent_base_positions
+from analyzer.verdict.setup_check import check_setup
 from analyzer.verdict.spans import window_spans
 from analyzer.verdict.windows import judge_windows, window_of
 
@@ -192,11 +193,11 @@ def versions() -> dict[str, str]:
 
 
 def _base_place(recording: Recording, setup: Setup) -> tuple[float, float, float] | None:
-    """Return where the base stands: as stated, else as sent first."""
+    """Return where the base stands: as stated, else as its main station sent first."""
     if setup.base.position is not None:
         return setup.base.position
-    sent = sent_base_positions(recording.corrections)
-    return (float(sent[0, 0]), float(sent[0, 1]), float(sent[0, 2])) if len(sent) else None
+    sent = sent_positions(recording.corrections)
+    return sent[0].place if sent else None
 
 
 def _epochs(

@@ -32,7 +32,7 @@ FORBIDDEN = {
     "demo": ("cli", "metrics", "evidence", "verdict", "report", "results", "judging"),
 }
 #: Modules at the root of the package that hold types and arithmetic: they import nothing that reads, judges or shows.
-FOUNDATION = ("errors", "schema", "tables", "recording", "intervals", "settings", "timebase", "geodesy")
+FOUNDATION = ("errors", "schema", "tables", "recording", "intervals", "settings", "timebase", "geodesy", "wording")
 #: Writes and reads of files have no place in a pure function over tables.
 FILE_CALLS = {"open", "read_text", "write_text", "read_bytes", "write_bytes", "read_csv", "to_csv", "read_parquet"}
 

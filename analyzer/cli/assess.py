@@ -121,7 +121,7 @@ def _windows_from(recording: Recording, path: Path, channel: str | None, args: a
 
 def _known_zone(name: str | None) -> None:
     """Refuse an unknown time zone before anything is read."""
-    from analyzer.report.wording import Clock
+    from analyzer.wording import Clock
 
     Clock(name)
 

@@ -18,16 +18,18 @@ from analyzer.comparing.base_words import Facts, judged_words
 from analyzer.errors import InputError, UsageError
 from analyzer.evidence.claim import has_position
 from analyzer.metrics.base_site import (
-    Settling,
     SiteMean,
     grade_of,
     multipath_period,
-    settling,
     site_mean,
     time_to_repeat,
     waiting_curve,
 )
+from analyzer.metrics.base_site_drift import block_means
+from analyzer.metrics.base_site_sent import sent_positions
+from analyzer.metrics.base_site_settling import Answer, Settling, answer, settling
 from analyzer.metrics.base_site_shift import Shift
+from analyzer.metrics.base_site_start import StartUp, start_up
 from analyzer.recording import Recording
 
 Array = NDArray[np.float64]
@@ -40,7 +42,7 @@ class BaseCheck:
 
     Attributes
     ----------
-    settled : True, False, or None where the log is too short to say.
+    settled : True (a drift that matters would have been found), False, or None where it cannot be told.
     sentences : the answer in words, most important first; the advice that matters is among them.
     coordinates : latitude, longitude [deg], ellipsoidal height [m] of the steady part: what may be entered.
     covariance_m2 : of their mean (east, north, up), autocorrelation counted; `sigma_m` its roots.
@@ -61,6 +63,8 @@ class BaseCheck:
     end_utc: pd.Timestamp
     steady_from_utc: pd.Timestamp
     settling: Settling
+    start: StartUp
+    answer: Answer
     mean: SiteMean
     satellites: Mapping[str, float]
     multipath: Mapping[str, object]
@@ -126,7 +130,10 @@ def check_base(
     seconds = np.asarray((fixes.index - fixes.index[0]) / pd.Timedelta(seconds=1), dtype=np.float64)
     _refuse_motion(points, state)
     grade = grade_of(state) or "metre"
-    settled = settling(points, seconds)
+    found = settling(points, seconds)
+    start = start_up(record.fixes, state)
+    since_start = seconds + (fixes.index[0] - record.fixes.index[0]) / pd.Timedelta(seconds=1)
+    settled = answer(found, start, since_start)
     steady = slice(settled.steady_from, None)
     mean = site_mean(points[:, steady], seconds[steady])
     place = tuple(float(v) for v in geodesy.from_enu(*mean.mean_m, origin=origin))
@@ -144,6 +151,8 @@ def check_base(
     sky = sky_figures(fixes)
     entered, station = _entered(record)
     facts = Facts(
+        found,
+        start,
         settled,
         mean,
         state,
@@ -169,6 +178,8 @@ def check_base(
         fixes.index[0],
         fixes.index[-1],
         fixes.index[settled.steady_from],
+        found,
+        start,
         settled,
         mean,
         sky,
@@ -223,18 +234,11 @@ def _refuse_motion(points: Array, state: str) -> None:
 
 def _entered(record: Recording) -> tuple[Place | None, int | None]:
     """Return what the base sends as its position, where corrections were recorded."""
-    sent = record.corrections[record.corrections["x_m"].notna()] if len(record.corrections) else record.corrections
-    if not len(sent):
-        return None, None
-    first = sent.iloc[0]
-    place = [float(v) for v in geodesy.from_ecef(first["x_m"], first["y_m"], first["z_m"])]
-    station = int(first["station_id"]) if pd.notna(first["station_id"]) else None
-    return (place[0], place[1], place[2]), station
+    sent = sent_positions(record.corrections)
+    return (sent[0].place, sent[0].station_id) if sent else (None, None)
 
 
 def _thin(points: Array, seconds: Array) -> pd.DataFrame:
     """Return the track for a picture: at most 600 block means."""
-    from analyzer.metrics.base_site import block_means
-
     means, edges = block_means(points, seconds, max(float(seconds[-1]) / 600.0, 1e-3))
     return pd.DataFrame({"seconds": seconds[edges], "east_m": means[0], "north_m": means[1], "up_m": means[2]})

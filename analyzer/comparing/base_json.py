@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-from analyzer.comparing.base_words import detectable_drift_m
-
 if TYPE_CHECKING:
     from analyzer.comparing.base_check import BaseCheck
 
@@ -15,17 +13,7 @@ def content(check: BaseCheck) -> dict[str, Any]:
     """Return the content of base.json, JSON-safe."""
     from analyzer.results.summary import json_safe
 
-    one = check.settling
-    drift = {
-        "settled": check.settled,
-        "drift_m": one.drift_m,
-        "drift_sigma_m": one.drift_sigma_m,
-        "p_value": one.p_value,
-        "steady_from_utc": check.steady_from_utc,
-        "steady_at_end": one.steady_at_end,
-        "reason": one.reason,
-        "smallest_detectable_drift_m": detectable_drift_m(one) if one.settled is not None else None,
-    }
+    drift = _settling(check)
     place = check.coordinates
     out: dict[str, Any] = json_safe(
         {
@@ -68,6 +56,30 @@ def content(check: BaseCheck) -> dict[str, Any]:
         }
     )
     return out
+
+
+def _settling(check: BaseCheck) -> dict[str, Any]:
+    """Return the answer on settling, with every size it rests on; a size that was not worked out is None."""
+    one, told = check.settling, check.answer
+    horizontal, up = one.detectable_m if one.drifts is False else (None, None)
+    return {
+        "settled": check.settled,
+        "answer": {True: "settled_within", False: "unsettled", None: "not_evaluated"}[check.settled],
+        "evidence": told.by,
+        "signs": dict(check.start.signs),
+        "drift_m": one.drift_m,
+        "drift_sigma_m": one.drift_sigma_m,
+        "decay_s": one.decay_s,
+        "log_odds": one.log_odds,
+        "p_value": one.p_value,
+        "steady_from_utc": check.steady_from_utc,
+        "steady_at_end": told.steady_at_end,
+        "reason": one.reason,
+        "smallest_detectable_drift_m": None if horizontal is None or up is None else max(horizontal, up),
+        "smallest_detectable_drift_horizontal_m": horizontal,
+        "smallest_detectable_drift_up_m": up,
+        "smallest_detectable_drift_decay_s": one.detectable_decay_s,
+    }
 
 
 def _answer(check: BaseCheck) -> str:

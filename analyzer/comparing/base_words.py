@@ -8,8 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from analyzer.metrics.base_site import Settling, SiteMean
-from analyzer.metrics.base_site_shift import Shift, limits, noncentrality
+from analyzer.metrics.base_site import SiteMean
+from analyzer.metrics.base_site_settling import Answer, Settling
+from analyzer.metrics.base_site_shift import Shift, limits
+from analyzer.metrics.base_site_start import StartUp
 
 
 @dataclass(frozen=True)
@@ -17,6 +19,8 @@ class Facts:
     """What the words are made from."""
 
     settling: Settling
+    start: StartUp
+    answer: Answer
     mean: SiteMean
     state: str
     grade: str
@@ -50,33 +54,52 @@ def _size(value_m: float) -> str:
     return f"{value_m * 100:.1f} cm" if abs(value_m) < 1.0 else f"{value_m:.2f} m"
 
 
-def detectable_drift_m(settling: Settling) -> float:
-    """Return the drift that would have been found in every direction [m]."""
-    limit = limits()
-    reach = noncentrality(limit["settle.level"], limit["shift.power"], 3)
-    return float(np.sqrt(reach) * max(settling.drift_sigma_m))
-
-
 def _settled(facts: Facts) -> tuple[str, ...]:
-    one = facts.settling
-    if one.settled is None:
-        return (f"Whether the base had settled is not evaluated: {one.reason}.",)
-    horizontal, up = float(np.hypot(*one.drift_m[:2])), one.drift_m[2]
-    if one.settled:
+    one, told = facts.settling, facts.answer
+    if told.settled is None:
+        return (_open(facts),)
+    if told.settled:
+        begun = f", although {facts.start.signs[0][1]}" if facts.start else ""
         return (
-            f"The base had settled: over {facts.length_s / 60:.0f} min no drift above "
-            f"{_size(detectable_drift_m(one))} was found "
-            f"(horizontal {_size(horizontal)}, height {_size(up)}, within their own uncertainty).",
+            f"The base had settled within {_size(one.detectable_m[0])} horizontally and {_size(one.detectable_m[1])} in "
+            f"height: over {facts.length_s / 60:.0f} min no drift was found, and one above these sizes would have been "
+            f"in four of five cases{begun}.",
         )
+    since = f"from {facts.steady_from:%H:%M:%S} UTC on, and the coordinates below are from then"
     then = (
-        f"it was steady from {facts.steady_from:%H:%M:%S} UTC on, and the coordinates below are from then"
-        if one.steady_at_end
-        else "it was not steady until the end, so do not enter its coordinates; log longer"
+        f"{'It was steady' if one.drifts else 'It is taken as settled'} {since}"
+        if told.steady_at_end
+        else "It was not steady until the end, so do not enter its coordinates; log longer"
     )
+    return (f"The base had not settled when the log began: {'; '.join(_against(facts))}. {then}.",)
+
+
+def _open(facts: Facts) -> str:
+    """Return why it cannot be told, with the size above which nothing was found."""
+    one = facts.settling
+    if one.drifts is None:
+        return f"Whether the base had settled is not evaluated: {one.reason}."
     return (
-        f"The base had not settled when the log began: the position drifted by {_size(horizontal)} horizontally "
-        f"and {_size(up)} in height; {then}.",
+        f"Whether the base had settled is not evaluated: no drift above {_size(one.detectable_m[0])} horizontally and "
+        f"{_size(one.detectable_m[1])} in height was found, and a smaller one cannot be told from the wander of a "
+        f"{facts.grade.replace('_', ' ')}-grade log; log from ten minutes after switching on, or hold the mean against "
+        "a mark or another day."
     )
+
+
+def _against(facts: Facts) -> list[str]:
+    """Return each piece of evidence that the base had not settled."""
+    one = facts.settling
+    words = [text for _, text in facts.start.signs]
+    if one.drifts:
+        horizontal, up = float(np.hypot(*one.drift_m[:2])), one.drift_m[2]
+        words = [f"the position drifted by {_size(horizontal)} horizontally and {_size(up)} in height", *words]
+    elif one.drifts is False:
+        words.append(
+            f"the positions cannot rule out a drift below {_size(one.detectable_m[0])} horizontally and "
+            f"{_size(one.detectable_m[1])} in height"
+        )
+    return words
 
 
 def _shifted(facts: Facts) -> tuple[str, ...]:

@@ -120,7 +120,7 @@ def drive_sky(spec: DriveSpec, plan: Plan, motion: Motion, start_unix_s: float) 
     cn0 += 1.1 * slow + 0.4 * quick - _attenuation(obstruction, here, elevation, azimuth, quick=quick)
     tracked = (elevation > 4.0) & (cn0 > TRACKED_DBHZ)
     ready = _held_for(tracked & (cn0 > USED_DBHZ) & (elevation > MASK_DEG), round(1.2 / TICK_S))
-    hdop, vdop = _dilution(stars, block, ready)
+    hdop, vdop = dilution(stars, block, ready)
     return Sky(time, stars, np.where(tracked, cn0, np.nan), tracked, ready, ready.sum(axis=1), hdop, vdop, obstruction)
 
 
@@ -167,7 +167,7 @@ def _held_for(flags: Flags, ticks: int) -> Flags:
     return np.asarray(flags & (misses == before))
 
 
-def _dilution(stars: Constellation, block: NDArray[np.int64], used: Flags) -> tuple[Array, Array]:
+def dilution(stars: Constellation, block: NDArray[np.int64], used: Flags) -> tuple[Array, Array]:
     """Return HDOP and VDOP of each tick; NaN below four satellites."""
     el, az = np.deg2rad(stars.elevation_deg), np.deg2rad(stars.azimuth_deg)
     unit = np.stack([np.cos(el) * np.sin(az), np.cos(el) * np.cos(az), np.sin(el), np.ones_like(el)], axis=-1)

@@ -204,11 +204,15 @@ def _whitened(grid: _Filter, value: Floats) -> Floats:
     return out
 
 
-def _prior(count: int, every: float) -> tuple[Floats, float]:
-    """Return the numbers j of the sines of a swing of `count` places and the variance of each coefficient [m²]."""
+def _prior(count: int, every: float) -> tuple[Floats, Floats]:
+    """Return the numbers j of the sines of a swing of `count` places and the variances of their coefficients [m²].
+
+    Half periods down to `wave.usual_half` are equally strong, shorter ones fall with their fourth power.
+    """
     limits = thresholds("analyzer.evidence")
-    most = max(1, int(count * every / limits["wave.fastest"]))
-    return np.arange(1.0, most + 1), 2 * limits["wave.size"] ** 2 / most
+    number = np.arange(1.0, max(1, int(count * every / limits["wave.fastest"])) + 1)
+    strength = np.minimum(1.0, (count * every / number / limits["wave.usual_half"]) ** 4)
+    return number, 2 * limits["wave.size"] ** 2 * strength / strength.sum()
 
 
 def _projected(grid: _Filter, white: Floats, first: NDArray[np.int64], count: int, every: float) -> tuple[Floats, Floats]:
@@ -236,9 +240,9 @@ def _scan(grid: _Filter, white: Floats, count: int, every: float) -> _Tried:
     first = np.arange(-count // 2, len(grid.t) - count // 2, hop)
     gram, seen = _projected(grid, white, first, count, every)
     _, var = _prior(count, every)
-    cov = np.linalg.inv(gram + np.eye(gram.shape[1]) / var)
+    cov = np.linalg.inv(gram + np.diag(1 / var))
     fit = cov @ seen
-    odds = 0.5 * (seen * fit).sum(axis=(1, 2)) + np.linalg.slogdet(cov)[1] - gram.shape[1] * np.log(var)
+    odds = 0.5 * (seen * fit).sum(axis=(1, 2)) + np.linalg.slogdet(cov)[1] - np.log(var).sum()
     return _Tried(count, first, odds, fit, cov, _shapes(count, every))
 
 

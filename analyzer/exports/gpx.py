@@ -14,7 +14,7 @@ import pandas as pd
 from analyzer.exports.lines import iso_times, rule
 from analyzer.exports.route import Route
 from analyzer.exports.xml_text import element, number, xml
-from analyzer.report.wording import words
+from analyzer.wording import words
 
 NAMESPACE = "urn:x-postdrive:quality:1"
 #: GPX 1.1 fixType of each fix state; ``height`` says 3d or 2d, None leaves the element out: GPX has no word for it.

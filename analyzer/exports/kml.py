@@ -16,8 +16,8 @@ from analyzer.exports.route import Route
 from analyzer.exports.xml_text import element, xml
 from analyzer.geodesy import cut_at_180
 from analyzer.report.palette import WIDTH, colour
-from analyzer.report.wording import words
 from analyzer.tables import TRUST
+from analyzer.wording import words
 
 Array = NDArray[np.float64]
 _STRETCH = ("trust", "fix_state")

@@ -1,4 +1,4 @@
-"""A static log at the base: has it settled, how well is its mean known, what does its sky look like."""
+"""A static log at the base: its grade, how well its mean is known, how it swings."""
 
 from __future__ import annotations
 
@@ -7,18 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
 
+from analyzer.metrics.base_site_drift import block_means
 from analyzer.metrics.base_site_shift import limits
 from analyzer.metrics.independence import effective_samples
 
 Array = NDArray[np.float64]
-
-#: Correlation times [s] of the wander of positions at rest, and the decays [s] looked for; common practice.
-_FAST_S, _SLOW_S = 70.0, 400.0
-_DECAYS_S = (100.0, 180.0, 320.0, 600.0)
-#: How many of the decays are clearly different, for the multiplicity of the test.
-_DIFFERENT = 1.5
 
 #: Grade of a log by its main fix state: what it can see from day to day.
 GRADES = {
@@ -31,30 +25,6 @@ GRADES = {
 }
 
 
-@dataclass(frozen=True)
-class Settling:
-    """Whether a static log drifts.
-
-    Attributes
-    ----------
-    settled : True, False, or None where the log is too short to say.
-    steady_from : index of the first epoch of the steady part (0 where settled from the start).
-    steady_at_end : whether a steady part was found at all.
-    drift_m : (east, north, up) of the start against the later value [m].
-    drift_sigma_m : its own uncertainty, autocorrelation counted [m].
-    statistic, p_value : F statistic of the joint test over three components.
-    """
-
-    settled: bool | None
-    steady_from: int
-    steady_at_end: bool
-    drift_m: tuple[float, float, float]
-    drift_sigma_m: tuple[float, float, float]
-    statistic: float
-    p_value: float
-    reason: str = ""
-
-
 def grade_of(fix_state: str) -> str | None:
     """Return the grade of a log by its main fix state, None where it has none."""
     return GRADES.get(fix_state)
@@ -64,78 +34,6 @@ def class_sigma(grade: str) -> tuple[float, float]:
     """Return the 1-sigma from day to day of the mean of a log: per horizontal axis and in height [m]."""
     limit = limits()
     return limit[f"log.{grade}_horizontal"], limit[f"log.{grade}_vertical"]
-
-
-def settling(points_m: Array, seconds: Array) -> Settling:
-    """Return whether a static log has settled.
-
-    Parameters
-    ----------
-    points_m : (3, n) east, north, up [m] of one fix state.
-    seconds : (n,) time of each [s], rising.
-
-    A decay towards the later value, exp(-t/τ) with τ from two to ten minutes, is fitted to block means by generalised
-    least squares under wander that correlates over one and five minutes, sized from the log itself; one joint F test
-    over three components. Where the log drifts, the start is moved on in steps of a tenth until what is left does not.
-    """
-    limit = limits()
-    nothing = (float("nan"),) * 3
-    if len(seconds) < 2 or seconds[-1] - seconds[0] < limit["settle.shortest_s"]:
-        reason = f"the log is shorter than {limit['settle.shortest_s']:.0f} s, in which drift cannot be seen"
-        return Settling(None, 0, False, nothing, nothing, float("nan"), float("nan"), reason)
-    length = _block_length(seconds)
-    blocks, edges = block_means(points_m, seconds, length)
-    first = _decay(blocks, seconds[edges] - seconds[0])
-    found = (_three(first[0]), _three(first[1]), first[2], first[3])
-    if first[3] >= limit["settle.level"]:
-        return Settling(True, 0, True, *found)
-    count = blocks.shape[1]
-    for start in range(max(1, count // 10), max(2, int(count * 0.7)), max(1, count // 10)):
-        part = _decay(blocks[:, start:], seconds[edges[start:]] - seconds[edges[start]])
-        if part[3] >= limit["settle.level"]:
-            return Settling(False, int(edges[start]), True, *found)
-    return Settling(False, int(edges[count // 2]), False, *found)
-
-
-def _block_length(seconds: Array) -> float:
-    """Return the block length [s]: the threshold, shorter for short logs so that twelve blocks remain."""
-    return float(min(limits()["settle.block_s"], (seconds[-1] - seconds[0]) / 12.0))
-
-
-def block_means(points_m: Array, seconds: Array, length_s: float) -> tuple[Array, NDArray[np.int64]]:
-    """Return the means (3, blocks) over stretches of `length_s` and the index of the first epoch of each."""
-    number = np.floor((seconds - seconds[0]) / length_s + 1e-9).astype(np.int64)
-    edges = np.flatnonzero(np.r_[True, np.diff(number) > 0])
-    size = np.diff(np.r_[edges, len(seconds)])
-    full = size >= 0.5 * np.median(size)
-    means = np.stack([np.add.reduceat(row, edges) / size for row in points_m])
-    return means[:, full], edges[full]
-
-
-def _decay(blocks: Array, time_s: Array) -> tuple[Array, Array, float, float]:
-    """Return start minus later value, its sigma, and the joint F test of the best of several decays.
-
-    The p-value is multiplied by the number of clearly different decays tried (Bonferroni).
-    """
-    count = blocks.shape[1]
-    apart = np.abs(time_s[:, None] - time_s[None, :])
-    shape = 0.25 * np.exp(-apart / _FAST_S) + 0.75 * np.exp(-apart / _SLOW_S) + 0.01 * np.eye(count)
-    root = np.linalg.cholesky(shape)
-    white = np.linalg.solve(root, blocks.T)
-    best: tuple[Array, Array, float, float] | None = None
-    for tau in _DECAYS_S:
-        design = np.linalg.solve(root, np.column_stack([np.ones(count), np.exp(-time_s / tau)]))
-        inverse = np.linalg.inv(design.T @ design)
-        value = inverse @ design.T @ white
-        rest = white - design @ value
-        variance = np.maximum((rest**2).sum(axis=0) / (count - 2), 1e-10)
-        sigma = np.sqrt(inverse[1, 1] * variance)
-        statistic = float(((value[1] / sigma) ** 2).sum() / 3.0)
-        p_value = min(1.0, _DIFFERENT * float(stats.f.sf(statistic, 3, count - 2)))
-        if best is None or p_value < best[3]:
-            best = value[1], sigma, statistic, p_value
-    assert best is not None
-    return best
 
 
 @dataclass(frozen=True)

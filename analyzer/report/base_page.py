@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from matplotlib.figure import Figure
 
+from analyzer import wording
 from analyzer.comparing.base_check import BaseCheck
 from analyzer.comparing.rows import records
-from analyzer.report import wording
 from analyzer.report.base_page_parts import pictures, render_page
 from analyzer.report.figures import TEXT, plain_axes
 from analyzer.report.model import Section, Table
@@ -20,6 +20,12 @@ _LEVELS = {
     True: ("fit", "Settled"),
     False: ("fit_with_exclusions", "Not settled throughout"),
     None: ("not_evaluated", "Not evaluated"),
+}
+_SIGNS = {
+    "no_position": "no position at the beginning",
+    "fix_state": "a lower fix state at the beginning",
+    "satellites": "satellites that build up",
+    "claim": "the receiver's own claim that falls",
 }
 _KINDS = {
     "base_log_metre": "an autonomous log at the base, held against another",
@@ -66,7 +72,7 @@ def render_base(check: BaseCheck) -> str:
         check.sentences[1:],
         (
             _coordinates(check),
-            _track(),
+            _track(check),
             _evidence(check),
             _waiting(check),
             Section("cautions", "Cautions", items=CAUTIONS),
@@ -106,8 +112,35 @@ def _coordinates(check: BaseCheck) -> Section:
     )
 
 
-def _track() -> Section:
-    return Section("drift", "Position over time", figures=("track",))
+def _track(check: BaseCheck) -> Section:
+    one = check.settling
+    if one.drifts is None:
+        drift, sizes = f"not evaluated: {one.reason}", ("–", "–")
+    elif one.drifts:
+        east, north, up = one.drift_m
+        drift, sizes = "found, of this size", (wording.length(float(np.hypot(east, north))), wording.length(abs(up)))
+    else:
+        horizontal, up = one.detectable_m
+        drift = "none found; one of this size would have been in four of five cases"
+        sizes = wording.length(horizontal, up=True), wording.length(up, up=True)
+    rows = (
+        ("a drift of the position that dies out", drift, *sizes),
+        *((_SIGNS[key], text, "–", "–") for key, text in check.start.signs),
+    )
+    return Section(
+        "drift",
+        "Position over time",
+        figures=("track",),
+        tables=(
+            Table(
+                "What speaks for and against a settled base",
+                ("evidence", "found", "horizontal", "height"),
+                rows,
+                frozenset({2, 3}),
+                wide=frozenset({0, 1}),
+            ),
+        ),
+    )
 
 
 def _evidence(check: BaseCheck) -> Section:

@@ -6,9 +6,10 @@ import textwrap
 
 import pandas as pd
 
+from analyzer import wording
 from analyzer.assessment import Assessment
-from analyzer.report import summary, wording
-from analyzer.report.wording import Clock
+from analyzer.report import summary
+from analyzer.wording import Clock
 
 #: Lines of a common terminal, less the prompt; the rest is counted, not dropped silently.
 SCREEN_LINES = 23

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from analyzer import wording
 from analyzer.assessment import Assessment
 from analyzer.metrics.metric import Metric
 from analyzer.recording import Source
-from analyzer.report import figure_words, wording
+from analyzer.report import figure_words
 from analyzer.report.model import Section, Table
 
 CAUTIONS = (

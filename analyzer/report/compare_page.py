@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from analyzer import wording
 from analyzer.comparing.result import LEVEL_WORDS, Comparison
 from analyzer.comparing.rows import records
-from analyzer.report import wording
 from analyzer.report.base_page import CAUTIONS, Page
 from analyzer.report.base_page_parts import pictures, render_page
 from analyzer.report.compare_page_map import spots_map

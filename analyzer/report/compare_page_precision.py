@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from analyzer import wording
 from analyzer.comparing.result import Comparison
-from analyzer.report import wording
 from analyzer.report.model import Section
 
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from analyzer import wording
 from analyzer.assessment import Assessment
-from analyzer.report import closing, detail, detail_rest, summary, view, wording
+from analyzer.report import closing, detail, detail_rest, summary, view
 from analyzer.report.limits import shown_axis
 from analyzer.report.model import Report, Section
-from analyzer.report.wording import Clock
+from analyzer.wording import Clock
 
 OVER_TIME = "over-time"
 

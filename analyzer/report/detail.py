@@ -8,14 +8,15 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 
+from analyzer import wording
 from analyzer.assessment import Assessment
-from analyzer.report import view, wording
+from analyzer.report import view
 from analyzer.report.limits import axis_limits
 from analyzer.report.model import Jump, Section, Table
 from analyzer.report.summary import age_unknown, corrected
-from analyzer.report.wording import Clock
 from analyzer.verdict.headline import Availability, headline_of
 from analyzer.verdict.judge import reason_texts
+from analyzer.wording import Clock
 
 _STEP = pd.Timedelta(milliseconds=1)
 _EPOCH = pd.Timestamp("1970-01-01", tz="UTC")

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pandas as pd
 
+from analyzer import wording
 from analyzer.assessment import Assessment
-from analyzer.report import wording
 from analyzer.report.detail import jump_of, real, rows_of, text, whole
 from analyzer.report.model import Section
-from analyzer.report.wording import Clock
+from analyzer.wording import Clock
 
 
 def standstills(assessment: Assessment, clock: Clock) -> Section:

@@ -15,8 +15,9 @@ from bokeh.plotting import figure
 from bokeh.resources import Resources
 from markupsafe import Markup
 
+from analyzer import wording
 from analyzer.assessment import Assessment
-from analyzer.report import explorer_plots, wording
+from analyzer.report import explorer_plots
 from analyzer.report.detail import reason_words
 from analyzer.report.limits import BOUND_COLUMNS, axis_limits, shown_axis
 from analyzer.report.view import PARTS, View

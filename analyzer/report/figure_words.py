@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
+from analyzer import wording
 from analyzer.metrics.metric import Metric
-from analyzer.report import wording
 
 NAMES: Mapping[str, str] = {
     "time_to_first_position_s": "time to first position",

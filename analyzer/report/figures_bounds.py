@@ -6,8 +6,8 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
+from analyzer import wording
 from analyzer.assessment import Assessment
-from analyzer.report import wording
 from analyzer.report.figures import TEXT, plain_axes
 from analyzer.report.limits import axis_limits
 from analyzer.report.palette import colour

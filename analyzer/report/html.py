@@ -11,7 +11,7 @@ from markupsafe import Markup
 from analyzer.assessment import Assessment
 from analyzer.report import context, drawing, explorer, palette, view
 from analyzer.report.saving import write_whole
-from analyzer.report.wording import Clock
+from analyzer.wording import Clock
 
 
 def render(assessment: Assessment, *, time_zone: str | None = None) -> str:

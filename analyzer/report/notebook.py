@@ -6,12 +6,13 @@ import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
+from analyzer import wording
 from analyzer.assessment import Assessment
 from analyzer.html_table import items, table
-from analyzer.report import summary, wording
+from analyzer.report import summary
 from analyzer.report.palette import DASH, colour
-from analyzer.report.wording import Clock
 from analyzer.verdict.headline import headline_of
+from analyzer.wording import Clock
 
 #: Dropouts that are listed; the rest is counted.
 MOST_ROWS = 8

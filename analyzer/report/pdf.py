@@ -33,7 +33,7 @@ from analyzer.assessment import Assessment
 from analyzer.report import context, drawing, palette, view
 from analyzer.report.model import Report, Section, Table
 from analyzer.report.saving import write_whole
-from analyzer.report.wording import Clock
+from analyzer.wording import Clock
 
 _SIDE, _HEAD, _FOOT = 17 * mm, 16 * mm, 18 * mm
 WIDTH = A4[0] - 2 * _SIDE

@@ -8,13 +8,14 @@ from pathlib import PurePath
 import numpy as np
 import pandas as pd
 
+from analyzer import wording
 from analyzer.assessment import Assessment, Purpose
-from analyzer.report import view, wording
+from analyzer.report import view
 from analyzer.report.limits import axis_limits
 from analyzer.report.model import SetupGroup
-from analyzer.report.wording import Clock
 from analyzer.verdict.headline import Lost, headline_of
 from analyzer.verdict.setup_check import NOT_STATED
+from analyzer.wording import Clock
 
 CORRECTED = ("fixed", "float", "differential")
 SETUP_TITLES = (

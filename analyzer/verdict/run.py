@@ -19,6 +19,7 @@ from analyzer.assessment import Purpose, Verdict
 from analyzer.metrics.result import Metrics
 from analyzer.settings import thresholds
 from analyzer.verdict.judge import RULES_VERSION
+from analyzer.wording import share_in_words
 
 USABLE = ("fit", "fit_with_exclusions")
 
@@ -70,12 +71,3 @@ def _by_time(epochs: pd.DataFrame, metrics: Metrics) -> tuple[str, str]:
     if trusted >= limits["verdict.share_usable"]:
         return "fit_with_exclusions", words
     return ("not_evaluated" if unknown > (1 - trusted) / 2 else "not_fit"), words
-
-
-def share_in_words(share: float) -> str:
-    """Return a share as per cent that never rounds a remainder away."""
-    if 0 < share < 0.001:
-        return "less than 0.1 %"
-    if 0.999 < share < 1:
-        return "more than 99.9 %"
-    return f"{100 * share:.1f} %" if 0 < share < 1 else f"{100 * share:.0f} %"

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 
 from analyzer.assessment import SetupItem
 from analyzer.evidence.solution_kind import WORDS, KindFound
-from analyzer.geodesy import from_ecef, to_enu
+from analyzer.geodesy import to_enu
+from analyzer.metrics.base_site_sent import sent_positions
 from analyzer.metrics.result import Metrics
 from analyzer.recording import Recording
 from analyzer.settings import thresholds
@@ -32,7 +32,7 @@ def check_setup(recording: Recording, metrics: Metrics, setup: Setup, kind: Kind
 def _base_position(recording: Recording, setup: Setup) -> SetupItem:
     label = "base as stated"
     stated = setup.base.position
-    sent = sent_base_positions(recording.corrections)
+    sent = sent_positions(recording.corrections)
     if stated is None:
         return SetupItem(
             "base_position", label, NOT_STATED, "not_checked", "the set-up sheet gives no base coordinates"
@@ -41,19 +41,12 @@ def _base_position(recording: Recording, setup: Setup) -> SetupItem:
     if not len(sent):
         why = "no base position (message 1005 or 1006) in what was recorded"
         return SetupItem("base_position", label, words, "not_checked", why)
-    offsets = np.column_stack(to_enu(sent[:, 0], sent[:, 1], sent[:, 2], origin=stated))
+    places = np.array([(s.latitude_deg, s.longitude_deg, s.height_m) for s in sent])
+    offsets = np.column_stack(to_enu(*places.T, origin=stated))
     worst = float(np.abs(offsets).max())
     same = worst <= thresholds("analyzer.verdict")["setup.same_base"]
     why = f"corrections carry a base position {np.hypot(offsets[:, 0], offsets[:, 1]).max():.3f} m off in plan, {np.abs(offsets[:, 2]).max():.3f} m in height"
     return SetupItem("base_position", label, words, "confirmed" if same else "contradicted", why)
-
-
-def sent_base_positions(corrections: pd.DataFrame) -> np.ndarray:
-    """Return the distinct base positions sent, rows of latitude [deg], longitude [deg], height [m]."""
-    sent = corrections[["x_m", "y_m", "z_m"]].dropna().drop_duplicates().to_numpy(np.float64)
-    if not len(sent):
-        return np.empty((0, 3))
-    return np.column_stack(from_ecef(sent[:, 0], sent[:, 1], sent[:, 2]))
 
 
 def _station(recording: Recording, setup: Setup) -> SetupItem:

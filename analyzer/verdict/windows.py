@@ -15,7 +15,8 @@ from analyzer.assessment import Purpose
 from analyzer.settings import thresholds
 from analyzer.verdict.judge import reason_texts
 from analyzer.verdict.purposes import limit_95
-from analyzer.verdict.run import USABLE, share_in_words
+from analyzer.verdict.run import USABLE
+from analyzer.wording import length_in_words, share_in_words
 
 
 def judge_windows(windows: pd.DataFrame, epochs: pd.DataFrame, nominal_s: float, purpose: Purpose) -> pd.DataFrame:
@@ -135,12 +136,3 @@ def _reason_words(code: str, bad: pd.DataFrame) -> str:
     if code == "state":
         return f"not fixed ({', '.join(sorted(set(bad['fix_state'].astype(str)) - {'fixed'}))})"
     return reason_texts().get(code, code)
-
-
-def length_in_words(metres: float) -> str:
-    """Return a length rounded up to two figures, in cm below one metre: rounding never hides a failure."""
-    if not np.isfinite(metres):
-        return "an unknown size"
-    value, unit = (metres * 100, "cm") if metres < 1 else (metres, "m")
-    step = 10.0 ** (np.floor(np.log10(value)) - 1) if value > 0 else 0.1
-    return f"{np.ceil(value / step - 1e-9) * step:.{max(0, -int(np.floor(np.log10(step) + 1e-9)))}f} {unit}"

@@ -127,7 +127,7 @@ def test_base_log_scatters_about_the_base(tmp_path: Path, grade: str, largest_m:
 
 
 def test_unsettled_base_log_drifts_as_it_says(tmp_path: Path) -> None:
-    known = make_base_log(tmp_path / "base.nmea", seed=4, grade="centimetre", settled=False, duration_s=1800.0)
+    known = make_base_log(tmp_path / "base.nmea", seed=4, grade="centimetre", settled=False, start_up="hidden")
     height = positions(tmp_path / "base.nmea")[:, 2]
     assert height[:20].mean() - height[-300:].mean() == pytest.approx(known["drift_u_m"], rel=0.25, abs=0.05)
     with pytest.raises(UsageError, match="grade"):

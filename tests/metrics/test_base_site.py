@@ -6,7 +6,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analyzer.metrics.base_site import grade_of, multipath_period, settling, site_mean, time_to_repeat, waiting_curve
+from analyzer import tables
+from analyzer.geodesy import to_ecef
+from analyzer.metrics.base_site import grade_of, multipath_period, site_mean, time_to_repeat, waiting_curve
+from analyzer.metrics.base_site_sent import sent_positions
 from analyzer.metrics.base_site_shift import (
     Suspect,
     antenna_suspects,
@@ -26,31 +29,6 @@ def wander(rng: np.random.Generator, count: int, sigma: float, tau: float, axes:
     phi = np.exp(-1.0 / tau)
     noise = rng.normal(0, sigma * np.sqrt(1 - phi**2), (axes, count + int(5 * tau)))
     return np.asarray(lfilter([1.0], [1.0, -phi], noise, axis=1))[:, int(5 * tau) :]
-
-
-def test_centimetre_log_that_still_converges_is_recognised() -> None:
-    rng, seconds = np.random.default_rng(4), np.arange(1800.0)
-    for size, tau in ((0.2, 150.0), (0.4, 250.0)):
-        points = wander(rng, 1800, 0.008, 60.0) + size * np.exp(-seconds / tau)
-        found = settling(points, seconds)
-        assert found.settled is False
-        assert found.steady_at_end
-        assert found.steady_from > 1.5 * tau
-        assert np.linalg.norm(found.drift_m) == pytest.approx(np.sqrt(3) * size, rel=0.6)
-
-
-def test_steady_logs_are_seldom_called_unsettled() -> None:
-    rng, seconds = np.random.default_rng(5), np.arange(1200.0)
-    called = [
-        settling(wander(rng, 1200, 1.1, tau), seconds).settled is False for tau in (60.0, 200.0) for _ in range(60)
-    ]
-    assert np.mean(called) <= 0.08
-
-
-def test_a_log_without_minutes_is_not_judged() -> None:
-    found = settling(np.zeros((3, 60)), np.arange(60.0))
-    assert found.settled is None
-    assert "shorter" in found.reason
 
 
 def test_mean_counts_autocorrelation() -> None:
@@ -137,20 +115,28 @@ def test_many_set_ups_share_the_false_alarms() -> None:
     assert family_test_level(30) == pytest.approx(0.001)
 
 
-def test_sent_positions_are_those_of_the_main_station_in_order() -> None:
-    from analyzer import tables
-    from analyzer.geodesy import to_ecef
-    from analyzer.metrics.base_site_sent import sent_positions
+def sent_by(*stations: int, position: tuple[int, ...] = (), height_m: float = 130.0) -> pd.DataFrame:
+    """Return corrections, one message a second by each of `stations` in turn; those in `position` are 1006."""
+    rows = pd.DataFrame({"station_id": pd.array(stations, dtype="Int32"), "place": "rover"})
+    rows["message_type"] = np.where(np.isin(np.arange(len(rows)), position), 1006, 1074)
+    for axis in ("x_m", "y_m", "z_m"):
+        rows[axis] = np.nan
+    for k in position:
+        rows.loc[k, ["x_m", "y_m", "z_m"]] = [float(v) for v in to_ecef(47.2, 20.6 + stations[k] * 1e-4, height_m)]
+    rows.index = pd.date_range("2026-04-14T08:00:00Z", periods=len(rows), freq="s").as_unit("us")
+    return tables.CORRECTIONS.conform(rows)
 
-    own, anew, other = (
-        np.array([float(v) for v in to_ecef(47.2, 20.6 + d, 130.0 + u)]) for d, u in ((0, 0), (0, 1.9), (0.1, 0))
-    )
-    rows = pd.DataFrame(np.vstack([own, own, other, anew]), columns=["x_m", "y_m", "z_m"])
-    rows["station_id"] = pd.array([17, 17, 903, 17], dtype="Int32")
-    rows["place"], rows["message_type"] = "rover", 1006
-    rows.index = pd.date_range("2026-04-14T08:00:00Z", periods=4, freq="10s").as_unit("us")
-    found = sent_positions(tables.CORRECTIONS.conform(rows))
-    assert [f["station_id"] for f in found] == [17, 17]
-    assert [f["height_m"] for f in found] == pytest.approx([130.0, 131.9], abs=1e-3)
-    assert found[0]["antenna_height_m"] is None
+
+def test_sent_positions_are_those_of_the_main_station_in_order() -> None:
+    rows = sent_by(17, 17, 903, 17, position=(0, 1, 2, 3))
+    rows.loc[rows.index[3], ["x_m", "y_m", "z_m"]] = [float(v) for v in to_ecef(47.2, 20.6017, 131.9)]
+    found = sent_positions(rows)
+    assert [f.station_id for f in found] == [17, 17]
+    assert [f.height_m for f in found] == pytest.approx([130.0, 131.9], abs=1e-3)
+    assert found[0].place == pytest.approx((47.2, 20.6017, 130.0), abs=1e-3)
+    assert found[0].antenna_height_m is None
     assert sent_positions(tables.CORRECTIONS.empty()) == []
+
+
+def test_a_neighbours_position_is_none_of_ours_where_our_base_sent_none() -> None:
+    assert sent_positions(sent_by(17, 17, 17, 903, position=(3,))) == []

@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from analyzer import wording
 from analyzer.errors import UsageError
-from analyzer.report import wording
-from analyzer.report.wording import Clock
+from analyzer.wording import Clock
 
 METRES = {"mm": 1e-3, "cm": 1e-2, "m": 1.0, "km": 1e3}
 
@@ -178,3 +178,20 @@ def test_listing(words: list[str], text: str) -> None:
 @given(n=st.integers(0, 10**12))
 def test_a_size_keeps_every_digit(n: int) -> None:
     assert re.sub(r"\D", "", wording.size(n)) == str(n)
+
+
+@given(st.floats(1e-4, 50))
+def test_lengths_in_words_never_shrink(size_m: float) -> None:
+    value, unit = wording.length_in_words(size_m).split()
+    assert float(value) * (0.01 if unit == "cm" else 1) >= size_m * (1 - 1e-9)
+    assert float(value) * (0.01 if unit == "cm" else 1) <= size_m * 1.11
+
+
+def test_shares_never_round_a_remainder_away() -> None:
+    assert [wording.share_in_words(x) for x in (0.0, 0.0004, 0.5, 0.9996, 1.0)] == [
+        "0 %",
+        "less than 0.1 %",
+        "50.0 %",
+        "more than 99.9 %",
+        "100 %",
+    ]

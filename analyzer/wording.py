@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+import numpy as np
 import pandas as pd
 
 from analyzer.errors import UsageError
@@ -85,6 +86,24 @@ def share(value: float | None) -> str:
         if 0 < shown < 100:
             return f"{plain(shown)} %"
     return "under 0.0001 %" if percent < 50 else "over 99.9999 %"
+
+
+def length_in_words(metres: float) -> str:
+    """Return a length rounded up to two figures, in cm below one metre, as the sentences of a verdict say it."""
+    if not np.isfinite(metres):
+        return "an unknown size"
+    value, unit = (metres * 100, "cm") if metres < 1 else (metres, "m")
+    step = 10.0 ** (np.floor(np.log10(value)) - 1) if value > 0 else 0.1
+    return f"{np.ceil(value / step - 1e-9) * step:.{max(0, -int(np.floor(np.log10(step) + 1e-9)))}f} {unit}"
+
+
+def share_in_words(share: float) -> str:
+    """Return a share as per cent to a tenth, as the sentences of a verdict say it; a remainder is never rounded away."""
+    if 0 < share < 0.001:
+        return "less than 0.1 %"
+    if 0.999 < share < 1:
+        return "more than 99.9 %"
+    return f"{100 * share:.1f} %" if 0 < share < 1 else f"{100 * share:.0f} %"
 
 
 def duration(value_s: float | None, *, limit_s: float | None = None) -> str:
