@@ -22,8 +22,8 @@ KIND_UNKNOWN = ("whether the velocity is independent of the positions: nothing t
 def words_of(
     opinion: SecondOpinion, doubts: FusedDoubts | None, slews: Slews, motion: Independent | None
 ) -> tuple[Finding, ...]:
-    """Return the findings on slow steps, alignment, an offset that turns with the car, and honest innovations."""
-    return (*_slow_words(slews, motion), *_alignment_words(doubts), *_turning_words(opinion), *_innovation_words(opinion))
+    """Return the findings on slow steps and swings, alignment, an offset that turns with the car, and honest innovations."""
+    return (*_slow_words(slews, motion), *_swing_words(opinion), *_alignment_words(doubts), *_turning_words(opinion), *_innovation_words(opinion))
 
 
 def _slow_words(slews: Slews, motion: Independent | None) -> Iterator[Finding]:
@@ -32,6 +32,15 @@ def _slow_words(slews: Slews, motion: Independent | None) -> Iterator[Finding]:
         words = " and ".join(dict.fromkeys(motion.sources.values())) or "the stand of the car"
         yield Finding("slow_steps", "warning", f"The fused solution moved slowly against {words} {_times(len(slews.spans))}, by up to "
                       f"{largest:.2f} m in plan: wrong fixes are taken and left this way.", {"count": len(slews.spans)})
+
+
+def _swing_words(opinion: SecondOpinion) -> Iterator[Finding]:
+    swings = opinion.waves
+    if len(swings.spans):
+        seconds = float((swings.spans[:, 1] - swings.spans[:, 0]).max())
+        yield Finding("slow_swings", "warning", f"While fixed the position swung slowly against its velocity {_times(len(swings.spans))}, by up "
+                      f"to {swings.size.max():.2f} m and within {seconds:.0f} s at the longest: slow multipath does this.",
+                      {"count": len(swings.spans), "size_m": float(swings.size.max())})
 
 
 def _alignment_words(doubts: FusedDoubts | None) -> Iterator[Finding]:
@@ -62,7 +71,9 @@ def _times(count: int) -> str:
     return "once" if count == 1 else f"{count} times"
 
 
-def blind_spots(track: Track, motion: Independent | None, slews: Slews, *, fused: bool, kind_known: bool = True) -> tuple[str, ...]:
+def blind_spots(
+    track: Track, opinion: SecondOpinion, motion: Independent | None, slews: Slews, *, fused: bool, kind_known: bool = True
+) -> tuple[str, ...]:
     """Return what nothing in this recording can show."""
     out = [WHOLE_DAY] if kind_known else [WHOLE_DAY, KIND_UNKNOWN]
     if fused:
@@ -70,7 +81,8 @@ def blind_spots(track: Track, motion: Independent | None, slews: Slews, *, fused
     elif track.from_places:
         out.append("slow multipath while fixed: no speed was logged that is independent of the positions")
     else:
-        out.append("multipath while fixed that moves slower than the Doppler velocity drifts, some centimetres in half a minute")
+        drift = f"{opinion.noise.wander(30.0):.2f} m" if opinion.noise.learnt else "some centimetres"
+        out.append(f"multipath while fixed that moves slower than the Doppler velocity drifts, {drift} (1 sigma per axis) in half a minute")
     return tuple(out)
 
 

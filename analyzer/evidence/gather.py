@@ -71,7 +71,8 @@ def gather(recording: Recording, metrics: Metrics, *, without: Collection[str] =
                 *mode_findings(fixes, nominal_s))
     return Evidence(
         bounds, part_of.segment_table(fixes, track, opinion), part_of.jump_table(fixes, opinion), _segment_id(fixes, opinion),
-        findings=findings, cannot_show=blind_spots(track, motion, slews, fused=fused, kind_known=kind_known), claims=claims, innovations=opinion.innovations,
+        findings=findings, cannot_show=blind_spots(track, opinion, motion, slews, fused=fused, kind_known=kind_known),
+        claims=claims, innovations=opinion.innovations,
         kind=found_kind,
     )
 

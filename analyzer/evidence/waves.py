@@ -3,8 +3,9 @@
 The residual of right fixed positions is the walk of integrated velocity errors, a usual slow position error and white noise;
 a Kalman filter with that model whitens it. Against it stands the same plus a swing that begins and ends at zero::
 
-    m(t) = sum over j of b_j sin(pi j (t - a) / L),   b_j normal with zero mean, half periods of `wave.fastest` and more
+    m(t) = sum over j of b_j s_j((t - a) / L),   b_j normal with zero mean
 
+with sines of half periods from `wave.fastest` on, or one period on a plateau that sets in and ends within `wave.edge`,
 for every begin a and length L. Both are linear and normal, so the logarithm of the Bayes factor is closed::
 
     ln B = 1/2 (z'B (B'B + P)^-1 B'z - ln det(I + P^-1/2 B'B P^-1/2)),   z, B whitened, P the prior precision of b
@@ -121,7 +122,8 @@ def find_waves(track: Track, residual: Floats, noise: Noise, *, usable: Flags, c
     total, spread = np.zeros((len(grid.t), 2)), np.zeros(len(grid.t))
     for _ in range(MOST):
         white = _whitened(grid, grid.value - total)
-        tried = [_scan(grid, white, max(2, round(length / every)), every) for length in LENGTHS_S if length < 1.5 * len(grid.t) * every]
+        tried = [_scan(grid, white, max(2, round(length / every)), every, quick) for length in LENGTHS_S for quick in (False, True)
+                 if length < 1.5 * len(grid.t) * every]
         prior = [_log_prior(x.count * every, bool(spans)) for x in tried]
         weight = np.concatenate([x.odds + p for x, p in zip(tried, prior, strict=True)])
         share = np.exp(weight - np.logaddexp(0.0, logsumexp(weight)))
@@ -147,7 +149,7 @@ def _log_prior(length_s: float, found: bool) -> float:
     """Return the logarithm of the probability of a swing of this length at one begin; more on a drive that showed one."""
     limits = thresholds("analyzer.evidence")
     rate = limits["wave.per_hour"] / 3600 * (limits["wave.again"] if found else 1.0)
-    return float(np.log(rate * APART * length_s / len(LENGTHS_S)))
+    return float(np.log(rate * APART * length_s / (2 * len(LENGTHS_S))))
 
 
 def _filter(track: Track, residual: Floats, noise: Noise, *, usable: Flags, coarse: Floats, lost_var: Floats) -> _Filter:
@@ -204,28 +206,32 @@ def _whitened(grid: _Filter, value: Floats) -> Floats:
     return out
 
 
-def _prior(count: int, every: float) -> tuple[Floats, Floats]:
-    """Return the numbers j of the sines of a swing of `count` places and the variances of their coefficients [m²].
+def _shapes(count: int, every: float, quick: bool) -> tuple[Floats, float]:
+    """Return the shapes (count, J) of a swing of `count` places and the variance of each coefficient [m²].
 
-    Half periods down to `wave.usual_half` are equally strong, shorter ones fall with their fourth power.
+    Sines that vanish at both ends; or, for a swing that sets in and ends within `wave.edge`, one period on such a plateau.
     """
     limits = thresholds("analyzer.evidence")
-    number = np.arange(1.0, max(1, int(count * every / limits["wave.fastest"])) + 1)
-    strength = np.minimum(1.0, (count * every / number / limits["wave.usual_half"]) ** 4)
-    return number, 2 * limits["wave.size"] ** 2 * strength / strength.sum()
+    through = (np.arange(count)[:, None] + 0.5) / count
+    if quick:
+        rise = np.minimum(through, 1 - through) * count * every / limits["wave.edge"]
+        plateau = 0.5 - 0.5 * np.cos(np.pi * np.minimum(rise, 1.0))
+        shapes = plateau * np.hstack([np.ones_like(through), np.cos(2 * np.pi * through), np.sin(2 * np.pi * through)])
+    else:
+        shapes = np.sin(np.pi * through * np.arange(1.0, max(1, int(count * every / limits["wave.fastest"])) + 1))
+    return shapes, float(limits["wave.size"] ** 2 / (shapes**2).mean(axis=0).sum())
 
 
-def _projected(grid: _Filter, white: Floats, first: NDArray[np.int64], count: int, every: float) -> tuple[Floats, Floats]:
-    """Return B'B (m, J, J) and B'z (m, J, 2) of the swings that begin at places `first` (m,) and last `count` places."""
-    number, _ = _prior(count, every)
-    size = len(number)
+def _projected(grid: _Filter, white: Floats, first: NDArray[np.int64], shapes: Floats, every: float) -> tuple[Floats, Floats]:
+    """Return B'B (m, J, J) and B'z (m, J, 2) of the `shapes` (count, J) that begin at places `first` (m,)."""
+    count, size = shapes.shape
     gram, seen = np.zeros((len(first), size, size)), np.zeros((len(first), size, 2))
     state = np.zeros((len(first), size, 3))
     for i in range(count + round(TAIL_S / every)):
         at = first + i
         inside = (at >= 0) & (at < len(grid.t))
         place = np.clip(at, 0, len(grid.t) - 1)
-        shape = np.sin(np.pi * number * (i + 0.5) / count) if i < count else np.zeros(size)
+        shape = shapes[i] if i < count else np.zeros(size)
         row, ahead = grid.whiten(state, np.broadcast_to(shape, (len(first), size)), place)
         row = np.where(inside[:, None], row, 0.0)
         state = np.where(inside[:, None, None], ahead, state)
@@ -234,22 +240,15 @@ def _projected(grid: _Filter, white: Floats, first: NDArray[np.int64], count: in
     return gram, seen
 
 
-def _scan(grid: _Filter, white: Floats, count: int, every: float) -> _Tried:
+def _scan(grid: _Filter, white: Floats, count: int, every: float, quick: bool) -> _Tried:
     """Return every begin of swings of `count` places with log Bayes factor, coefficients and their covariance."""
-    hop = max(1, round(count * APART))
-    first = np.arange(-count // 2, len(grid.t) - count // 2, hop)
-    gram, seen = _projected(grid, white, first, count, every)
-    _, var = _prior(count, every)
-    cov = np.linalg.inv(gram + np.diag(1 / var))
-    fit = cov @ seen
-    odds = 0.5 * (seen * fit).sum(axis=(1, 2)) + np.linalg.slogdet(cov)[1] - np.log(var).sum()
-    return _Tried(count, first, odds, fit, cov, _shapes(count, every))
-
-
-def _shapes(count: int, every: float) -> Floats:
-    """Return the sines (count, J) of a swing of `count` places."""
-    number, _ = _prior(count, every)
-    return np.sin(np.pi * number[None, :] * (np.arange(count)[:, None] + 0.5) / count)
+    first = np.arange(-count // 2, len(grid.t) - count // 2, max(1, round(count * APART)))
+    shapes, var = _shapes(count, every, quick)
+    gram, seen = _projected(grid, white, first, shapes, every)
+    cov: Floats = np.asarray(np.linalg.inv(gram + np.eye(gram.shape[1]) / var), dtype=np.float64)
+    fit: Floats = np.asarray(cov @ seen, dtype=np.float64)
+    odds = 0.5 * (seen * fit).sum(axis=(1, 2)) + np.linalg.slogdet(cov)[1] - gram.shape[1] * np.log(var)
+    return _Tried(count, first, odds, fit, cov, shapes)
 
 
 def _moments(grid: _Filter, tried: list[_Tried], share: Floats) -> tuple[Floats, Floats]:

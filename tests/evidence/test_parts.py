@@ -56,12 +56,20 @@ def test_ageing_and_segment_widen_what_they_should(spoiled: tuple[Recording, Met
 def test_the_base_bound_follows_claims_not_below_the_class() -> None:
     """1 cm per axis is a radius of 2.4 cm (NOAA NGS guidelines: about 1 cm + 1 ppm, from memory, not re-read)."""
     noise = Noise(0.003, 1e-5, 0.002, 25.0, learnt=True)
-    claimed = np.array([0.003, 0.02])
-    flat, _ = fixed_base(claimed, 2 * claimed, np.full(2, 0.025), noise=noise, rest_sigma_m=np.nan, rest_ratio=np.nan, fused=False)
-    assert flat[0] == pytest.approx(0.024)
-    assert flat[1] == pytest.approx(1.15 * RADIUS_95 * 0.02)
-    doubled, _ = fixed_base(claimed, 2 * claimed, np.full(2, 0.025), noise=noise, rest_sigma_m=np.nan, rest_ratio=3.0, fused=False)
-    assert doubled[1] == pytest.approx(3 * RADIUS_95 * 0.02)
+    claimed = np.array([0.007, 0.02])
+
+    def base(rest_ratio: float, claimed: np.ndarray = claimed, fused: bool = False) -> np.ndarray:
+        return fixed_base(claimed, 2 * claimed, np.full(len(claimed), 0.025), noise=noise, rest_sigma_m=np.nan, rest_ratio=rest_ratio,
+                          fused=fused, nominal_s=0.1)[0]
+
+    assert base(np.nan)[0] == pytest.approx(0.0255)
+    assert base(np.nan)[1] == pytest.approx(1.3 * RADIUS_95 * 0.02)
+    # a stand that disproves the claims counts for more in motion
+    assert base(3.0)[1] == pytest.approx(3 * 1.3 * RADIUS_95 * 0.02)
+    assert base(1.4)[1] == pytest.approx(1.4 * RADIUS_95 * 0.02)
+    # small claims lower the floor by degrees, and never without end
+    floors = base(np.nan, np.array([0.001, 0.0045, 0.0055, 0.0065]))
+    assert floors == pytest.approx([0.0185, 0.0185, 0.022, 0.0255])
 
 
 def test_what_a_stand_does_not_show_shrinks_with_its_length() -> None:

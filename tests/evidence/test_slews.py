@@ -1,4 +1,4 @@
-"""Moves at rest, an offset that turns with the car, slow excursions, and the kind of solution."""
+"""Moves at rest, an offset that turns with the car, and the kind of solution."""
 
 from __future__ import annotations
 
@@ -14,33 +14,9 @@ from analyzer.evidence.displacement import residual
 from analyzer.evidence.fused import heading_off
 from analyzer.evidence.knots import make_knots
 from analyzer.evidence.rest import moves_at_rest
-from analyzer.evidence.slow_steps import excursions
 from analyzer.evidence.stations import reference_moves
-from analyzer.evidence.track import Track
 from analyzer.evidence.turning import turning_offset
 from tests.evidence.tracks import weaving
-
-
-def _excursions(track: Track) -> np.ndarray:
-    left, extra, truncated = residual(track)
-    noise = noise_of.learn(left, track.fixed, track.nominal_s)
-    return excursions(track, left, noise, usable=track.fixed, coarse=np.ones(len(track)), lost_var=extra + truncated,
-                      slow=np.zeros((len(track), 2)))
-
-
-def test_multipath_that_comes_and_goes_is_marked_between_its_ends() -> None:
-    track = weaving(600.0)
-    away = 0.2 * np.clip((track.t - 200) / 10, 0, 1) * np.clip((300 - track.t) / 10, 0, 1)
-    found = _excursions(replace(track, places=track.places + away[:, None] * [1.0, 0.0, 0.0]))
-    assert (found[(track.t > 206) & (track.t < 294)] > 0.1).all()
-    # fainter steps beside certain ones may count, but only within `slow.apart`
-    assert (found[(track.t < 40) | (track.t > 460)] == 0).all()
-    assert (found == 0).mean() > 0.5
-
-
-@pytest.mark.parametrize("seed", range(5))
-def test_a_clean_drive_shows_no_excursion(seed: int) -> None:
-    assert (_excursions(weaving(600.0, seed=seed)) == 0).all()
 
 
 def test_a_move_at_rest_is_measured() -> None:

@@ -1,0 +1,122 @@
+"""Slow swings: the closed form against plain linear algebra, no alarm without one, size where there is one."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from analyzer.evidence import noise as noise_of
+from analyzer.evidence import waves as module
+from analyzer.evidence.displacement import residual
+from analyzer.evidence.noise import Noise
+from analyzer.evidence.track import Track
+from analyzer.evidence.waves import Waves, find_waves
+from analyzer.settings import thresholds
+from tests.evidence.tracks import weaving
+
+Floats = NDArray[np.float64]
+
+
+def _waves(track: Track, **changes: object) -> Waves:
+    left, extra, truncated = residual(track)
+    noise = noise_of.learn_moving(left, track.fixed, track)
+    return find_waves(track, left, noise, usable=track.fixed, coarse=np.ones(len(track)), lost_var=extra + truncated)
+
+
+def _swung(track: Track, first: float, last: float, size: float) -> Track:
+    inside = np.clip((track.t - first) / (last - first), 0, 1)
+    return replace(track, places=track.places + (size * np.sin(np.pi * inside))[:, None] * [0.8, 0.6, 0.0])
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_a_clean_drive_shows_no_swing(seed: int) -> None:
+    found = _waves(weaving(600.0, seed=seed))
+    assert len(found.spans) == 0
+    assert found.size.max() < thresholds("analyzer.evidence")["wave.matters"]
+
+
+@pytest.mark.parametrize(("first", "last"), [(150.0, 240.0), (280.0, 340.0)])
+def test_a_swing_is_found_where_it_is_and_measured(first: float, last: float) -> None:
+    track = _swung(weaving(600.0, doppler_mps=0.01), first, last, 0.25)
+    found = _waves(track)
+    assert len(found.spans) >= 1
+    middle = np.abs(track.t - (first + last) / 2) < 5
+    assert found.size[middle] == pytest.approx(0.25, abs=0.1)
+    assert found.certain(track.t)[middle].all()
+    assert found.size[(track.t < first - 100) | (track.t > last + 100)].max() < 0.05
+
+
+def test_a_swing_at_rest_is_seen_however_poor_the_velocity() -> None:
+    track = weaving(600.0, doppler_mps=0.3)
+    standing = np.ones(len(track), dtype=bool)
+    still = replace(track, places=np.random.default_rng(3).normal(size=(len(track), 3)) * 0.002, velocity=track.velocity, standing=standing)
+    still.velocity[:] = 0.0
+    left, extra, truncated = residual(_swung(still, 200.0, 300.0, 0.15))
+    noise = Noise(0.002, 9e-3, 0.01, 25.0, learnt=True, seconds=300.0)
+    found = find_waves(_swung(still, 200.0, 300.0, 0.15), left, noise, usable=track.fixed, coarse=np.ones(len(track)), lost_var=extra + truncated)
+    assert found.size[np.abs(track.t - 250) < 5] == pytest.approx(0.15, abs=0.03)
+
+
+def test_nothing_is_looked_for_without_learnt_noise() -> None:
+    track = weaving(60.0)
+    left, extra, truncated = residual(track)
+    noise = Noise(0.003, 1e-4, 0.01, 25.0, learnt=False)
+    found = find_waves(track, left, noise, usable=track.fixed, coarse=np.ones(len(track)), lost_var=extra + truncated)
+    assert not found.size.any()
+
+
+def _covariance(grid: module._Filter, noise: Noise, white: Floats, usual_time_s: float) -> Floats:
+    """Return the covariance of the grid values by summing the parts of the model one after the other."""
+    count = len(grid.t)
+    rate = noise.unsure * noise.rate_mps
+    at = np.arange(count)
+    slow = rate**2 * np.exp(-np.abs(at[:, None] - at[None, :]) * grid.moving[0] / noise.time_s)
+    sums = np.tril(np.ones((count, count)), -1) * grid.moving[0]
+    steps = np.tril(np.ones((count, count)), -1)
+    usual = grid.usual[:, None] * grid.usual[None, :] * np.exp(-np.abs(at[:, None] - at[None, :]) / usual_time_s)
+    walk = noise.unsure**2 * noise.walk_m2ps * grid.moving[0]
+    return np.asarray(1e8 + sums @ slow @ sums.T + walk * steps @ steps.T + usual + np.diag(white))
+
+
+def test_the_bayes_factor_is_that_of_plain_linear_algebra() -> None:
+    """Normal linear model: ln N(y; 0, C + S V S') - ln N(y; 0, C), by numpy's own determinants and solves."""
+    rng = np.random.default_rng(7)
+    track = replace(weaving(80.0, 1.0), standing=np.zeros(80, dtype=bool))
+    noise = Noise(0.003, 1e-4, 0.003, 25.0, learnt=True, seconds=300.0)
+    value = np.cumsum(rng.normal(size=(80, 2)), axis=0) * 0.01
+    grid = module._filter(track, value, noise, usable=track.fixed, coarse=np.ones(80), lost_var=np.zeros(79))
+    tried = module._scan(grid, module._whitened(grid, grid.value), 40, 1.0, False)
+    k = int(np.flatnonzero(tried.first == tried.first[(tried.first >= 0) & (tried.first + 40 <= 80)][0])[0])
+    limits = thresholds("analyzer.evidence")
+    white = np.full(80, 1.57 * noise.white_m**2 + limits["knot.floor"] ** 2)
+    base = _covariance(grid, noise, white, limits["wave.usual_time"])
+    shapes, var = module._shapes(40, 1.0, False)
+    spread = np.zeros((80, shapes.shape[1]))
+    spread[tried.first[k]:tried.first[k] + 40] = shapes
+    more = base + var * spread @ spread.T
+    expected = sum(0.5 * (y @ np.linalg.solve(base, y) - y @ np.linalg.solve(more, y)) for y in value.T)
+    expected += np.linalg.slogdet(base)[1] - np.linalg.slogdet(more)[1]
+    # the tail behind the swing is followed for `TAIL_S` only, and 1e8 stands for not known
+    assert tried.odds[k] == pytest.approx(expected, abs=0.05)
+
+
+def test_whitened_values_are_white() -> None:
+    """Innovations of the right model are independent with unit variance: their mean square lies in its chi-square bounds."""
+    rng = np.random.default_rng(5)
+    track = replace(weaving(2000.0, 1.0), standing=np.zeros(2000, dtype=bool))
+    noise = Noise(0.003, 1e-4, 0.0, 25.0, learnt=True, seconds=1e9)
+    limits = thresholds("analyzer.evidence")
+    usual = max(limits["wave.usual"], limits["wave.usual_white"] * noise.white_m)
+    decay = np.exp(-1 / limits["wave.usual_time"])
+    slow = np.zeros((2000, 2))
+    for i in range(1, 2000):
+        slow[i] = decay * slow[i - 1] + usual * np.sqrt(1 - decay**2) * rng.normal(size=2)
+    white = np.sqrt(1.57 * noise.white_m**2 + limits["knot.floor"] ** 2)
+    value = np.cumsum(0.01 * rng.normal(size=(2000, 2)), axis=0) + slow + white * rng.normal(size=(2000, 2))
+    grid = module._filter(track, value, noise, usable=track.fixed, coarse=np.ones(2000), lost_var=np.zeros(1999))
+    seen = module._whitened(grid, grid.value)[10:]
+    assert (seen**2).mean() == pytest.approx(1.0, abs=4 * np.sqrt(2 / seen.size))
+    assert abs((seen[1:] * seen[:-1]).mean()) < 4 / np.sqrt(seen.size)
