@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import argparse
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from analyzer.cli.evidence_inputs import add_evidence_inputs, base_place, read_evidence_inputs
-from analyzer.cli.inputs import add_inputs, read_recording, read_setup
+from analyzer.cli.evidence_inputs import add_evidence_inputs
+from analyzer.cli.inputs import add_inputs, drive_files
 from analyzer.cli.words import out, progress, say, verb
 from analyzer.errors import UsageError
 
@@ -54,9 +55,8 @@ def add_parser(verbs: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Read, judge, write; return 1 where the verdict is at or below --fail-on."""
-    from analyzer.judging import assess
     from analyzer.results.folder import refuse_existing
-    from analyzer.userfiles.tabular import read_windows
+    from analyzer.whole_drive import assess_files
 
     if args.out is None and not args.brief:
         raise UsageError("assess: --out DIR is missing; name the result folder, or pass --brief to only look.")
@@ -64,25 +64,8 @@ def run(args: argparse.Namespace) -> int:
         refuse_existing(args.out, overwrite=args.overwrite)
     _known_zone(args.time_zone)
     purpose = chosen_purpose(args.purpose, args.limit)
-    setup = read_setup(args)
-    windows = read_windows(args.windows) if args.windows else None
-    base = parse_base(args.base)
-    more = read_evidence_inputs(args)
-    if base is None and more.base_log is not None:
-        base = base_place(more.base_log)
-    recording = read_recording(args, setup)
-    progress(args.quiet)("judging")
-    assessment = assess(
-        recording,
-        purpose=purpose,
-        setup=setup,
-        windows=windows,
-        base=base,
-        check_points=more.check_points,
-        decisions=more.decisions,
-        base_log=more.base_log,
-        second_rover=more.second_rover,
-    )
+    files = replace(drive_files(args), base=parse_base(args.base))
+    assessment = assess_files(files, purpose=purpose, progress=progress(args.quiet))
     if args.brief:
         from analyzer.report.brief import brief
 
