@@ -62,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError("assess: --out DIR is missing; name the result folder, or pass --brief to only look.")
     if args.out is not None:
         refuse_existing(args.out, overwrite=args.overwrite)
-    _known_zone(args.time_zone)
+    known_zone(args.time_zone)
     purpose = chosen_purpose(args.purpose, args.limit)
     files = replace(drive_files(args), base=parse_base(args.base))
     assessment = assess_files(files, purpose=purpose, progress=progress(args.quiet))
@@ -75,7 +75,7 @@ def run(args: argparse.Namespace) -> int:
     return 1 if args.fail_on != "never" and LEVELS.index(assessment.verdict.level) >= LEVELS.index(args.fail_on) else 0
 
 
-def _known_zone(name: str | None) -> None:
+def known_zone(name: str | None) -> None:
     """Refuse an unknown time zone before anything is read."""
     from analyzer.report.wording import Clock
 

@@ -67,7 +67,10 @@ def drive_files(args: argparse.Namespace) -> DriveFiles:
 
     if args.line_rate is not None and args.line_rate < 300:
         raise UsageError(f"--line-rate {args.line_rate}: expected bits per second, like 38400.")
-    more = ("windows", "check_points", "accept", "base_log", "second_rover")
+
+    def more(name: str) -> str | None:
+        return _text(getattr(args, name, None))
+
     return DriveFiles(
         logs=tuple(args.logs),
         setup=_text(args.setup),
@@ -79,7 +82,11 @@ def drive_files(args: argparse.Namespace) -> DriveFiles:
         line_rate=args.line_rate,
         date=parse_date(args.date),
         require_checksum=args.require_checksum,
-        **{name: _text(getattr(args, name, None)) for name in more},
+        windows=more("windows"),
+        check_points=more("check_points"),
+        accept=more("accept"),
+        base_log=more("base_log"),
+        second_rover=more("second_rover"),
     )
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import glob
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -82,8 +81,9 @@ def _fitting(text: str, place: Path, name: str) -> list[str]:
     whole = place.parent / text
     if not _WILD & set(text) or whole.exists():
         return [str(whole)]
-    root = glob.escape(str(place.parent))
-    found = sorted(glob.glob(str(Path(root) / text)))
+    if Path(text).is_absolute():
+        raise UsageError(f"{WHAT} {place}: drive '{name}': '{text}' is a pattern; write it from the folder of the list.")
+    found = sorted(str(p) for p in place.parent.glob(text))
     if not found:
         raise UsageError(f"{WHAT} {place}: drive '{name}': no file fits '{text}'; correct the pattern.")
     return found

@@ -1,0 +1,106 @@
+"""Workers of an existing Dask scheduler. The package is an optional extra and loaded only here."""
+
+from __future__ import annotations
+
+import queue
+import uuid
+from collections.abc import Callable, Iterator, Sequence
+from types import TracebackType
+from typing import Any
+
+from analyzer.batch.workers import Answered, Lost
+from analyzer.errors import InputError, MissingExtraError, UsageError
+
+_WAIT_S = 0.5
+_CONNECT_S = 15
+
+
+class Cluster:
+    """Workers of the scheduler at an address: ``with Cluster("tcp://10.0.0.5:8786") as workers``.
+
+    The scheduler itself gives a task whose worker was killed to another one, as often as its own setting
+    ``distributed.scheduler.allowed-failures`` says. No more tasks than workers and one are under way at a time, so that
+    a drive that kills its worker takes no other drive's attempts with it.
+
+    Raises
+    ------
+    MissingExtraError : the package is not installed.
+    UsageError : the address is none, or no scheduler answers there.
+    """
+
+    def __init__(self, address: str) -> None:
+        kind, mark, place = address.partition("://")
+        if kind not in ("tcp", "tls") or not mark or not place.rpartition(":")[2].isdigit():
+            raise UsageError(f"--cluster {address}: expected the address of a scheduler like tcp://10.0.0.5:8786.")
+        try:
+            import distributed
+        except ImportError:
+            raise MissingExtraError("distributed", extra="cluster", purpose="--cluster") from None
+        self._address = address
+        self._library: Any = distributed
+        self._client: Any = None
+
+    def __enter__(self) -> Cluster:
+        """Connect to the scheduler."""
+        try:
+            self._client = self._library.Client(self._address, timeout=_CONNECT_S, set_as_default=False)
+        except (OSError, ValueError) as error:
+            raise UsageError(
+                f"--cluster {self._address}: no scheduler answers there ({type(error).__name__}): check that it runs and can be reached."
+            ) from error
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+        """Let the scheduler go; what is under way there is given up."""
+        self._client.close()
+
+    def workers(self) -> list[int]:
+        """Return the number of threads of each worker that the scheduler has."""
+        return [int(w["nthreads"]) for w in self._client.scheduler_info(n_workers=-1)["workers"].values()]
+
+    def run(self, function: Callable[[Any], Any], tasks: Sequence[Any]) -> Iterator[Answered | None]:
+        """Yield the answers in the order in which they come, and None twice a second meanwhile.
+
+        Raises
+        ------
+        InputError : the scheduler went away.
+        """
+        answers: queue.Queue[Any] = queue.Queue()
+        under_way: dict[str, tuple[int, Any]] = {}
+        rest = iter(range(len(tasks)))
+        left = len(tasks)
+        while left:
+            while len(under_way) < len(self.workers()) + 1 and (number := next(rest, None)) is not None:
+                future = self._client.submit(function, tasks[number], key=f"postdrive-{uuid.uuid4().hex}", pure=False)
+                under_way[future.key] = number, future
+                future.add_done_callback(answers.put)
+            try:
+                future = answers.get(timeout=_WAIT_S)
+            except queue.Empty:
+                self._refuse_gone()
+                yield None
+                continue
+            number, _ = under_way.pop(future.key)
+            left -= 1
+            yield Answered(number, 1, self._answer(future))
+
+    def run_light(self, function: Callable[[Any], Any], tasks: Sequence[Any]) -> Iterator[Answered | None]:
+        """Yield the answers of work that mostly waits for files: by the workers too, which are near to the files."""
+        return self.run(function, tasks)
+
+    def _refuse_gone(self) -> None:
+        if self._client.status not in ("running", "connecting"):
+            raise InputError(
+                f"the scheduler at {self._address} went away: start it and run the same command again, finished drives are kept."
+            )
+
+    def _answer(self, future: Any) -> Any:
+        """Return what came back, or that it was lost and why."""
+        if future.status == "finished":
+            return future.result()
+        if future.status == "error":
+            error = future.exception()
+            words = str(error).splitlines() or [""]
+            return Lost(f"{type(error).__name__}: {words[0][:200].rstrip('.')}")
+        self._refuse_gone()
+        return Lost(f"given up by the scheduler ({future.status})")
