@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import logging
 import queue
+import time
 import uuid
 from collections.abc import Callable, Iterator, Sequence
 from types import TracebackType
@@ -13,6 +15,8 @@ from analyzer.errors import InputError, MissingExtraError, UsageError
 
 _WAIT_S = 0.5
 _CONNECT_S = 15
+#: How often the scheduler is asked for its workers [s]: some may come while the batch runs.
+_LOOK_S = 5.0
 
 
 class Cluster:
@@ -41,7 +45,8 @@ class Cluster:
         self._client: Any = None
 
     def __enter__(self) -> Cluster:
-        """Connect to the scheduler."""
+        """Connect to the scheduler; what its library would log of a lost connection is said in a sentence instead."""
+        logging.getLogger("distributed.client").setLevel(logging.CRITICAL)
         try:
             self._client = self._library.Client(self._address, timeout=_CONNECT_S, set_as_default=False)
         except (OSError, ValueError) as error:
@@ -55,8 +60,11 @@ class Cluster:
         self._client.close()
 
     def workers(self) -> list[int]:
-        """Return the number of threads of each worker that the scheduler has."""
-        return [int(w["nthreads"]) for w in self._client.scheduler_info(n_workers=-1)["workers"].values()]
+        """Return the number of threads of each worker that the scheduler has; empty while it cannot be reached."""
+        try:
+            return [int(n) for n in self._client.nthreads().values()] if self._client.status == "running" else []
+        except OSError:
+            return []
 
     def run(self, function: Callable[[Any], Any], tasks: Sequence[Any]) -> Iterator[Answered | None]:
         """Yield the answers in the order in which they come, and None twice a second meanwhile.
@@ -68,9 +76,11 @@ class Cluster:
         answers: queue.Queue[Any] = queue.Queue()
         under_way: dict[str, tuple[int, Any]] = {}
         rest = iter(range(len(tasks)))
-        left = len(tasks)
+        left, places, looked = len(tasks), 0, -_LOOK_S
         while left:
-            while len(under_way) < len(self.workers()) + 1 and (number := next(rest, None)) is not None:
+            if time.monotonic() - looked > _LOOK_S:
+                places, looked = len(self.workers()), time.monotonic()
+            while len(under_way) <= places and (number := next(rest, None)) is not None:
                 future = self._client.submit(function, tasks[number], key=f"postdrive-{uuid.uuid4().hex}", pure=False)
                 under_way[future.key] = number, future
                 future.add_done_callback(answers.put)
@@ -90,17 +100,20 @@ class Cluster:
 
     def _refuse_gone(self) -> None:
         if self._client.status not in ("running", "connecting"):
-            raise InputError(
-                f"the scheduler at {self._address} went away: start it and run the same command again, finished drives are kept."
-            )
+            raise self._gone()
+
+    def _gone(self) -> InputError:
+        return InputError(
+            f"the scheduler at {self._address} went away: start it and run the same command again, finished drives are kept."
+        )
 
     def _answer(self, future: Any) -> Any:
-        """Return what came back, or that it was lost and why."""
+        """Return what came back, or that it was lost and why; a task that is neither went with its scheduler."""
         if future.status == "finished":
             return future.result()
         if future.status == "error":
             error = future.exception()
-            words = str(error).splitlines() or [""]
-            return Lost(f"{type(error).__name__}: {words[0][:200].rstrip('.')}")
-        self._refuse_gone()
-        return Lost(f"given up by the scheduler ({future.status})")
+            why = f"{type(error).__name__}: {(str(error).splitlines() or [''])[0][:200].rstrip('.')}"
+            killed = type(error).__name__ == "KilledWorker"
+            return Lost(why) if killed else Lost(why, "install postdrive in the same version on all workers")
+        raise self._gone()

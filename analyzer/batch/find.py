@@ -89,7 +89,7 @@ def run_id(name: str) -> str:
     'car_7.2026-04-14.r_n_01'
     """
     plain = re.sub(r"[^A-Za-z0-9._-]+", "_", name.replace("\\", "/").replace("/", ".")).strip("._-")
-    return plain[:120] or "run"
+    return plain[:120].rstrip("._-") or "run"
 
 
 def _below(path: Path, not_within: Path | None, note: Callable[[str], None]) -> Iterator[Drive]:

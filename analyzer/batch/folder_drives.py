@@ -80,7 +80,9 @@ def _own(log: Path, names: Sequence[Path]) -> dict[str, list[Path]]:
 def _logs(paths: Sequence[Path], columns: Sequence[Path]) -> list[Path]:
     """Return which files are rover logs: by content, or as tables by a column map that makes fixes of them."""
     maps = [m for m in map(_map, columns) if m is not None and m.table == "fixes"]
-    return [p for p in paths if suffix_of(p.name) in SENTENCES or any(m.serves(p.name) for m in maps) or _is_log(p)]
+    found = [p for p in paths if suffix_of(p.name) in SENTENCES or any(m.serves(p.name) for m in maps) or _is_log(p)]
+    stems = {stem_of(p.name) for p in found}
+    return [p for p in found if not any(own_role(p.name, stem) for stem in stems)]
 
 
 def _map(path: Path) -> ColumnMap | None:

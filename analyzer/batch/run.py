@@ -14,7 +14,7 @@ from analyzer.assessment import Purpose
 from analyzer.batch.find import Defaults, Drive, find_drives
 from analyzer.batch.fingerprint import Fingerprint
 from analyzer.batch.pace import Pace
-from analyzer.batch.store import FailedDrive, Store
+from analyzer.batch.store import FailedDrive, Store, refuse_other
 from analyzer.batch.task import Assessed, Failure, Options, Task, assess_drive, fingerprint_of
 from analyzer.batch.workers import Lost, Workers
 from analyzer.errors import AnalyzerError
@@ -79,11 +79,14 @@ class _State:
     def fail(self, task: Task, attempt: int, why: Failure | Lost) -> None:
         """Keep why a drive has no result."""
         if isinstance(why, Lost):
-            times = "once" if attempt == 1 else f"{attempt} times"
-            why = Failure(f"its worker went away {times} ({why.why}); it may need more memory than there is.", _LOST_CODE)
-        drive = task.drive
-        self.failed.append(FailedDrive(drive.name, drive.place, attempt, why.exit_code, why.sentence, why.details))
-        self.tell(f"{drive.name}: failed: {why.sentence}")
+            times = "" if attempt == 1 else f" {attempt} times"
+            why = Failure(f"no worker could finish it ({why.why}{times}): {why.advice}.", _LOST_CODE)
+        drive, sentence = task.drive, why.sentence
+        older = next((run for run, row in self.store.rows.items() if row["place"] == drive.place), None)
+        if older is not None:
+            sentence = f"{sentence.rstrip('.')}; the older result of this drive stays as run {older}."
+        self.failed.append(FailedDrive(drive.name, drive.place, attempt, why.exit_code, sentence, why.details))
+        self.tell(f"{drive.name}: failed: {sentence}")
 
 
 def run_batch(
@@ -118,6 +121,7 @@ def run_batch(
     OutputError : the results cannot be written.
     """
     place = Path(results).absolute()
+    refuse_other(place)
     with workers as pool:
         found = find_drives(folders, replace(defaults or Defaults(), not_within=place))
         tasks = _tasks(found.drives, purpose, options or Options())

@@ -60,7 +60,7 @@ class Store:
         ------
         OutputError : the folder holds something else, cannot be written, or another batch works in it.
         """
-        _refuse_other(self.folder)
+        refuse_other(self.folder)
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
             self._lock = FolderLock(self.folder)
@@ -194,7 +194,7 @@ def _drop(folder: Path) -> None:
         folder.parent.rmdir()
 
 
-def _refuse_other(folder: Path) -> None:
+def refuse_other(folder: Path) -> None:
     """Raise OutputError where a folder holds something that no batch has written."""
     if folder.exists() and not folder.is_dir():
         raise OutputError(f"results {folder}: a file of that name stands there; choose another name.")

@@ -12,9 +12,10 @@ MOST_ATTEMPTS = 2
 
 @dataclass(frozen=True)
 class Lost:
-    """The worker went away with the task, as often as it may; `why` says how it ended."""
+    """No worker could finish the task, as often as it may be tried; `why` says how it ended, `advice` what may help."""
 
     why: str
+    advice: str = "it may need more memory than there is"
 
 
 @dataclass(frozen=True)
