@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from analyzer.assessment import Assessment, Limit, Purpose, SetupItem, Verdict
     from analyzer.attaching.attach import Attached, attach
     from analyzer.attaching.checking import check_attached
+    from analyzer.batch.run import BatchResult, run_batch
     from analyzer.comparing.base_check import BaseCheck, check_base
     from analyzer.comparing.compare import compare
     from analyzer.comparing.result import Comparison
@@ -36,6 +37,7 @@ _HOME = {
     "Assessment": "assessment",
     "Attached": "attaching.attach",
     "BaseCheck": "comparing.base_check",
+    "BatchResult": "batch.run",
     "Comparison": "comparing.result",
     "Finding": "recording",
     "InputError": "errors",
@@ -65,6 +67,7 @@ _HOME = {
     "read": "parsers.reading",
     "read_check_points": "userfiles.tabular",
     "read_windows": "userfiles.tabular",
+    "run_batch": "batch.run",
     "write_results": "results.write",
 }
 
@@ -73,6 +76,7 @@ __all__ = [
     "Assessment",
     "Attached",
     "BaseCheck",
+    "BatchResult",
     "Comparison",
     "Finding",
     "InputError",
@@ -102,6 +106,7 @@ __all__ = [
     "read",
     "read_check_points",
     "read_windows",
+    "run_batch",
     "write_results",
 ]
 

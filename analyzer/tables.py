@@ -15,15 +15,7 @@ __all__ = [
 
 #: Fix states from best to worst by expected error (NMEA 0183 GGA quality and mode letters); never ordered by number.
 FIX_STATES = (
-    "fixed",
-    "precise",
-    "float",
-    "differential",
-    "autonomous",
-    "estimated",
-    "manual",
-    "simulated",
-    "no_fix",
+    "fixed", "precise", "float", "differential", "autonomous", "estimated", "manual", "simulated", "no_fix",
 )
 #: Trust of an epoch for a purpose.
 TRUST = ("trusted", "doubtful", "rejected", "not_evaluated")
@@ -31,17 +23,8 @@ TRUST = ("trusted", "doubtful", "rejected", "not_evaluated")
 VERDICTS = ("fit", "fit_with_exclusions", "not_evaluated", "not_fit")
 DROPOUT_KINDS = ("missing_epochs", "correction_outage", "fix_loss", "no_fix_despite_corrections")
 CAUSES = (
-    "corrections_stopped",
-    "correction_link",
-    "base_outage",
-    "interference",
-    "base_position_changed",
-    "damaged_data",
-    "sky_obstruction",
-    "receiver_restart",
-    "logger_gap",
-    "incomplete_corrections",
-    "unknown",
+    "corrections_stopped", "correction_link", "base_outage", "interference", "base_position_changed", "damaged_data",
+    "sky_obstruction", "receiver_restart", "logger_gap", "incomplete_corrections", "unknown",
 )
 
 

@@ -13,6 +13,7 @@ from typing import Any
 from analyzer.assessment import Purpose
 from analyzer.batch.find import Defaults, Drive, find_drives
 from analyzer.batch.fingerprint import Fingerprint
+from analyzer.batch.local import LocalProcesses, usable_cores
 from analyzer.batch.pace import Pace
 from analyzer.batch.store import FailedDrive, Store, refuse_other
 from analyzer.batch.task import Assessed, Failure, Options, Task, assess_drive, fingerprint_of
@@ -93,7 +94,7 @@ def run_batch(
     folders: Sequence[str | Path],
     results: str | Path,
     *,
-    workers: AbstractContextManager[Workers],
+    workers: AbstractContextManager[Workers] | None = None,
     purpose: Purpose | str | Path | None = None,
     defaults: Defaults | None = None,
     options: Options | None = None,
@@ -108,7 +109,7 @@ def run_batch(
     ----------
     folders : see `analyzer.batch.find.find_drives`.
     results : folder of results, new or of an earlier batch.
-    workers : `LocalProcesses` or `Cluster`.
+    workers : `LocalProcesses` or `Cluster`; default a process per usable core of this machine.
     purpose : for all drives, over what a list of drives says; default what that says, else lane, 0.10 m.
     defaults, options : what serves all drives.
     again : assess finished drives too.
@@ -122,7 +123,7 @@ def run_batch(
     """
     place = Path(results).absolute()
     refuse_other(place)
-    with workers as pool:
+    with workers or LocalProcesses(usable_cores()) as pool:
         found = find_drives(folders, replace(defaults or Defaults(), not_within=place))
         tasks = _tasks(found.drives, purpose, options or Options())
         with Store(place) as store:
