@@ -25,10 +25,8 @@ from analyzer.batch.find import Drive
 from analyzer.batch.fingerprint import Fingerprint, fingerprint, refuse_changed
 from analyzer.errors import AnalyzerError, OutputError, UsageError
 from analyzer.results.dataset import RECORD, RUNS, row_of, write_parts
-from analyzer.results.write import write_results
 from analyzer.threads import one_thread
 from analyzer.verdict.judge import RULES_VERSION
-from analyzer.whole_drive import assess_files
 
 Answer = TypeVar("Answer")
 RESULT, PARTS = "result", "parts"
@@ -89,7 +87,8 @@ class Assessed:
 
 def warm_up() -> None:
     """Load what the first drive would load."""
-    import analyzer.report.html  # noqa: F401
+    import analyzer.report.html
+    import analyzer.whole_drive  # noqa: F401
 
 
 def fingerprint_of(task: Task) -> Fingerprint | Failure:
@@ -121,6 +120,9 @@ def _guarded(work: Callable[[], Answer]) -> Answer | Failure:
 
 def _assess(task: Task) -> Assessed:
     """Assess and write; raises what is wrong."""
+    # Loaded where the work is done: who only gives tasks needs neither scipy nor pictures.
+    from analyzer.whole_drive import assess_files
+
     assert task.known is not None
     if task.options.versions != (__version__, RULES_VERSION):
         raise UsageError(
@@ -142,6 +144,8 @@ def _assess(task: Task) -> Assessed:
 
 def _written(assessment: Assessment, task: Task, folder: Path, began: float) -> Assessed:
     """Write the result, its epochs by date and its record into `folder`; the record is the last."""
+    from analyzer.results.write import write_results
+
     assert task.known is not None
     result = folder / RESULT
     write_results(assessment, result, pdf=task.options.pdf, time_zone=task.options.time_zone)

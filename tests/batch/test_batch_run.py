@@ -16,6 +16,7 @@ import pytest
 from batch_places import InProcess, log_text, small_drive
 
 import analyzer
+from analyzer import whole_drive
 from analyzer.batch.find import Defaults
 from analyzer.batch.pace import Pace
 from analyzer.batch.run import BatchResult, run_batch
@@ -228,9 +229,7 @@ def test_a_drive_that_fails_is_tried_again_and_its_older_result_stays(logs: Path
 
 
 def test_a_log_that_is_still_written_is_refused(logs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from analyzer.batch import task
-
-    whole = task.assess_files
+    whole = whole_drive.assess_files
 
     def grow(files: object, **more: object) -> object:
         made = whole(files, **more)  # type: ignore[arg-type]
@@ -238,22 +237,20 @@ def test_a_log_that_is_still_written_is_refused(logs: Path, tmp_path: Path, monk
             file.write(log_text("081030.00", 1))
         return made
 
-    monkeypatch.setattr(task, "assess_files", grow)
+    monkeypatch.setattr(whole_drive, "assess_files", grow)
     done = run_batch([logs / "a.nmea"], tmp_path / "r", workers=InProcess())
     assert "was changed while the drive was assessed" in done.failed[0].sentence and not done.rows
 
 
 def test_a_fault_of_ours_costs_one_drive_and_is_told_in_full(logs: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    from analyzer.batch import task
-
-    whole = task.assess_files
+    whole = whole_drive.assess_files
 
     def fault(files: object, **more: object) -> object:
         if "a.nmea" in str(files):
             raise ZeroDivisionError("by zero")
         return whole(files, **more)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(task, "assess_files", fault)
+    monkeypatch.setattr(whole_drive, "assess_files", fault)
     done = run_batch([logs], tmp_path / "r", workers=InProcess())
     (failed,) = done.failed
     assert "a fault of ours (ZeroDivisionError: by zero)" in failed.sentence and failed.exit_code == 4
