@@ -24,8 +24,8 @@ from analyzer.verdict.purposes import load_purpose
 Progress = Callable[[Pace], None]
 #: Exit code of a drive whose worker went away: a fault of ours until shown otherwise.
 _LOST_CODE = AnalyzerError.exit_code
-#: The index is written anew after this time [s], so that an interrupted batch has lost little of it.
-_INDEX_EVERY_S = 10.0
+#: The index is written anew after this time [s], so that engines see what is finished while the batch goes on.
+_INDEX_EVERY_S = 30.0
 
 
 @dataclass(frozen=True)
@@ -161,9 +161,9 @@ def _unfinished(pool: Workers, tasks: Sequence[Task], state: _State, *, again: b
     alike: dict[str, list[Task]] = defaultdict(list)
     for number in sorted(known):
         alike[known[number].sha256].append(replace(tasks[number], known=known[number]))
-    todo = []
+    todo, finished = [], state.store.finished()
     for sha256, same in alike.items():
-        row = state.store.finished(sha256)
+        row = finished.get(sha256)
         if row is not None and not again:
             state.finished.append(row)
         else:

@@ -86,9 +86,9 @@ class Store:
         finally:
             self._release()
 
-    def finished(self, fingerprint: str) -> dict[str, Any] | None:
-        """Return the row of the finished run of this fingerprint, or None."""
-        return next((row for row in self.rows.values() if row["fingerprint"] == fingerprint), None)
+    def finished(self) -> dict[str, dict[str, Any]]:
+        """Return the rows of finished runs by their fingerprint."""
+        return {row["fingerprint"]: row for row in self.rows.values()}
 
     def new_ids(self, drives: Sequence[Drive]) -> list[str]:
         """Return the run ids of drives that are to be assessed: the one of their place, else a new one."""
