@@ -14,6 +14,7 @@ class Pace:
     drives, done, failed, skipped : how many there are, were assessed, failed, and were finished before.
     total_bytes, done_bytes : size of the inputs to be assessed, and of those that were [byte].
     elapsed_s : time since the first drive was given to a worker [s].
+    ended_s : the same, when the last drive ended [s]; what is known about the rate dates from then.
     last : the drive that ended last, and how, in words; empty before.
     """
 
@@ -24,6 +25,7 @@ class Pace:
     total_bytes: int = 0
     done_bytes: int = 0
     elapsed_s: float = 0.0
+    ended_s: float = 0.0
     last: str = ""
 
     @property
@@ -35,7 +37,7 @@ class Pace:
     def drives_per_minute(self) -> float | None:
         """Rate of drives that were assessed or failed, None before the first one."""
         tried = self.done + self.failed
-        return 60.0 * tried / self.elapsed_s if tried and self.elapsed_s > 0 else None
+        return 60.0 * tried / self.ended_s if tried and self.ended_s > 0 else None
 
     @property
     def left_s(self) -> float | None:
@@ -47,9 +49,9 @@ class Pace:
             return 0.0
         tried, all_tried = self.done + self.failed, self.drives - self.skipped
         share = 0.5 * tried / all_tried + 0.5 * min(self.done_bytes / max(self.total_bytes, 1), 1.0)
-        if not tried or self.elapsed_s <= 0:
+        if not tried or self.ended_s <= 0:
             return None
-        return self.elapsed_s * (1.0 - share) / share
+        return max(self.ended_s * (1.0 - share) / share - (self.elapsed_s - self.ended_s), 0.0)
 
     def words(self) -> str:
         """Return the state in words."""

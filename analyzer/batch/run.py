@@ -67,14 +67,17 @@ class _State:
     repeated: list[tuple[str, str]] = field(default_factory=list)
     total_bytes: int = 0
     done_bytes: int = 0
+    ended_s: float = 0.0
     began: float = field(default_factory=time.monotonic)
     index_written: float = field(default_factory=time.monotonic)
 
     def tell(self, last: str = "") -> None:
         """Report the state."""
+        elapsed_s = time.monotonic() - self.began
+        self.ended_s = elapsed_s if last else self.ended_s
         self.progress(Pace(
             self.drives, len(self.assessed), len(self.failed), len(self.finished) + len(self.repeated), self.total_bytes,
-            self.done_bytes, time.monotonic() - self.began, last,
+            self.done_bytes, elapsed_s, self.ended_s, last,
         ))
 
     def fail(self, task: Task, attempt: int, why: Failure | Lost) -> None:

@@ -136,7 +136,7 @@ def _told(done: BatchResult, args: argparse.Namespace) -> int:
     if not args.quiet:
         for note in (*done.notes, *(f"{place} holds the same files as {run} and was not assessed twice." for place, run in done.repeated)):
             say(note)
-        say(f"{len(done.assessed)} drives assessed, {len(done.finished_before)} finished before, {len(done.failed)} failed; results in {done.folder}")
+        say(f"{len(done.assessed)} drives assessed, {len(done.finished_before)} finished before, {len(done.failed)} failed; results in {args.out}")
     bad = args.fail_on != "never" and any(LEVELS.index(r["verdict"]) >= LEVELS.index(args.fail_on) for r in done.rows)
     return 1 if done.failed or bad else 0
 
