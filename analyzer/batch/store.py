@@ -93,13 +93,14 @@ class Store:
     def new_ids(self, drives: Sequence[Drive]) -> list[str]:
         """Return the run ids of drives that are to be assessed: the one of their place, else a new one."""
         by_place = {row["place"]: run for run, row in self.rows.items()}
-        taken = set(self.rows)
+        # Without regard to case, since some media keep none.
+        taken = {run.casefold() for run in self.rows}
         out = []
         for drive in drives:
             run = by_place.get(drive.place) or run_id(drive.name)
-            if drive.place not in by_place and run in taken:
+            if drive.place not in by_place and run.casefold() in taken:
                 run = f"{run}-{hashlib.sha256(drive.place.encode()).hexdigest()[:8]}"
-            taken.add(run)
+            taken.add(run.casefold())
             out.append(run)
         return out
 

@@ -168,9 +168,9 @@ def test_a_result_that_does_not_reach_this_machine_is_said(tmp_path: Path) -> No
 def test_a_drive_keeps_its_id_and_others_of_the_name_get_their_own(tmp_path: Path) -> None:
     with Store(tmp_path / "r") as store:
         store.take_in(assessed(store, "run01", place="/day1/run01"))
-        ids = store.new_ids([drive("run01", "/day2/run01"), drive("run01", "/day1/run01"), drive("other", "/x"), drive("other", "/y")])
+        ids = store.new_ids([drive("run01", "/day2/run01"), drive("run01", "/day1/run01"), drive("other", "/x"), drive("Other", "/y")])
     assert ids[1] == "run01" and ids[0].startswith("run01-") and len(ids[0]) == 14
-    assert ids[2] == "other" and ids[3].startswith("other-") and len(set(ids)) == 4
+    assert ids[2] == "other" and ids[3].startswith("Other-") and len(set(ids)) == 4
 
 
 def test_failed_drives_are_listed_and_the_list_goes_with_them(tmp_path: Path) -> None:
