@@ -60,10 +60,15 @@ class Pace:
             parts.append(f"{self.failed} failed")
         rate, left = self.drives_per_minute, self.left_s
         if rate is not None and self.ended < self.drives:
-            parts.append(f"{rate:.3g} drives/min" if rate >= 1 else f"{60 * rate:.3g} drives/h")
+            parts.append(f"{_short(rate)} drives/min" if rate >= 1 else f"{_short(60 * rate)} drives/h")
         if left is not None and self.ended < self.drives:
             parts.append(f"about {_span(left)} left")
         return ", ".join(parts)
+
+
+def _short(rate: float) -> str:
+    """Return a rate with as many digits as it is worth."""
+    return f"{rate:.0f}" if rate >= 100 else f"{rate:.3g}"
 
 
 def _span(seconds: float) -> str:

@@ -74,7 +74,8 @@ class _State:
     def tell(self, last: str = "") -> None:
         """Report the state."""
         elapsed_s = time.monotonic() - self.began
-        self.ended_s = elapsed_s if last else self.ended_s
+        # What fails before anything was given to a worker says nothing about the rate.
+        self.ended_s = elapsed_s if last and self.total_bytes else self.ended_s
         self.progress(Pace(
             self.drives, len(self.assessed), len(self.failed), len(self.finished) + len(self.repeated), self.total_bytes,
             self.done_bytes, elapsed_s, self.ended_s, last,

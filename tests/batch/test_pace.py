@@ -35,6 +35,10 @@ def test_slow_batches_speak_of_hours() -> None:
     assert words == "2 of 100 drives, 1 failed, 1 drives/h, about 4 days left"
 
 
+def test_a_fast_batch_is_said_in_whole_drives() -> None:
+    assert ", 5040 drives/min," in Pace(90, done=84, total_bytes=90, done_bytes=84, elapsed_s=1.0, ended_s=1.0).words()
+
+
 def test_at_the_end_no_time_is_left() -> None:
     assert Pace(2, done=2, total_bytes=9, done_bytes=9, elapsed_s=5.0, ended_s=5.0).words() == "2 of 2 drives"
 
