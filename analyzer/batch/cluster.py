@@ -66,6 +66,9 @@ class Cluster:
         except OSError:
             return []
 
+    def prepare(self, count: int) -> None:
+        """Do nothing: the workers are there."""
+
     def run(self, function: Callable[[Any], Any], tasks: Sequence[Any]) -> Iterator[Answered | None]:
         """Yield the answers in the order in which they come, and None twice a second meanwhile.
 

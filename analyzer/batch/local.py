@@ -35,7 +35,7 @@ class LocalProcesses:
         self._workers: list[_Process] = []
 
     def __enter__(self) -> LocalProcesses:
-        """Start nothing yet: where all is finished, no process is needed."""
+        """Start nothing yet: where all is finished, no process is needed; see `prepare`."""
         return self
 
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
@@ -43,6 +43,10 @@ class LocalProcesses:
         for worker in self._workers:
             worker.end(at_once=kind is not None)
         self._workers = []
+
+    def prepare(self, count: int) -> None:
+        """Start the processes for that many tasks; they load what they need meanwhile."""
+        self._workers += [_Process() for _ in range(min(self._count, count) - len(self._workers))]
 
     def run(self, function: Callable[[Any], Any], tasks: Sequence[Any]) -> Iterator[Answered | None]:
         """Yield the answers in the order in which they come, and None twice a second meanwhile.
@@ -53,7 +57,7 @@ class LocalProcesses:
         tasks : what it is called with.
         """
         waiting = deque((number, 1) for number in range(len(tasks)))
-        self._workers += [_Process() for _ in range(min(self._count, len(tasks)) - len(self._workers))]
+        self.prepare(len(tasks))
         while waiting or any(w.busy is not None for w in self._workers):
             for worker in self._workers:
                 if worker.busy is None and waiting:

@@ -132,6 +132,9 @@ def run_batch(
         tasks = _tasks(found.drives, purpose, options or Options())
         with Store(place) as store:
             state = _State(store, progress or (lambda _pace: None), len(tasks))
+            if again or not store.rows:
+                # Nothing is finished, so workers will be needed: they start while files are fingerprinted.
+                pool.prepare(len(tasks))
             try:
                 _assess_all(pool, _unfinished(pool, tasks, state, again=again), state)
             finally:

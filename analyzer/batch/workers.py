@@ -30,6 +30,10 @@ class Answered:
 class Workers(Protocol):
     """Runs a function on tasks elsewhere and yields answers as they come, None from time to time meanwhile."""
 
+    def prepare(self, count: int) -> None:
+        """Get ready for that many tasks."""
+        ...
+
     def run(self, function: Callable[[Any], Any], tasks: Sequence[Any]) -> Iterator[Answered | None]:
         """Yield one answer per task."""
         ...

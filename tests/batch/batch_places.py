@@ -26,6 +26,9 @@ class InProcess:
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
         pass
 
+    def prepare(self, count: int) -> None:
+        """Nothing is to be prepared."""
+
     def run(self, function: Callable[[Any], Any], tasks: Sequence[Any]) -> Iterator[Answered | None]:
         """Yield the answers in order."""
         for number, task in enumerate(tasks):
