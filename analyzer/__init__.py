@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from analyzer.attaching.attach import Attached, attach
     from analyzer.attaching.checking import check_attached
     from analyzer.attaching.marker_windows import read_marker_windows
+    from analyzer.batch.run import BatchResult, run_batch
     from analyzer.comparing.base_check import BaseCheck, check_base
     from analyzer.comparing.compare import compare
     from analyzer.comparing.result import Comparison
@@ -37,6 +38,7 @@ _HOME = {
     "Assessment": "assessment",
     "Attached": "attaching.attach",
     "BaseCheck": "comparing.base_check",
+    "BatchResult": "batch.run",
     "Comparison": "comparing.result",
     "Finding": "recording",
     "InputError": "errors",
@@ -67,6 +69,7 @@ _HOME = {
     "read_check_points": "userfiles.tabular",
     "read_marker_windows": "attaching.marker_windows",
     "read_windows": "userfiles.tabular",
+    "run_batch": "batch.run",
     "write_results": "results.write",
 }
 
@@ -75,6 +78,7 @@ __all__ = [
     "Assessment",
     "Attached",
     "BaseCheck",
+    "BatchResult",
     "Comparison",
     "Finding",
     "InputError",
@@ -105,6 +109,7 @@ __all__ = [
     "read_check_points",
     "read_marker_windows",
     "read_windows",
+    "run_batch",
     "write_results",
 ]
 

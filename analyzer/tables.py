@@ -10,20 +10,12 @@ from analyzer.schema import TIME_DTYPE, Column, Table, columns
 
 __all__ = [
     "ATTITUDE", "BOUND_PARTS", "CAUSES", "CORRECTIONS", "DROPOUT_KINDS", "EPOCHS", "FIXES", "FIX_STATES", "HEADING_MODES", "INERTIAL",
-    "JUMPS", "MEASUREMENT", "SATELLITES", "SEGMENTS", "TABLES", "TIME_DTYPE", "TRUST", "VERDICTS", "WINDOWS", "Column", "Table",
+    "JUMPS", "MEASUREMENT", "RUNS", "SATELLITES", "SEGMENTS", "TABLES", "TIME_DTYPE", "TRUST", "VERDICTS", "WINDOWS", "Column", "Table",
 ]
 
 #: Fix states from best to worst by expected error (NMEA 0183 GGA quality and mode letters); never ordered by number.
 FIX_STATES = (
-    "fixed",
-    "precise",
-    "float",
-    "differential",
-    "autonomous",
-    "estimated",
-    "manual",
-    "simulated",
-    "no_fix",
+    "fixed", "precise", "float", "differential", "autonomous", "estimated", "manual", "simulated", "no_fix",
 )
 #: Modes of a true heading, THS (IEC 61162-1, from memory, not re-read); only the first is a heading as measured.
 HEADING_MODES = ("autonomous", "estimated", "manual", "simulated", "not_valid")
@@ -33,17 +25,8 @@ TRUST = ("trusted", "doubtful", "rejected", "not_evaluated")
 VERDICTS = ("fit", "fit_with_exclusions", "not_evaluated", "not_fit")
 DROPOUT_KINDS = ("missing_epochs", "correction_outage", "fix_loss", "no_fix_despite_corrections")
 CAUSES = (
-    "corrections_stopped",
-    "correction_link",
-    "base_outage",
-    "interference",
-    "base_position_changed",
-    "damaged_data",
-    "sky_obstruction",
-    "receiver_restart",
-    "logger_gap",
-    "incomplete_corrections",
-    "unknown",
+    "corrections_stopped", "correction_link", "base_outage", "interference", "base_position_changed", "damaged_data",
+    "sky_obstruction", "receiver_restart", "logger_gap", "incomplete_corrections", "unknown",
 )
 
 
@@ -275,6 +258,40 @@ reason | str | - | why, in words
 repeat | bool | - | to be driven again
 accepted_by | str | - | who accepted or excluded it
 accepted_reason | str | - | with which reason
+"""),
+    timed=False,
+)
+#: One row per run of a batch; the metrics of summary.json follow as further columns under their own keys.
+RUNS = Table(
+    "runs",
+    columns("""
+run | str | - | id of the run: its folder below runs/, its partition below epochs/
+name | str | - | name of the run by the set-up sheet, else by its place
+vehicle | str | - | vehicle by the set-up sheet
+place | str | - | folder, log or entry of a list that the drive came from
+date | date | - | UTC date of the first epoch
+dates | list[str] | - | UTC dates of all its epochs: the partitions below epochs/
+start_utc | datetime64[us, UTC] | - | first epoch
+end_utc | datetime64[us, UTC] | - | last epoch
+duration_s | float64 | s | from the first to the last epoch
+epochs | Int64 | - | epochs
+verdict | str | - | fit, fit_with_exclusions, not_evaluated or not_fit
+sentence | str | - | the verdict in words
+purpose | str | - | what it was judged for
+purpose_sha256 | str | - | SHA-256 of the purpose
+rules_version | str | - | version of the rules of judging
+share_trusted | float64 | - | share of the time since the first fixed position that is trusted
+dropouts | Int64 | - | dropouts
+windows | Int64 | - | windows
+windows_to_repeat | Int64 | - | windows to be driven again
+sources | list[str] | - | recordings that were read
+sources_sha256 | list[str] | - | SHA-256 of each as unpacked
+input_bytes | Int64 | byte | size of all its input files as stored
+fingerprint | str | - | SHA-256 of the content of all input files, the options and the versions; the same means finished
+version | str | - | version of postdrive
+assessed_utc | datetime64[us, UTC] | - | when it was assessed
+elapsed_s | float64 | s | how long that took
+folder | str | - | its result folder, from the folder of the results
 """),
     timed=False,
 )

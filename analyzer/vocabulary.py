@@ -19,7 +19,7 @@ WHERE = {
     "attitude": "`Recording.attitude`", "inertial": "`Recording.inertial`", "corrections": "`Recording.corrections`",
     "measurement": "`Recording.measurement`", "epochs": "`Assessment.epochs` and epochs.parquet",
     "segments": "`Assessment.segments` and segments.parquet", "jumps": "`Assessment.jumps` and jumps.csv",
-    "windows": "`Assessment.windows` and windows.csv",
+    "windows": "`Assessment.windows` and windows.csv", "runs": "runs.parquet of a batch",
 }
 WORDS = {
     "Fix states, best first": tables.FIX_STATES, "Trust of an epoch": tables.TRUST,

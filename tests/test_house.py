@@ -16,23 +16,26 @@ MODULES = sorted(PACKAGE.rglob("*.py"))
 MOST_LINES = 300
 
 #: What stands at the end of the flow; nothing before it may import it.
-LATE = ("report", "results", "exports", "attaching", "comparing", "cli", "demo", "judging")
+LATE = ("report", "results", "exports", "attaching", "comparing", "cli", "demo", "judging", "whole_drive", "batch")
 #: What a folder must not import, by the data flow: files → parsers → metrics, evidence → verdict → report, cli.
 FORBIDDEN = {
     "parsers": ("metrics", "evidence", "verdict", *LATE),
     "metrics": ("parsers", "evidence", "verdict", *LATE),
     "evidence": ("parsers", "verdict", *LATE),
     "verdict": ("parsers", *LATE),
-    "report": ("parsers", "evidence", "cli", "demo", "judging"),
-    "results": ("parsers", "evidence", "cli", "demo", "judging"),
+    "report": ("parsers", "evidence", "cli", "demo", "judging", "whole_drive", "batch"),
+    "results": ("parsers", "evidence", "cli", "demo", "judging", "whole_drive", "batch"),
     "userfiles": ("parsers", "metrics", "evidence", "verdict", *LATE),
-    "exports": ("parsers", "evidence", "cli", "demo", "judging"),
-    "attaching": ("cli", "demo", "report"),
-    "comparing": ("cli", "demo"),
-    "demo": ("cli", "metrics", "evidence", "verdict", "report", "results", "judging"),
+    "exports": ("parsers", "evidence", "cli", "demo", "judging", "whole_drive", "batch"),
+    "attaching": ("cli", "demo", "report", "batch"),
+    "comparing": ("cli", "demo", "batch"),
+    "batch": ("cli", "demo", "comparing", "attaching", "exports"),
+    "demo": ("cli", "metrics", "evidence", "verdict", "report", "results", "judging", "whole_drive", "batch"),
 }
 #: Modules at the root of the package that hold types and arithmetic: they import nothing that reads, judges or shows.
-FOUNDATION = ("errors", "schema", "tables", "recording", "intervals", "settings", "timebase", "geodesy", "wording")
+FOUNDATION = (
+    "errors", "schema", "tables", "recording", "intervals", "settings", "timebase", "geodesy", "wording", "drive_files", "threads",
+)
 #: Writes and reads of files have no place in a pure function over tables.
 FILE_CALLS = {"open", "read_text", "write_text", "read_bytes", "write_bytes", "read_csv", "to_csv", "read_parquet"}
 

@@ -63,7 +63,7 @@ def test_renewing_keeps_the_rest(tmp_path: Path) -> None:
     path.write_text(f"before\n{BEGIN}\nold\n{END}\nafter\n", encoding="utf-8")
     assert main([str(path)]) == 0
     text = path.read_text(encoding="utf-8")
-    assert text.startswith(f"before\n{BEGIN}\n\n- ") and text.endswith(f"{END}\nafter\n") and "old" not in text
+    assert text.startswith(f"before\n{BEGIN}\n\n- ") and text.endswith(f"{END}\nafter\n") and "\nold\n" not in text
 
 
 @pytest.mark.parametrize("text", ["no marks", f"{END} {BEGIN}", f"{BEGIN}{BEGIN}{END}"])

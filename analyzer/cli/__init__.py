@@ -16,9 +16,11 @@ from analyzer import __version__
 from analyzer.cli.words import say
 from analyzer.errors import AnalyzerError, OutputError, UsageError
 
-VERBS = ("assess", "inspect", "explain", "export", "formats", "purposes", "setup", "columns", "attach", "base", "compare", "demo")
+VERBS = (
+    "assess", "inspect", "explain", "export", "formats", "purposes", "setup", "columns", "attach", "base", "compare", "batch", "demo",
+)
 EPILOG = (
-    "exit codes: 0 done; 1 verdict at or below --fail-on; 2 wrong usage; 3 input unreadable, undatable or without positions; "
+    "exit codes: 0 done; 1 verdict at or below --fail-on, or a drive of a batch failed; 2 wrong usage; 3 input unreadable, undatable or without positions; "
     "4 a fault of ours; 5 output cannot be written; 6 refused because the data forbid the answer"
 )
 INTERRUPTED = 130

@@ -4,18 +4,17 @@ from __future__ import annotations
 
 import argparse
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from analyzer.cli.evidence_inputs import add_evidence_inputs, base_place, read_evidence_inputs
-from analyzer.cli.inputs import add_inputs, read_recording, read_setup
+from analyzer.cli.evidence_inputs import add_evidence_inputs
+from analyzer.cli.inputs import add_inputs, drive_files
 from analyzer.cli.words import out, progress, say, verb
 from analyzer.errors import UsageError
 
 if TYPE_CHECKING:
     from analyzer.assessment import Assessment, Purpose
-    from analyzer.recording import Recording
-    from analyzer.userfiles.tabular import WindowFile
 
 LEVELS = ("fit", "fit_with_exclusions", "not_evaluated", "not_fit")
 
@@ -61,38 +60,17 @@ def add_parser(verbs: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Read, judge, write; return 1 where the verdict is at or below --fail-on."""
-    from analyzer.judging import assess
     from analyzer.results.folder import refuse_existing
-    from analyzer.userfiles.tabular import read_windows
+    from analyzer.whole_drive import assess_files
 
     if args.out is None and not args.brief:
         raise UsageError("assess: --out DIR is missing; name the result folder, or pass --brief to only look.")
     if args.out is not None:
         refuse_existing(args.out, overwrite=args.overwrite)
-    _known_zone(args.time_zone)
+    known_zone(args.time_zone)
     purpose = chosen_purpose(args.purpose, args.limit)
-    setup = read_setup(args)
-    windows = read_windows(args.windows) if args.windows else None
-    marked = _marked(args)
-    base = parse_base(args.base)
-    more = read_evidence_inputs(args)
-    if base is None and more.base_log is not None:
-        base = base_place(more.base_log)
-    recording = read_recording(args, setup)
-    if marked is not None:
-        windows = _windows_from(recording, *marked, args)
-    progress(args.quiet)("judging")
-    assessment = assess(
-        recording,
-        purpose=purpose,
-        setup=setup,
-        windows=windows,
-        base=base,
-        check_points=more.check_points,
-        decisions=more.decisions,
-        base_log=more.base_log,
-        second_rover=more.second_rover,
-    )
+    files = replace(drive_files(args), base=parse_base(args.base), windows_from=args.windows_from)
+    assessment = assess_files(files, purpose=purpose, progress=progress(args.quiet))
     if args.brief:
         from analyzer.report.brief import brief
 
@@ -102,24 +80,7 @@ def run(args: argparse.Namespace) -> int:
     return 1 if args.fail_on != "never" and LEVELS.index(assessment.verdict.level) >= LEVELS.index(args.fail_on) else 0
 
 
-def _marked(args: argparse.Namespace) -> tuple[Path, str | None] | None:
-    """Return file and channel of --windows-from; a file that is not there is refused before anything is read."""
-    if args.windows_from is None:
-        return None
-    from analyzer.attaching.marker_windows import split_channel
-
-    return split_channel(args.windows_from)
-
-
-def _windows_from(recording: Recording, path: Path, channel: str | None, args: argparse.Namespace) -> WindowFile:
-    """Return the windows that a marker channel marks."""
-    from analyzer.attaching.marker_windows import read_marker_windows
-    from analyzer.parsers.column_map import load_column_map
-
-    return read_marker_windows(recording, path, channel, maps=[load_column_map(Path(c)) for c in args.columns], bus=args.bus)
-
-
-def _known_zone(name: str | None) -> None:
+def known_zone(name: str | None) -> None:
     """Refuse an unknown time zone before anything is read."""
     from analyzer.wording import Clock
 

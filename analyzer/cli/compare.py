@@ -15,7 +15,7 @@ from analyzer.errors import RefusedError, UsageError
 def add_parser(verbs: Any) -> None:
     """Add the verb."""
     parser = verb(verbs, "compare", "hold runs against each other: base frames, recurring places, change over days")
-    parser.add_argument("results", metavar="DIR", nargs="+", type=Path, help="result folders of assess, two or more")
+    parser.add_argument("results", metavar="DIR", nargs="+", type=Path, help="result folders of assess, two or more; or the results of a batch")
     parser.add_argument(
         "--base",
         metavar="[RUN=]LAT,LON,H|DIR",
@@ -55,14 +55,16 @@ def run(args: argparse.Namespace) -> int:
     """Compare and write; refuse afterwards where comparable runs were required."""
     from analyzer.comparing.compare import compare
     from analyzer.comparing.write import write_comparison
+    from analyzer.results.dataset import expanded
     from analyzer.results.folder import refuse_existing
 
     refuse_existing(args.out, overwrite=args.overwrite)
     if args.repeatability is not None and not args.repeatability > 0:
         raise UsageError(f"--repeatability {args.repeatability:g}: expected a length above 0 m.")
-    progress(args.quiet)(f"comparing {len(args.results)} runs")
+    folders = expanded(args.results)
+    progress(args.quiet)(f"comparing {len(folders)} runs")
     comparison = compare(
-        args.results,
+        folders,
         base=_bases(args.base),
         align_to=args.align_to,
         check_points=_marks(args.check_points),

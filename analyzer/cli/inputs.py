@@ -11,6 +11,7 @@ from analyzer.cli.words import progress
 from analyzer.errors import UsageError
 
 if TYPE_CHECKING:
+    from analyzer.drive_files import DriveFiles
     from analyzer.recording import Recording
     from analyzer.userfiles.setup_sheet import Setup
 
@@ -48,36 +49,49 @@ def add_inputs(parser: argparse.ArgumentParser) -> None:
 
 def read_setup(args: argparse.Namespace) -> Setup | None:
     """Return the set-up sheet that was named, or None."""
-    from dataclasses import replace
+    from analyzer.whole_drive import setup_of
 
-    from analyzer.userfiles.setup_sheet import Setup, load_setup
-
-    if args.line_rate is not None and args.line_rate < 300:
-        raise UsageError(f"--line-rate {args.line_rate}: expected bits per second, like 38400.")
-    setup = load_setup(args.setup) if args.setup else None
-    return setup if args.line_rate is None else replace(setup or Setup(), line_rate=args.line_rate)
+    return setup_of(drive_files(args))
 
 
 def read_recording(args: argparse.Namespace, setup: Setup | None, *, allow_undated: bool = False) -> Recording:
     """Read everything that the arguments name."""
-    from analyzer.parsers.column_map import load_column_map
-    from analyzer.parsers.reading import read
+    from analyzer.whole_drive import read_drive
 
-    if args.bus is not None and not args.bus.is_file():
-        raise UsageError(f"--bus {args.bus}: there is no such file; name the bus description.")
-    return read(
-        args.logs,
+    return read_drive(drive_files(args), setup, allow_undated=allow_undated, progress=progress(args.quiet))
+
+
+def drive_files(args: argparse.Namespace) -> DriveFiles:
+    """Return the files of the drive that the arguments name, those for evidence where the verb takes them."""
+    from analyzer.drive_files import DriveFiles
+
+    if args.line_rate is not None and args.line_rate < 300:
+        raise UsageError(f"--line-rate {args.line_rate}: expected bits per second, like 38400.")
+
+    def more(name: str) -> str | None:
+        return _text(getattr(args, name, None))
+
+    return DriveFiles(
+        logs=tuple(args.logs),
+        setup=_text(args.setup),
+        inertial=tuple(args.inertial),
+        measurement=tuple(args.measurement),
+        corrections=tuple(split_place(c) for c in args.corrections),
+        columns=tuple(args.columns),
+        bus=_text(args.bus),
+        line_rate=args.line_rate,
         date=parse_date(args.date),
-        inertial=args.inertial,
-        measurement=args.measurement,
-        corrections=[split_place(c) for c in args.corrections],
-        maps=[load_column_map(Path(c)) for c in args.columns],
-        bus=args.bus,
-        solution_kind=(setup.solution_kind if setup else None) or "unknown",
         require_checksum=args.require_checksum,
-        allow_undated=allow_undated,
-        progress=progress(args.quiet),
+        windows=more("windows"),
+        check_points=more("check_points"),
+        accept=more("accept"),
+        base_log=more("base_log"),
+        second_rover=more("second_rover"),
     )
+
+
+def _text(path: Path | None) -> str | None:
+    return None if path is None else str(path)
 
 
 def parse_date(text: str | None) -> dt.date | None:

@@ -144,6 +144,11 @@ def _joined(plan: Fit, height: Fit, *, repeat: tuple[float, float], counts: Code
 
 
 def lever_separable(fit: Adjustment, group: int) -> bool:
-    """Return whether the directions of the stands of `group` separate what is fixed to the car from the base."""
+    """Return whether the directions of the stands of `group` separate what is fixed to the car from the base.
+
+    A set-up after the last one with stands on marks has no place in the adjustment, so nothing is separated for it.
+    """
+    if group >= len(fit.lever_covariance_m2):
+        return False
     spread = fit.lever_covariance_m2[group]
     return bool(np.isfinite(spread).all() and np.sqrt(np.linalg.eigvalsh(spread)[-1]) < LEVER_SIGMA_M)

@@ -20,6 +20,7 @@ from analyzer.comparing.runs import Place, Run, gather_runs, headings
 from analyzer.comparing.stands import common_places, stands_of
 from analyzer.comparing.walks import walk_all
 from analyzer.errors import RefusedError, UsageError
+from analyzer.results.dataset import expanded
 from analyzer.results.load import LoadedResult, load_result
 from analyzer.settings import thresholds
 
@@ -39,7 +40,7 @@ def compare(
 
     Parameters
     ----------
-    results : two or more result folders, or loaded results.
+    results : two or more result folders, or loaded results; the results of a batch stand for all runs in them.
     base : coordinates (latitude, longitude [deg], ellipsoidal height [m]) of the base for all runs; or a mapping from
         run name to coordinates or a folder of a base result; or folders of base results, each for the runs of its day.
     align_to : name of a run; positions are shifted by the estimated base difference to it before places are compared.
@@ -53,7 +54,7 @@ def compare(
     InputError : a result cannot be read.
     RefusedError : the runs lie in different places, or they cannot be aligned as asked.
     """
-    loaded = [r if isinstance(r, LoadedResult) else load_result(r) for r in results]
+    loaded = [r if isinstance(r, LoadedResult) else load_result(r) for r in expanded(results)]
     if len(loaded) < 2:
         raise UsageError(
             f"compare: {len(loaded)} run was given; expected two or more result folders to hold against each other."

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Executor, Future
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -23,6 +23,7 @@ from analyzer.parsers.nmea_alike import Layouts
 from analyzer.parsers.nmea_block import NOTES, Block
 from analyzer.parsers.nmea_unit import read_unit
 from analyzer.parsers.sentences import Sentences
+from analyzer.threads import beside
 
 Positions = NDArray[np.int64]
 Frames = tuple[Positions, Positions]
@@ -107,10 +108,10 @@ def read_text(blocks: Iterable[bytes], *, require_checksum: bool = False,
     digest = _Digest()
     whole, layouts = _Whole(), Layouts()
     ahead: deque[Future[Block]] = deque()
-    with ThreadPoolExecutor(1) as beside, ThreadPoolExecutor(1) as digest.thread:
+    with beside() as parsing, beside() as digest.thread:
         for content, rtcm in _units(blocks, unit_size, digest.add):
-            ahead.append(beside.submit(read_unit, content, rtcm, layouts, require_checksum=require_checksum,
-                                       illustrated=whole.ledger.illustrated()))
+            ahead.append(parsing.submit(read_unit, content, rtcm, layouts, require_checksum=require_checksum,
+                                        illustrated=whole.ledger.illustrated()))
             if len(ahead) > _AHEAD:
                 whole.read(ahead.popleft().result(), progress)
         while ahead:
@@ -122,7 +123,7 @@ def read_text(blocks: Iterable[bytes], *, require_checksum: bool = False,
 class _Digest:
     """SHA-256 of a stream, taken beside the reading; holds one block at a time."""
 
-    thread: ThreadPoolExecutor
+    thread: Executor
 
     def __init__(self) -> None:
         self._sum = hashlib.sha256()

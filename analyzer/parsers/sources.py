@@ -22,7 +22,7 @@ from analyzer.recording import Finding
 __all__ = ["BLOCK", "RawSource", "Tally", "digest", "open_sources"]
 
 #: Marks of a folder that this tool wrote; its files are results, not logs.
-_RESULT_MARKS = ("summary.json", "base.json", "comparison.json", "runs.parquet")
+RESULT_MARKS = ("summary.json", "base.json", "comparison.json", "runs.parquet")
 
 
 def open_sources(
@@ -101,7 +101,7 @@ def _files(folder: Path, findings: list[Finding]) -> Iterator[Path]:
     except OSError as error:
         findings.append(_left_out(str(folder), f"{folder} cannot be listed ({error.strerror}): check the permissions."))
         return
-    if any((folder / mark).is_file() for mark in _RESULT_MARKS):
+    if any((folder / mark).is_file() for mark in RESULT_MARKS):
         findings.append(_left_out(str(folder), f"{folder} is a result folder of this tool; its files are not logs and "
                                                "were left out."))
         return

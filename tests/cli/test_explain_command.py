@@ -9,7 +9,6 @@ import pandas as pd
 import pytest
 
 from analyzer.cli import explain
-from analyzer.cli.evidence_inputs import add_evidence_inputs, base_place, read_evidence_inputs
 from analyzer.cli.explain import parse_moment
 from analyzer.demo import Fault, make_drive
 from analyzer.errors import AnalyzerError, InputError, UsageError
@@ -85,34 +84,3 @@ def test_a_time_of_day_finds_its_day() -> None:
     assert parse_moment("23:55", over_midnight) == pd.Timestamp("2026-04-14T23:55:00Z")
     assert parse_moment("00:10:00.5Z", over_midnight) == pd.Timestamp("2026-04-15T00:10:00.5Z")
     assert parse_moment("2026-04-15T02:00:00+02:00", over_midnight) == pd.Timestamp("2026-04-15T00:00:00Z")
-
-
-# --- further evidence for assess --------------------------------------------------------------------------------------
-
-
-def inputs(*words: object) -> argparse.Namespace:
-    parser = argparse.ArgumentParser()
-    add_evidence_inputs(parser)
-    parser.set_defaults(date=None, require_checksum=False, quiet=True, base=None)
-    return parser.parse_args([str(w) for w in words])
-
-
-def test_evidence_inputs_are_read(drive: Path, tmp_path: Path) -> None:
-    decisions = tmp_path / "accept.toml"
-    decisions.write_text('[[entry]]\nwindow = "M01"\naction = "accept"\nby = "A"\nreason = "b"\n', encoding="utf-8")
-    found = read_evidence_inputs(inputs("--check-points", drive / "check_points.csv", "--accept", decisions,
-                                        "--second-rover", drive / "rover.nmea", "--base-log", drive / "rover.nmea"))
-    assert found.check_points is not None and len(found.check_points) >= 1
-    assert found.decisions[0].window == "M01"
-    assert found.second_rover is not None and found.base_log is not None
-    place = base_place(found.base_log)
-    assert place is not None and 47 < place[0] < 48
-    nothing = read_evidence_inputs(inputs())
-    assert nothing.check_points is None and nothing.decisions == () and nothing.base_log is None
-
-
-def test_two_places_of_the_base_are_refused(drive: Path) -> None:
-    args = inputs("--base-log", drive / "rover.nmea")
-    args.base = "47,20,100"
-    with pytest.raises(UsageError, match="give one of them"):
-        read_evidence_inputs(args)

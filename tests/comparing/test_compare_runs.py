@@ -341,3 +341,13 @@ def test_frames_metres_apart_are_no_disagreement_of_places(tmp_path: Path) -> No
         for k in range(5)
     ]
     assert len(compare(folders).disagreements) == 0
+
+
+def test_a_later_day_without_marks_is_compared_all_the_same(tmp_path: Path) -> None:
+    """The stands facing both ways of the first days end before the last set-up of the base."""
+    rng = np.random.default_rng(5)
+    folders = [run_folder(tmp_path / f"{k}", loop(1.0), run=f"run {k}", start=day, seed=k,
+                          stands=mark_stands(rng, both_ways=True) if k < 2 else None) for k, day in enumerate(DAYS)]
+    found = compare(folders)
+    assert len(found.answers) == 3 and found.answers[0].level == found.answers[1].level == "comparable"
+    assert not found.frames.setups[2].both_ways and found.frames.setups[1].both_ways
