@@ -43,7 +43,7 @@ def assess_files(
         raise UsageError("assess: --base and --base-log both say where the base is; give one of them.")
     setup = setup_of(files)
     windows = read_windows(Path(files.windows)) if files.windows else None
-    marked = split_channel(files.windows_from) if files.windows_from else None
+    marked = split_channel(files.windows_from) if files.windows_from is not None else None
     decisions = read_accept(files.accept) if files.accept else ()
     marks = read_check_points(Path(files.check_points)) if files.check_points else None
     base_log = _further_log(files, files.base_log, "--base-log", say)
