@@ -5,7 +5,6 @@ Public names are imported on first use, so that the command line starts quickly.
 
 from __future__ import annotations
 
-import logging
 from importlib import import_module
 from typing import TYPE_CHECKING
 
@@ -104,8 +103,6 @@ __all__ = [
     "read_windows",
     "write_results",
 ]
-
-logging.getLogger(__name__).addHandler(logging.NullHandler())
 
 
 def __getattr__(name: str) -> object:

@@ -1,6 +1,7 @@
 """The command line: one small module per verb, each with ``add_parser(verbs)`` and ``run(args) -> exit code``.
 
-Nothing heavy is imported here or at the top of a verb's module, so that ``--help`` starts at once.
+Nothing heavy is imported here or at the top of a verb's module, and of the verbs only the one that was asked for, so that
+``--help`` and ``--version`` start at once.
 """
 
 from __future__ import annotations
@@ -8,15 +9,32 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-from collections.abc import Sequence
 from importlib import import_module
-from typing import NoReturn
+from typing import TYPE_CHECKING
 
 from analyzer import __version__
-from analyzer.cli.words import say
+from analyzer.cli.words import say, verb
 from analyzer.errors import AnalyzerError, OutputError, UsageError
 
-VERBS = ("assess", "inspect", "explain", "export", "formats", "purposes", "setup", "columns", "attach", "base", "compare", "demo")
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from typing import NoReturn
+
+#: The verbs and their lines in the overview, the same as in their modules.
+VERBS = {
+    "assess": "judge the positions of a drive and write a result folder with a report",
+    "inspect": "show formats, time span, rates and the account of every byte; no judgement",
+    "explain": "show the whole evidence for one moment, dropout or window of a result",
+    "export": "write a result as GeoJSON, KML, GPX, CSV or Parquet and print the file's name",
+    "formats": "list the formats that can be read",
+    "purposes": "list the purposes that ship with the tool, with limits, reasons and sources",
+    "setup": "print a commented blank set-up sheet to fill in",
+    "columns": "propose a column map for a table from its names, units and values",
+    "attach": "write the quality of positions into a measurement, after proving that the clocks agree",
+    "base": "judge a static log at the base: settled, fit to start from, shifted or not",
+    "compare": "hold runs against each other: base frames, recurring places, change over days",
+    "demo": "make invented drives with known truth, to try the tool on",
+}
 EPILOG = (
     "exit codes: 0 done; 1 verdict at or below --fail-on; 2 wrong usage; 3 input unreadable, undatable or without positions; "
     "4 a fault of ours; 5 output cannot be written; 6 refused because the data forbid the answer"
@@ -33,8 +51,8 @@ class OneSentence(argparse.ArgumentParser):
         self.exit(UsageError.exit_code)
 
 
-def build_parser() -> argparse.ArgumentParser:
-    """Return the parser of all verbs."""
+def build_parser(only: str | None = None) -> argparse.ArgumentParser:
+    """Return the parser of all verbs; with `only` the others know no arguments and their modules are not loaded."""
     parser = OneSentence(
         prog="postdrive",
         description="Judge the positions of a drive after the drive.",
@@ -43,15 +61,19 @@ def build_parser() -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"postdrive {__version__}")
     verbs = parser.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=OneSentence)
-    for verb in VERBS:
-        import_module(f"analyzer.cli.{verb}").add_parser(verbs)
+    for name, line in VERBS.items():
+        if only in (None, name):
+            import_module(f"analyzer.cli.{name}").add_parser(verbs)
+        else:
+            verb(verbs, name, line)
     return parser
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code; every expected error is one sentence on stderr."""
+    words = sys.argv[1:] if argv is None else argv
     try:
-        args = build_parser().parse_args(argv)
+        args = build_parser(next((w for w in words if not w.startswith("-")), "")).parse_args(words)
     except SystemExit as stop:
         return int(stop.code or 0)
     try:

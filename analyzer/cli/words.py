@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-import argparse
 import sys
-from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import argparse
+    from collections.abc import Callable, Sequence
 
 
 def out(text: str) -> None:
