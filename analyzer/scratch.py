@@ -14,7 +14,7 @@ import threading
 import time
 import weakref
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -25,6 +25,7 @@ from analyzer.errors import OutputError
 from analyzer.settings import thresholds
 
 Scalar = TypeVar("Scalar", bound=np.generic)
+Item = TypeVar("Item")
 #: Takes an array and returns the same values, from wherever they are held.
 Keeper = Callable[[NDArray[Any]], NDArray[Any]]
 #: Shorter arrays [byte] stay in memory.
@@ -71,7 +72,8 @@ class Scratch:
         self._since_release = 0
         self._tidying: threading.Thread | None = None
 
-    def __len__(self) -> int:
+    @property
+    def columns(self) -> int:
         """Return how many columns are mapped."""
         return len(self._maps)
 
@@ -131,7 +133,7 @@ class Scratch:
 
 def _tidy(scratch: weakref.ref[Scratch]) -> None:
     """Release the pages again and again until nothing is mapped."""
-    while (held := scratch()) is not None and len(held):
+    while (held := scratch()) is not None and held.columns:
         held.release()
         del held
         time.sleep(EVERY_S)
@@ -167,3 +169,9 @@ class Spool:
 def keeper(scratch: Scratch | None) -> Keeper:
     """Return what keeps arrays: in files of `scratch`, or where they are."""
     return scratch.keep if scratch is not None else lambda values: values
+
+
+def held(item: Item, keep: Keeper) -> Item:
+    """Return a dataclass with every array in it held by `keep`."""
+    arrays = {f.name: value for f in fields(item) if isinstance(value := getattr(item, f.name), np.ndarray)}  # type: ignore[arg-type]
+    return replace(item, **{name: keep(value) for name, value in arrays.items()})  # type: ignore[type-var]

@@ -73,6 +73,11 @@ def rolling_mean(values: Array, size: int) -> Array:
     """Return centred means over `size` (odd) entries along the last axis; missing ones are left out."""
     if size <= 1:
         return values
+    if values.ndim > 1:  # axis by axis: long tables need no more memory than one
+        out = np.empty(values.shape)
+        for row, one in zip(out, values, strict=True):
+            row[:] = rolling_mean(one, size)
+        return out
     known = np.isfinite(values)
     half = size // 2
 
@@ -101,7 +106,10 @@ def track_speed(points: Array, line: Timeline, span_s: float) -> Array:
     low = np.maximum(index - reach, np.searchsorted(piece, piece, side="left"))
     high = np.minimum(index + reach, np.searchsorted(piece, piece, side="right") - 1)
     apart = line.seconds[high] - line.seconds[low]
-    moved = np.sqrt(np.sum((smooth[:, high] - smooth[:, low]) ** 2, axis=0))
+    moved = np.zeros(count)
+    for axis in smooth:
+        moved += (axis[high] - axis[low]) ** 2
+    moved = np.sqrt(moved)
     valid = (apart > 0) & np.isfinite(points[0])
     out[valid] = moved[valid] / apart[valid]
     return out
