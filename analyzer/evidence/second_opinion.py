@@ -6,6 +6,7 @@ the smoothed walk through the right ones. Every epoch, fixed or not, gets its de
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -78,7 +79,7 @@ class SecondOpinion:
     innovations: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
-def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Slews, prior_wrong: PriorOf, fused: bool = False) -> SecondOpinion:
+def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Slews, prior_wrong: PriorOf, fused: bool = False, decide: Decide | None = None) -> SecondOpinion:
     """Form the second opinion.
 
     Parameters
@@ -90,6 +91,7 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     slews : slow steps found against independent motion; stretches are cut there.
     fused : velocity shares the filter of the position, so that excursions do not show between them.
     prior_wrong : function of `Stretches` that gives each one's probability of being wrong before looking at steps.
+    decide : says which stretches are wrong; default `consensus` of those of this track.
     """
     fresh = fresh & ~slews.inside
     residual, extra, truncated = residual_of(track)
@@ -97,9 +99,9 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     turning = None if track.from_places or fused else turning_offset(track, residual, fresh & known)
     if turning is not None:
         residual = residual - turning.part
-    noise = noise_of.learn(residual, fresh & known, track.nominal_s)
-    rough = np.maximum(noise_of.roughness(track.velocity, track.nominal_s), rough)
-    coarse = np.maximum(noise_of.roughness(residual, track.nominal_s, slowest_s=0.6), rough if track.nominal_s > 0.6 else 1.0)
+    noise = noise_of.learn(residual, fresh & known, track.nominal_s, learnt=track.learnt)
+    rough = np.maximum(noise_of.roughness(track.velocity, track.nominal_s, learnt=track.learnt), rough)
+    coarse = np.maximum(noise_of.roughness(residual, track.nominal_s, slowest_s=0.6, learnt=track.learnt, key="coarse"), rough if track.nominal_s > 0.6 else 1.0)
     if track.from_places:
         coarse = np.maximum(coarse, PLACES_COARSE)
     stretches = cut(track, residual, noise, breaks=breaks, fixed=fresh, coarse=coarse, truncated=truncated)
@@ -112,9 +114,8 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
         steps, step_var = measure_steps(stretches, knots, noise)
     up, up_var = _height_steps(track, stretches, knots, fresh)
     steps, step_var, up, up_var, by_slew = _with_slews(stretches, slews, track.t, steps=steps, step_var=step_var, up=up, up_var=up_var)
-    posterior = infer(
-        np.column_stack([steps, up]), np.column_stack([step_var, up_var]), prior_wrong(stretches, by_slew), right_sigma_m=RIGHT_SIGMA_M
-    ) if len(stretches) else Posterior(np.zeros(0), np.zeros((0, 3)), np.ones((0, 2)))
+    chain = Chain(stretches, np.column_stack([steps, up]), np.column_stack([step_var, up_var]), by_slew)
+    posterior = (decide or consensus)(chain, prior_wrong)
     wrong = np.full(len(track), np.nan)
     stretches = replace(stretches, id=_into_slews(stretches, posterior, slews, track))
     inside = stretches.id >= 0
@@ -127,6 +128,23 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
         track, residual, noise, usable=fresh & known & ~spike & ~(wrong > 0.5), coarse=coarse, lost_var=truncated + extra + rougher, slow=slow)
     return SecondOpinion(noise, stretches, posterior, steps, step_var, deviation, sigma, coarse, slow, slow_sigma, usual, away, wrong, turning,
                          innovation_table(_knots_of(fresh & ~(wrong > 0.5), knots), noise))
+
+
+@dataclass(frozen=True)
+class Chain:
+    """Stretches, the steps (k-1, 3) [m] from each to the next, their variances (k-1, 2) and how each began, see `_with_slews`."""
+
+    stretches: Stretches
+    steps: Floats
+    variances: Floats
+    by_slew: Ints
+
+
+def consensus(chain: Chain, prior_wrong: PriorOf) -> Posterior:
+    """Return which stretches are wrong by the steps between all of them."""
+    if not len(chain.stretches):
+        return Posterior(np.zeros(0), np.zeros((0, 3)), np.ones((0, 2)))
+    return infer(chain.steps, chain.variances, prior_wrong(chain.stretches, chain.by_slew), right_sigma_m=RIGHT_SIGMA_M)
 
 
 def _with_slews(
@@ -177,7 +195,7 @@ def _into_slews(stretches: Stretches, posterior: Posterior, slews: Slews, track:
 def _height_steps(track: Track, stretches: Stretches, knots: Knots, fresh: Flags) -> tuple[Floats, Floats]:
     """Return the height steps between stretches and their variances; a variance beyond use where no height is logged."""
     height = np.column_stack([track.places[:, 2]] * 2)
-    road = noise_of.learn(height, fresh & np.isfinite(height[:, 0]), track.nominal_s)
+    road = noise_of.learn(height, fresh & np.isfinite(height[:, 0]), track.nominal_s, learnt=track.learnt, key="road")
     count = max(len(stretches) - 1, 0)
     if not road.learnt or not count:
         return np.zeros(count), np.full(count, UNMEASURED)
@@ -230,8 +248,11 @@ def _slow(knots: Knots, noise: Noise, wrong: Floats, track: Track) -> tuple[Floa
     model = correlated_error(dt, growth + np.maximum(longer, 0) * right.moving, limits["drift.sigma"], limits["drift.time"])
     state, cov = smooth(right.value, value_variance(right, noise), model)
     slow = state[:, [1, 3]]
-    usual = float(np.median(np.hypot(*slow[seen].T)))
+    usual = track.learnt.quantile("slow", np.hypot(*slow[seen].T), when_s=knots.t[seen])
     return slow[knots.of_epoch], np.sqrt(cov[knots.of_epoch, 2]), usual
+
+
+Decide = Callable[["Chain", "PriorOf"], Posterior]
 
 
 class PriorOf:

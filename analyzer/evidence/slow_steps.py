@@ -146,7 +146,7 @@ def _reaching(track: Track, slow: Floats, first: float, last: float) -> Flags:
     """Return the epochs to which the smoothed error stays large without a break from the steps on, at most `slow.apart` away."""
     limits = thresholds("analyzer.evidence")
     size = np.hypot(*slow.T)
-    usual = float(np.median(size[track.fixed])) if track.fixed.any() else 0.0
+    usual = track.learnt.quantile("slow_size", size[track.fixed], empty=0.0, when_s=track.t[track.fixed])
     large = size > max(limits["slow.large"] * usual, limits["slew.least"])
     near = (track.t >= first - limits["slow.apart"]) & (track.t <= last + limits["slow.apart"])
     out = np.zeros(len(track), dtype=bool)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -12,6 +12,7 @@ from scipy.ndimage import median_filter
 
 from analyzer import intervals
 from analyzer.evidence.claim import has_position
+from analyzer.evidence.learnt import Learnt
 from analyzer.settings import thresholds
 
 Floats = NDArray[np.float64]
@@ -33,6 +34,7 @@ class Track:
     age : correction age [s], NaN where absent.
     nominal_s : usual interval between epochs.
     from_places : velocity was made from the positions, no speed was logged.
+    learnt : rulers of the whole drive.
     """
 
     t: Floats
@@ -44,6 +46,7 @@ class Track:
     age: Floats
     nominal_s: float
     from_places: bool = False
+    learnt: Learnt = field(default_factory=Learnt)
 
     def __len__(self) -> int:
         return len(self.t)
@@ -56,6 +59,7 @@ def build_track(
     *,
     origin: tuple[float, float, float] | None,
     fused: bool = False,
+    learnt: Learnt | None = None,
 ) -> Track:
     """Return the track of `fixes`; `local` holds ``east_m north_m up_m`` of the same epochs about `origin`.
 
@@ -71,13 +75,14 @@ def build_track(
     standing = standing_by_speed(t, speed, nominal_s)
     fixed = placed & (fixes["fix_state"].astype(object) == "fixed").to_numpy()
     velocity = _velocity(speed, fixes["course_deg"].to_numpy(np.float64), standing)
-    from_places = not np.isfinite(velocity).any()
+    learnt = learnt or Learnt()
+    from_places = learnt.of("from_places", not np.isfinite(velocity).any(), "all")
     velocity = velocity_from_places(t, places[:, :2], fixed) if from_places else turned(velocity, fixes, origin)
     if fused and not from_places:
         velocity[~fixed] = np.nan
     return Track(
         t=t, places=places, velocity=velocity, fixed=fixed, placed=placed, standing=standing,
-        age=fixes["correction_age_s"].to_numpy(np.float64), nominal_s=nominal_s, from_places=from_places,
+        age=fixes["correction_age_s"].to_numpy(np.float64), nominal_s=nominal_s, from_places=from_places, learnt=learnt,
     )
 
 
