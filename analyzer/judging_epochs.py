@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from analyzer import tables
 from analyzer.assessment import Purpose
-from analyzer.evidence.blocks import Block, cut_out, judge_block, share
+from analyzer.evidence.blocks import Block, Shared, cut_out, judge_block, share
 from analyzer.evidence.check_points import CheckPointResult
 from analyzer.evidence.claim import claimed_sigma
 from analyzer.evidence.complete import complete
@@ -69,17 +69,25 @@ def _in_blocks(recording: Recording, metrics: Metrics, asked: Asked, scratch: Sc
     shared = share(recording, metrics, asked.marks, scratch)
     columns, gathered = _Columns(len(recording.fixes), scratch), Gathered()
     for block in shared.blocks:
-        found, bounds = judge_block(recording, metrics, shared, block)
-        part, measured = cut_out(recording, metrics, block)
-        ids = found.opinion.stretches.id
-        numbers = shared.agreement.numbers(block.low, found.opinion.stretches.spans)
-        whole = np.where(ids >= 0, numbers[ids] if len(numbers) else -1, -1)
-        segment = pd.Series(pd.arrays.IntegerArray(whole.astype(np.int32), ids < 0), index=part.fixes.index)
-        epochs = _epochs(part, measured, bounds, segment, asked.spans)
-        epochs["trust"], epochs["reasons"] = judge(bounds, epochs, asked.purpose)
-        columns.put(block, epochs)
-        gathered.add(found, block)
+        columns.put(block, _judged_block(recording, metrics, asked, shared, block, gathered))
     return columns.table(recording, metrics), evidence_of(gathered, shared.agreement, recording.fixes)
+
+
+def _judged_block(
+    recording: Recording, metrics: Metrics, asked: Asked, shared: Shared, block: Block, gathered: Gathered
+) -> pd.DataFrame:
+    """Return the epochs a block looks at, judged; what is found beside them is added to `gathered`."""
+    part, measured = cut_out(recording, metrics, block)
+    found, bounds = judge_block(part, measured, shared, block)
+    ids = found.opinion.stretches.id
+    numbers = shared.agreement.numbers(block.low, found.opinion.stretches.spans)
+    whole = np.where(ids >= 0, numbers[ids] if len(numbers) else -1, -1)
+    segment = pd.Series(pd.arrays.IntegerArray(whole.astype(np.int32), ids < 0), index=part.fixes.index)
+    gathered.add(found, block)
+    del found
+    epochs = _epochs(part, measured, bounds, segment, asked.spans)
+    epochs["trust"], epochs["reasons"] = judge(bounds, epochs, asked.purpose)
+    return epochs
 
 
 @dataclass

@@ -14,6 +14,7 @@ from analyzer.errors import UsageError
 
 if TYPE_CHECKING:
     from analyzer.assessment import Assessment, Purpose
+    from analyzer.scratch import Scratch
 
 LEVELS = ("fit", "fit_with_exclusions", "not_evaluated", "not_fit")
 
@@ -70,7 +71,8 @@ def run(args: argparse.Namespace) -> int:
     more = read_evidence_inputs(args)
     if base is None and more.base_log is not None:
         base = base_place(more.base_log)
-    recording = read_recording(args, setup)
+    scratch = _scratch(args.out)
+    recording = read_recording(args, setup, scratch=scratch)
     progress(args.quiet)("judging")
     assessment = assess(
         recording,
@@ -82,6 +84,7 @@ def run(args: argparse.Namespace) -> int:
         decisions=more.decisions,
         base_log=more.base_log,
         second_rover=more.second_rover,
+        scratch=scratch,
     )
     if args.brief:
         from analyzer.report.brief import brief
@@ -90,6 +93,17 @@ def run(args: argparse.Namespace) -> int:
     if args.out is not None:
         _write(assessment, args)
     return 1 if args.fail_on != "never" and LEVELS.index(assessment.verdict.level) >= LEVELS.index(args.fail_on) else 0
+
+
+def _scratch(out_folder: Path | None) -> Scratch:
+    """Return where columns of very long logs go: beside the result, else where the system keeps temporary files."""
+    from analyzer.scratch import Scratch
+
+    if out_folder is None:
+        return Scratch()
+    place = out_folder.absolute().parent
+    place.mkdir(parents=True, exist_ok=True)
+    return Scratch(place)
 
 
 def _known_zone(name: str | None) -> None:

@@ -12,6 +12,7 @@ from analyzer.errors import UsageError
 
 if TYPE_CHECKING:
     from analyzer.recording import Recording
+    from analyzer.scratch import Scratch
     from analyzer.userfiles.setup_sheet import Setup
 
 
@@ -58,7 +59,9 @@ def read_setup(args: argparse.Namespace) -> Setup | None:
     return setup if args.line_rate is None else replace(setup or Setup(), line_rate=args.line_rate)
 
 
-def read_recording(args: argparse.Namespace, setup: Setup | None, *, allow_undated: bool = False) -> Recording:
+def read_recording(
+    args: argparse.Namespace, setup: Setup | None, *, allow_undated: bool = False, scratch: Scratch | None = None
+) -> Recording:
     """Read everything that the arguments name."""
     from analyzer.parsers.column_map import load_column_map
     from analyzer.parsers.reading import read
@@ -76,6 +79,7 @@ def read_recording(args: argparse.Namespace, setup: Setup | None, *, allow_undat
         solution_kind=(setup.solution_kind if setup else None) or "unknown",
         require_checksum=args.require_checksum,
         allow_undated=allow_undated,
+        scratch=scratch,
         progress=progress(args.quiet),
     )
 

@@ -86,27 +86,36 @@ def share(
     """Return rulers and decisions of the whole drive: the first two passes."""
     rate = metrics["rate_hz"].value
     blocks = plan(pd.DatetimeIndex(recording.fixes.index), 1 / float(rate) if rate else 1.0, scratch.sizes)
-    notes: list[Learnt] = []
-    for block in blocks:
-        part, measured = cut_out(recording, metrics, Block(block.first, block.last, block.first, block.last))
-        noting = Learnt(noting=True)
-        found = examine(part, measured, without=without, learnt=noting)
-        complete(found.bounds, part, measured, marks, learnt=noting)
-        notes.append(noting)
-    first, notes = Learnt.pooled(notes), []
-    collector = Collector(len(recording.fixes), scratch)
-    for block in blocks:
-        part, measured = cut_out(recording, metrics, block)
-        t = intervals.seconds(pd.DatetimeIndex(part.fixes.index))
-        core_s = float(t[block.first - block.low]), float(t[block.last - 1 - block.low]) + 1e-6
-        noting = Learnt(first.known(but=SECOND), noting=True, core_s=core_s)
-        examine(part, measured, without=without, learnt=noting, decide=collector.of(block.low, (block.first, block.last)))
-        notes.append(noting)
+    notes = [_first_rulers(recording, metrics, marks, block, without) for block in blocks]
+    first, collector = Learnt.pooled(notes), Collector(len(recording.fixes), scratch)
+    notes = [_second_rulers(recording, metrics, collector, first, block, without) for block in blocks]
     return Shared(blocks, Learnt.pooled(notes), agree(collector, recording, metrics), marks, without)
 
 
-def judge_block(recording: Recording, metrics: Metrics, shared: Shared, block: Block) -> tuple[Examined, pd.DataFrame]:
-    """Return what is found in a block, and its complete bounds: the third pass."""
+def _first_rulers(
+    recording: Recording, metrics: Metrics, marks: CheckPointResult, block: Block, without: Collection[str]
+) -> Learnt:
+    """Return what the core of a block notes by itself."""
+    part, measured = cut_out(recording, metrics, Block(block.first, block.last, block.first, block.last))
+    noting = Learnt(noting=True)
+    bounds = examine(part, measured, without=without, learnt=noting).bounds
+    complete(bounds, part, measured, marks, learnt=noting)
+    return noting
+
+
+def _second_rulers(
+    recording: Recording, metrics: Metrics, collector: Collector, first: Learnt, block: Block, without: Collection[str]
+) -> Learnt:
+    """Return what a block notes with the first rulers of the whole drive; its stretches go to the `collector`."""
     part, measured = cut_out(recording, metrics, block)
+    t = intervals.seconds(pd.DatetimeIndex(part.fixes.index))
+    core_s = float(t[block.first - block.low]), float(t[block.last - 1 - block.low]) + 1e-6
+    noting = Learnt(first.known(but=SECOND), noting=True, core_s=core_s)
+    examine(part, measured, without=without, learnt=noting, decide=collector.of(block.low, (block.first, block.last)))
+    return noting
+
+
+def judge_block(part: Recording, measured: Metrics, shared: Shared, block: Block) -> tuple[Examined, pd.DataFrame]:
+    """Return what is found in a block that was cut out, and its complete bounds: the third pass."""
     found = examine(part, measured, without=shared.without, learnt=shared.learnt, decide=shared.agreement.decide(block.low))
     return found, complete(found.bounds, part, measured, shared.marks, learnt=shared.learnt)

@@ -4,63 +4,84 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 from scipy.stats import chi2
 
+from analyzer.errors import AnalyzerError
 from analyzer.evidence import parts as part_of
 from analyzer.evidence.agreement import Agreement
 from analyzer.evidence.blocks import Block
 from analyzer.evidence.claims import COLUMNS, CONSISTENCY_COLUMNS
 from analyzer.evidence.evidence_words import blind_spots
 from analyzer.evidence.gather import Examined, findings_of
+from analyzer.evidence.independent import Independent
 from analyzer.evidence.result import Evidence
-from analyzer.evidence.slews import none_found
+from analyzer.evidence.track import Floats
 from analyzer.recording import Finding
+from analyzer.scratch import held
 
 
 @dataclass
 class Gathered:
-    """What is kept of each block that was judged."""
+    """What is kept of the blocks that were judged: what is small, and the first without its arrays."""
 
-    found: list[Examined] = field(default_factory=list)
+    first: Examined | None = None
+    count: int = 0
     claims: list[pd.DataFrame] = field(default_factory=list)
     innovations: list[pd.DataFrame] = field(default_factory=list)
+    spans: list[Floats] = field(default_factory=list)
+    steps: list[Floats] = field(default_factory=list)
+    motion: list[Independent] = field(default_factory=list)
+    turned_deg: list[float] = field(default_factory=list)
 
     def add(self, one: Examined, block: Block) -> None:
         """Add a block: small tables, slow steps in its core, and words; nothing per epoch."""
-        t = one.track.t
-        core = t[block.first - block.low], t[block.last - 1 - block.low]
-        middle = one.slews.spans.mean(axis=1) if len(one.slews.spans) else np.zeros(0)
-        own = (middle >= core[0]) & (middle <= core[1])
-        slews = replace(none_found(0), spans=one.slews.spans[own], step=one.slews.step[own], sigma_m=one.slews.sigma_m)
-        motion = None if one.motion is None else replace(one.motion, **dict.fromkeys(("across", "along", "up", "direction", "pushed"), t[:0]))
-        doubts = None if one.doubts is None else replace(one.doubts, alignment=t[:0], unconfirmed=np.zeros(0, dtype=bool))
+        t, nothing = one.track.t, np.zeros(0)
+        middle = one.slews.spans.mean(axis=1) if len(one.slews.spans) else nothing
+        own = (middle >= t[block.first - block.low]) & (middle <= t[block.last - 1 - block.low])
+        self.first = self.first or _without_arrays(one)
+        self.count += 1
+        self.spans.append(one.slews.spans[own])
+        self.steps.append(one.slews.step[own])
+        if one.motion is not None:
+            self.motion.append(replace(one.motion, across=nothing, along=nothing, up=nothing, direction=nothing, pushed=nothing))
+        if one.doubts is not None and np.isfinite(one.doubts.turned_deg):
+            self.turned_deg.append(one.doubts.turned_deg)
         self.claims.append(one.claims)
         self.innovations.append(one.opinion.innovations)
-        if self.found:  # the first keeps its arrays: one of everything is needed
-            one = replace(one, track=self.found[0].track, opinion=self.found[0].opinion)
-        self.found.append(replace(one, bounds=one.bounds.iloc[:0], slews=slews, motion=motion, doubts=doubts))
+
+
+def _without_arrays(one: Examined) -> Examined:
+    """Return what a block found with every array per epoch emptied."""
+
+    def emptied(values: NDArray[Any]) -> NDArray[Any]:
+        return values[:0].copy()
+
+    parts = {name: held(part, emptied) for name in ("track", "opinion", "ageing", "slews", "motion", "doubts")
+             if (part := getattr(one, name)) is not None}
+    return replace(one, bounds=one.bounds.iloc[:0].copy(), foreign=emptied(one.foreign), **parts)
 
 
 def evidence_of(gathered: Gathered, agreement: Agreement, fixes: pd.DataFrame) -> Evidence:
     """Return the evidence of the whole drive but for what there is per epoch."""
-    first, chain = gathered.found[0], agreement.chain
+    first, chain = gathered.first, agreement.chain
+    if first is None:
+        raise AnalyzerError("no block of the drive was judged.")
     opinion = replace(
         first.opinion, stretches=chain.stretches, posterior=agreement.posterior, steps=chain.steps[:, :2],
         step_var=chain.variances[:, 0], innovations=_innovations(gathered.innovations))
-    slews = [one.slews for one in gathered.found]
-    turned = [one.doubts.turned_deg for one in gathered.found if one.doubts is not None]
-    known = [x for x in turned if np.isfinite(x)]
     whole = replace(
         first, opinion=opinion, claims=_claims(gathered.claims),
-        slews=replace(slews[0], spans=np.concatenate([s.spans for s in slews]), step=np.concatenate([s.step for s in slews])),
-        motion=max((one.motion for one in gathered.found if one.motion is not None), key=lambda m: len(m.sources), default=None),
-        doubts=None if first.doubts is None else replace(first.doubts, turned_deg=max(known, default=float("nan"))))
+        slews=replace(first.slews, spans=np.concatenate(gathered.spans), step=np.concatenate(gathered.steps)),
+        motion=max(gathered.motion, key=lambda m: len(m.sources), default=None),
+        doubts=None if first.doubts is None else replace(first.doubts, turned_deg=max(gathered.turned_deg, default=float("nan"))))
     return Evidence(
         first.bounds, part_of.segment_table(fixes, first.track, opinion), part_of.jump_table(fixes, opinion),
-        pd.Series(dtype="Int32"), findings=(*findings_of(whole), _said(len(gathered.found))),
+        pd.Series(dtype="Int32"), findings=(*findings_of(whole), _said(gathered.count)),
         cannot_show=blind_spots(first.track, whole.motion, whole.slews, fused=first.fused), claims=whole.claims,
         innovations=opinion.innovations,
     )

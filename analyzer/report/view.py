@@ -44,6 +44,8 @@ PARTS = (
     "bridge",
 )
 LABELS = ("fix_state", "trust", "window", "dropout_id", "reasons")
+#: Epochs beyond which a view holds only what a picture could show, and the slots of time of the finest picture.
+LONG, FINEST = 500_000, 40_000
 _FROM_METRICS = ("east_m", "north_m", "interval_s", "distance_m")
 
 
@@ -86,15 +88,7 @@ class View:
 
     def thinned(self, buckets: int) -> View:
         """Return the view with the epochs that matter: see `analyzer.report.decimate`."""
-        keep = decimate(
-            self.frame,
-            buckets=buckets,
-            changes=("fix_state", "trust", "window", "dropout_id"),
-            highest=("horizontal_bound_m", "vertical_bound_m", "correction_age_s", "speed_mps"),
-            lowest=("satellites_used", "speed_mps"),
-            within=("window", "dropout_id"),
-            breaks=self.breaks,
-        )
+        keep = _decimated(self.frame, buckets, self.breaks)
         return View(self.frame.iloc[keep], self.breaks[keep])
 
     def stretches(self, name: str) -> pd.DataFrame:
@@ -107,16 +101,41 @@ class View:
 
 
 def build(assessment: Assessment) -> View:
-    """Return the view of all epochs of `assessment`."""
-    frame = assessment.epochs
-    local = assessment.metrics.epochs.reindex(frame.index)
+    """Return the view of all epochs of `assessment`; of a long run only of those that any picture could show."""
+    frame, local = assessment.epochs, assessment.metrics.epochs
+    breaks = _breaks(frame.index, assessment.metrics.gaps)
+    if len(frame) > LONG:
+        keep = _wanted(frame, breaks)
+        frame, breaks = frame.iloc[keep], breaks[keep]
+    local = local.loc[frame.index] if local.index.equals(assessment.epochs.index) else local.reindex(frame.index)
     columns: dict[str, object] = {n: number(local if n in _FROM_METRICS and n in local else frame, n) for n in NUMBERS}
     if not np.isfinite(np.asarray(columns["distance_m"])).any():
         columns["distance_m"] = number(frame, "distance_m")
     columns |= {f"bound_{part}_m": number(frame, f"bound_{part}_m") for part in PARTS}
     columns |= {name: _labels(column(frame, name)) for name in LABELS if name != "dropout_id"}
     columns["dropout_id"] = column(frame, "dropout_id").array
-    return View(pd.DataFrame(columns, index=frame.index), _breaks(frame.index, assessment.metrics.gaps))
+    return View(pd.DataFrame(columns, index=frame.index), breaks)
+
+
+def _wanted(frame: pd.DataFrame, breaks: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Return the rows that `View.thinned` would keep for the finest picture, found some at a time."""
+    kept = []
+    for start in range(0, len(frame), LONG):
+        part = frame.iloc[start:start + LONG]
+        kept.append(start + _decimated(part, max(FINEST * len(part) // len(frame), 1), breaks[start:start + LONG]))
+    return np.concatenate(kept)
+
+
+def _decimated(frame: pd.DataFrame, buckets: int, breaks: NDArray[np.bool_]) -> NDArray[np.int64]:
+    return decimate(
+        frame,
+        buckets=buckets,
+        changes=("fix_state", "trust", "window", "dropout_id"),
+        highest=("horizontal_bound_m", "vertical_bound_m", "correction_age_s", "speed_mps"),
+        lowest=("satellites_used", "speed_mps"),
+        within=("window", "dropout_id"),
+        breaks=breaks,
+    )
 
 
 def _labels(values: pd.Series) -> pd.Categorical:
@@ -140,7 +159,7 @@ def _breaks(times: pd.Index, gaps: pd.DataFrame) -> NDArray[np.bool_]:
     """Return whether epochs are missing right before each time, by the table of gaps."""
     out = np.zeros(len(times), dtype=bool)
     if len(gaps) and len(times):
-        ends = np.searchsorted(np.asarray(times), np.asarray(pd.DatetimeIndex(gaps["end_utc"]).as_unit("us")))
+        ends = np.asarray(pd.DatetimeIndex(times).searchsorted(pd.DatetimeIndex(gaps["end_utc"]).as_unit("us")))
         out[ends[ends < len(times)]] = True
     return out
 
@@ -175,7 +194,7 @@ def dropout_places(assessment: Assessment, run: View, *, near: float = 0.05) -> 
     """
     times = run.frame.index
     starts = pd.DatetimeIndex(column(assessment.dropouts, "start_utc")).as_unit("us")
-    at = np.clip(np.searchsorted(np.asarray(times), np.asarray(starts)), 0, max(len(times) - 1, 0))
+    at = np.clip(pd.DatetimeIndex(times).searchsorted(starts), 0, max(len(times) - 1, 0))
     places = run.frame[["east_m", "north_m"]].ffill().iloc[at].reset_index(drop=True)
     places = places.assign(text=[f"D{n}" for n in column(assessment.dropouts, "dropout_id")]).dropna()
     size = max((run.frame[side].max() - run.frame[side].min() for side in ("east_m", "north_m")), default=0.0)

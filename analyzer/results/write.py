@@ -10,7 +10,7 @@ import pandas as pd
 from analyzer.assessment import Assessment
 from analyzer.results.epochs_file import write_epochs, write_plain
 from analyzer.results.folder import build
-from analyzer.results.geojson import route
+from analyzer.results.geojson import write_route
 from analyzer.results.summary import summary
 
 
@@ -37,7 +37,7 @@ def _fill(folder: Path, assessment: Assessment, *, pdf: bool, time_zone: str | N
     write_plain(assessment.segments, folder / "segments.parquet")
     for name in ("standstills", "jumps", "dropouts", "windows"):
         _write_csv(getattr(assessment, name), folder / f"{name}.csv")
-    _write_json(folder / "route.geojson", route(assessment), indent=None)
+    write_route(assessment, folder / "route.geojson")
     write_html(assessment, folder / "report.html", time_zone=time_zone)
     if pdf:
         from analyzer.report.pdf import write_pdf
