@@ -18,7 +18,7 @@ from analyzer.errors import AnalyzerError, OutputError, UsageError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-    from typing import NoReturn
+    from typing import Any, NoReturn
 
 #: The verbs and their lines in the overview, the same as in their modules.
 VERBS = {
@@ -60,7 +60,7 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
         allow_abbrev=False,
     )
     parser.add_argument("--version", action="version", version=f"postdrive {__version__}")
-    verbs = parser.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=OneSentence)
+    verbs: Any = parser.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=OneSentence)
     for name, line in VERBS.items():
         if only in (None, name):
             import_module(f"analyzer.cli.{name}").add_parser(verbs)

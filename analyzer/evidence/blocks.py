@@ -58,8 +58,9 @@ def cut_out(recording: Recording, metrics: Metrics, block: Block) -> tuple[Recor
     fixes = recording.fixes.iloc[block.low:block.high]
     beside = pd.Timedelta(seconds=BESIDE_S)
     start, end = fixes.index[0] - beside, fixes.index[-1] + beside
-    others = {name: _between(getattr(recording, name), start, end) for name in ("inertial", "measurement", "attitude")}
-    return replace(recording, fixes=fixes, **others), replace(metrics, epochs=metrics.epochs.iloc[block.low:block.high])
+    inertial, measurement, attitude = (_between(x, start, end) for x in (recording.inertial, recording.measurement, recording.attitude))
+    part = replace(recording, fixes=fixes, inertial=inertial, measurement=measurement, attitude=attitude)
+    return part, replace(metrics, epochs=metrics.epochs.iloc[block.low:block.high])
 
 
 def _between(table: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp) -> pd.DataFrame:

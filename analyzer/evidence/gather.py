@@ -86,7 +86,9 @@ def examine(
     rate = metrics["rate_hz"].value
     nominal_s = 1 / float(rate) if rate else 1.0
     stated = stated_kind(fixes)
-    found_kind = learnt.of("kind", find_kind(fixes, build_track(fixes, metrics.epochs, nominal_s, origin=metrics.origin)), "most") if stated == "unknown" else None
+    found_kind = (
+        learnt.once("kind", lambda: find_kind(fixes, build_track(fixes, metrics.epochs, nominal_s, origin=metrics.origin)), "most")
+        if stated == "unknown" else None)
     fused = "fused" in (stated, found_kind.kind if found_kind else "")
     track = build_track(fixes, metrics.epochs, nominal_s, origin=metrics.origin, fused=fused, learnt=learnt)
     ageing = age_excess(track)
@@ -104,7 +106,7 @@ def examine(
     found = part_of.parts(fixes, track, opinion, ageing=ageing, frozen_m=frozen, baseline_m=metrics.epochs["base_distance_m"].to_numpy(np.float64), doubts=doubts)
     bounds = combine(fixes, track, opinion, found, without=without, fused=fused)
     claimed, _ = claimed_sigma(fixes)
-    claims = claims_table(fixes["fix_state"].astype(object).to_numpy(), track, claimed, deviation=opinion.deviation, sigma=opinion.sigma,
+    claims = claims_table(fixes["fix_state"], track, claimed, deviation=opinion.deviation, sigma=opinion.sigma,
                           right=~(np.nan_to_num(opinion.wrong) > 0.5))
     return Examined(bounds, track, opinion, ageing, other, slews, motion, doubts, found_kind, claims, fused)
 
@@ -156,10 +158,10 @@ def _not_fixed(
     """Return the bounds of epochs that are not fixed."""
     limits = thresholds("analyzer.evidence")
     class_h, class_v = class_bounds(fixes)
-    state = fixes["fix_state"].astype(object).to_numpy()
+    state = fixes["fix_state"]
     horizontal, vertical = class_h.copy(), class_v.copy()
     for name in ("float", "differential", "autonomous", "precise", "estimated"):
-        group: Flags = state == name
+        group: Flags = (state == name).to_numpy()
         ratio = claim_ratio(claimed, opinion.deviation, opinion.sigma, group, track=track, key=f"claim.{name}") if group.any() else 1.0
         claim = group & np.isfinite(claimed)
         horizontal[claim] = np.maximum(RADIUS_95 * max(ratio, limits["claim.not_fixed_ratio"]) * claimed[claim], limits["claim.least_not_fixed"])

@@ -7,7 +7,7 @@ at once, nothing is noted and every ruler is that of the drive.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
@@ -100,6 +100,10 @@ class Learnt:
             self.notes[key] = ("rows", values[self._inside(when_s)])
             return values
         return self.of(key, values, "rows")
+
+    def once(self, key: str, make: Callable[[], Value], rule: str) -> Value:
+        """Return what holds for the whole drive, as `of`; `make` is called only where it is not known."""
+        return self.of(key, self._known[key] if key in self._known else make(), rule)
 
     def _inside(self, when_s: Floats) -> NDArray[np.bool_]:
         return np.asarray((when_s >= self._core_s[0]) & (when_s < self._core_s[1]))

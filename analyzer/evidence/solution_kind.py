@@ -33,7 +33,8 @@ class KindFound:
 
 def stated_kind(fixes: pd.DataFrame) -> str:
     """Return the kind the fixes carry, ``unknown`` where none or several."""
-    kinds = set(fixes["solution_kind"].dropna().astype(str)) - {"unknown"}
+    column = fixes["solution_kind"].astype("category").cat
+    kinds = {str(column.categories[code]) for code in np.unique(column.codes) if code >= 0} - {"unknown"}
     return kinds.pop() if len(kinds) == 1 else "unknown"
 
 
@@ -63,7 +64,7 @@ def find_kind(fixes: pd.DataFrame, track: Track) -> KindFound:
             signs.append(f"positions at rest hold still to {1000 * still:.2f} mm")
         elif still > differs and track.nominal_s <= limits["kind.slowest"]:
             against.append(f"positions at rest scatter by {1000 * still:.1f} mm from epoch to epoch")
-    estimated = float((fixes["fix_state"].astype(object) == "estimated").sum()) * track.nominal_s
+    estimated = float((fixes["fix_state"] == "estimated").sum()) * track.nominal_s
     if estimated > limits["kind.estimated"]:
         signs.append(f"the solution went on for {estimated:.0f} s by dead reckoning")
     if signs and len(signs) >= len(against):

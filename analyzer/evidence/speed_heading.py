@@ -68,7 +68,7 @@ def speed_bound(
         return Bound(none, none.copy(), none.copy(), np.zeros(len(t), dtype=bool))
     learnt = learnt or Learnt()
     white, rough = white_noise(t, speed, learnt=learnt, key="speed.white")
-    fused = (recording.fixes["solution_kind"].astype(object) == "fused").to_numpy()
+    fused = (recording.fixes["solution_kind"] == "fused").to_numpy()
     sources = [_against_places(t, speed, places[:, :2], fixed & ~fused), _against_wheel(recording, t, speed)]
     sigmas = [learnt.sigma(f"speed.{k}", d) for k, d in enumerate(sources)]
     slow = min((s for s in sigmas if np.isfinite(s)), default=0.0)

@@ -73,7 +73,7 @@ def build_track(
     t = intervals.seconds(pd.DatetimeIndex(fixes.index))
     speed = fixes["speed_mps"].to_numpy(np.float64)
     standing = standing_by_speed(t, speed, nominal_s)
-    fixed = placed & (fixes["fix_state"].astype(object) == "fixed").to_numpy()
+    fixed = placed & (fixes["fix_state"] == "fixed").to_numpy()
     velocity = _velocity(speed, fixes["course_deg"].to_numpy(np.float64), standing)
     learnt = learnt or Learnt()
     from_places = learnt.of("from_places", not np.isfinite(velocity).any(), "all")

@@ -64,12 +64,14 @@ class Stream:
     def around(self, start: Ints, what: str = "group") -> tuple[Ints, Ints]:
         """Return group (or run) of the timed sentences before and behind the bytes `start`, -1 where there is none."""
         if self.ordered is None:
-            after = np.sum([np.searchsorted(beat, start) for beat in self.beats], axis=0, dtype=np.int64)
+            after: Ints = np.sum([np.searchsorted(beat, start) for beat in self.beats], axis=0, dtype=np.int64)
             width, count = len(self.beats), len(self.run_time_us)
             return (after - 1) // width, np.where(after < width * count, after // width, -1)
-        at = np.searchsorted(self._lookup[0], start)
-        edged = np.concatenate([[-1], self._lookup[2 if what == "group" else 1], [-1]])
-        return edged[at], edged[at + 1]
+        at = np.asarray(np.searchsorted(self._lookup[0], start), dtype=np.int64)
+        held = self._lookup[2 if what == "group" else 1]
+        before, behind = np.full(len(at), -1, dtype=np.int64), np.full(len(at), -1, dtype=np.int64)
+        before[at > 0], behind[at < len(held)] = held[at[at > 0] - 1], held[at[at < len(held)]]
+        return before, behind
 
     def sentences_in(self, groups: NDArray[np.bool_]) -> int:
         """Return how many timed sentences lie in the flagged groups."""
@@ -131,7 +133,7 @@ def _gather_pieces(parts: Mapping[str, Sentences], scratch: Scratch) -> Stream:
         piece = {k: part for k, one in parts.items() if len(part := _between(one, low, high))}
         stream = _regular(piece) or _gather(piece)
         start, run, group = stream.ordered or _beats_in_order(stream)
-        values = {"start": start, "run": run + runs, "group": group + groups, "run_time_us": stream.run_time_us,
+        values: dict[str, NDArray[np.generic]] = {"start": start, "run": run + runs, "group": group + groups, "run_time_us": stream.run_time_us,
                   "group_run": stream.group_run + runs, "group_bits": stream.group_bits, "group_start": stream.group_start}
         values |= {f"run {k}": found + runs for k, found in stream.run_of.items()}
         values |= {f"group {k}": found + groups for k, found in stream.group_of.items()}

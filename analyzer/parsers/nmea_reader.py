@@ -14,6 +14,7 @@ from analyzer import tables
 from analyzer.parsers import rtcm
 from analyzer.parsers.nmea_epochs import EpochResult, build_epochs
 from analyzer.parsers.nmea_excerpts import first_ranges
+from analyzer.parsers.nmea_fields import categorical
 from analyzer.parsers.nmea_groups import POSITION_KINDS
 from analyzer.parsers.nmea_receivers import refuse_two_receivers
 from analyzer.parsers.nmea_text import UNIT_SIZE, RtcmFrames, TextResult, read_text
@@ -105,8 +106,7 @@ def _fixes(epochs: EpochResult, text: TextResult, options: ReadOptions) -> pd.Da
     """Return the fixes with the kind of solution and, where the logger wrote it, the time of arrival."""
     fixes = epochs.fixes
     if options.solution_kind != "unknown":
-        stated = np.zeros(len(fixes), dtype=np.int8)
-        fixes = fixes.assign(solution_kind=pd.Categorical.from_codes(stated, categories=[options.solution_kind]))
+        fixes = fixes.assign(solution_kind=categorical(np.zeros(len(fixes), dtype=np.int8), [options.solution_kind]))
     if len(text.arrival_start):
         fixes = fixes.assign(arrival_utc=_arrivals(fixes["byte_offset"].to_numpy(), text))
     return fixes

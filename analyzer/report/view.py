@@ -159,9 +159,14 @@ def _breaks(times: pd.Index, gaps: pd.DataFrame) -> NDArray[np.bool_]:
     """Return whether epochs are missing right before each time, by the table of gaps."""
     out = np.zeros(len(times), dtype=bool)
     if len(gaps) and len(times):
-        ends = np.asarray(pd.DatetimeIndex(times).searchsorted(pd.DatetimeIndex(gaps["end_utc"]).as_unit("us")))
+        ends = np.asarray(pd.DatetimeIndex(times).searchsorted(_moments(gaps["end_utc"])))
         out[ends[ends < len(times)]] = True
     return out
+
+
+def _moments(values: pd.Series) -> pd.DatetimeIndex:
+    """Return times as an index in UTC, whatever type an empty column has."""
+    return pd.DatetimeIndex(pd.to_datetime(values, utc=True)).as_unit("us")
 
 
 def stretches(frame: pd.DataFrame, name: str, breaks: NDArray[np.bool_]) -> pd.DataFrame:
@@ -193,7 +198,7 @@ def dropout_places(assessment: Assessment, run: View, *, near: float = 0.05) -> 
     share `near` of the map's size have one text, so that none covers another.
     """
     times = run.frame.index
-    starts = pd.DatetimeIndex(column(assessment.dropouts, "start_utc")).as_unit("us")
+    starts = _moments(column(assessment.dropouts, "start_utc"))
     at = np.clip(pd.DatetimeIndex(times).searchsorted(starts), 0, max(len(times) - 1, 0))
     places = run.frame[["east_m", "north_m"]].ffill().iloc[at].reset_index(drop=True)
     places = places.assign(text=[f"D{n}" for n in column(assessment.dropouts, "dropout_id")]).dropna()

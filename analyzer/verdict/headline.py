@@ -110,7 +110,7 @@ def headline(epochs: pd.DataFrame, interval_s: Array, dropouts: pd.DataFrame, pu
     """
     time = time_weight(interval_s)
     distance = distance_weight(_number(epochs, "distance_m"), interval_s)
-    trusted = np.asarray(epochs["trust"].astype(object) == "trusted", dtype=bool)
+    trusted = np.asarray(epochs["trust"] == "trusted", dtype=bool)
     bound = _number(epochs, BOUND_OF_AXIS["horizontal"])
     held = trusted & np.isfinite(bound)
     p50, p75, p95 = (quantile(bound[held], time[held], share) for share in (0.5, 0.75, 0.95))
