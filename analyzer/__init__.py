@@ -6,10 +6,10 @@ Public names are imported on first use, so that the command line starts quickly.
 from __future__ import annotations
 
 from importlib import import_module
-from typing import TYPE_CHECKING
 
 __version__ = "0.1.0"
 
+TYPE_CHECKING = False  # known to type checkers; importing typing would lengthen every start
 if TYPE_CHECKING:
     from analyzer.assessment import Assessment, Limit, Purpose, SetupItem, Verdict
     from analyzer.attaching.attach import Attached, attach

@@ -10,12 +10,12 @@ import argparse
 import os
 import sys
 from importlib import import_module
-from typing import TYPE_CHECKING
 
 from analyzer import __version__
-from analyzer.cli.words import say, verb
+from analyzer.cli.words import out, say, verb
 from analyzer.errors import AnalyzerError, OutputError, UsageError
 
+TYPE_CHECKING = False  # known to type checkers; importing typing would lengthen every start
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from typing import Any, NoReturn
@@ -69,9 +69,17 @@ def build_parser(only: str | None = None) -> argparse.ArgumentParser:
     return parser
 
 
+def say_version() -> None:
+    """Print what ``--version`` prints, without building the parser."""
+    out(f"postdrive {__version__}")
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code; every expected error is one sentence on stderr."""
     words = sys.argv[1:] if argv is None else argv
+    if list(words) == ["--version"]:
+        say_version()
+        return 0
     try:
         args = build_parser(next((w for w in words if not w.startswith("-")), "")).parse_args(words)
     except SystemExit as stop:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import sys
-from typing import TYPE_CHECKING
 
+TYPE_CHECKING = False  # known to type checkers; importing typing would lengthen every start
 if TYPE_CHECKING:
     import argparse
     from collections.abc import Callable, Sequence

@@ -14,7 +14,8 @@ import pandas as pd
 from analyzer import intervals
 from analyzer.evidence.ageing import Ageing
 from analyzer.evidence.chain import Posterior
-from analyzer.evidence.second_opinion import UNMEASURED, Chain, Decide, PriorOf, consensus
+from analyzer.evidence.consensus import Chain, Decide, consensus
+from analyzer.evidence.second_opinion import UNMEASURED, PriorOf
 from analyzer.evidence.stations import reference_moves
 from analyzer.evidence.stretches import Ints, Stretches
 from analyzer.evidence.track import Flags, Floats, Track

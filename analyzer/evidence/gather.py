@@ -22,6 +22,7 @@ from analyzer.evidence.ageing import Ageing, age_excess
 from analyzer.evidence.claim import AXIS_95, RADIUS_95, claimed_sigma, class_bounds
 from analyzer.evidence.claimed_sigma import claim_ratio, fixed_base, rest_scatter
 from analyzer.evidence.claims import claim_findings, claims_table
+from analyzer.evidence.consensus import Decide
 from analyzer.evidence.evidence_words import blind_spots, words_of
 from analyzer.evidence.frozen import frozen_distance
 from analyzer.evidence.fused import FusedDoubts, doubts_of
@@ -29,7 +30,7 @@ from analyzer.evidence.independent import Independent, independent_motion
 from analyzer.evidence.learnt import Learnt
 from analyzer.evidence.parts import Parts
 from analyzer.evidence.result import Evidence
-from analyzer.evidence.second_opinion import UNKNOWN_M, Decide, PriorOf, SecondOpinion, form
+from analyzer.evidence.second_opinion import UNKNOWN_M, PriorOf, SecondOpinion, form
 from analyzer.evidence.slews import Slews, find_slews, none_found
 from analyzer.evidence.solution_kind import KindFound, find_kind, stated_kind
 from analyzer.evidence.stations import foreign, reference_moves, station_breaks

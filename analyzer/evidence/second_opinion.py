@@ -6,7 +6,6 @@ the smoothed walk through the right ones. Every epoch, fixed or not, gets its de
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -14,8 +13,9 @@ import pandas as pd
 
 from analyzer.evidence import noise as noise_of
 from analyzer.evidence.ageing import Ageing
-from analyzer.evidence.chain import Posterior, infer
+from analyzer.evidence.chain import Posterior
 from analyzer.evidence.claims import innovation_table
+from analyzer.evidence.consensus import RIGHT_SIGMA_M, Chain, Decide, consensus
 from analyzer.evidence.displacement import residual as residual_of
 from analyzer.evidence.knots import Knots, make_knots, value_variance, walk_model
 from analyzer.evidence.noise import Noise
@@ -35,8 +35,6 @@ from analyzer.evidence.turning import Turning, turning_offset
 from analyzer.evidence.two_state import correlated_error, smooth
 from analyzer.settings import thresholds
 
-#: Sigma of a right fix about the truth, per horizontal axis and in height [m].
-RIGHT_SIGMA_M = (0.012, 0.02)
 #: Sigma that stands for not known [m].
 UNKNOWN_M = 1e6
 #: Variance of a step in height that nobody measured [m²].
@@ -128,23 +126,6 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
         track, residual, noise, usable=fresh & known & ~spike & ~(wrong > 0.5), coarse=coarse, lost_var=truncated + extra + rougher, slow=slow)
     return SecondOpinion(noise, stretches, posterior, steps, step_var, deviation, sigma, coarse, slow, slow_sigma, usual, away, wrong, turning,
                          innovation_table(_knots_of(fresh & ~(wrong > 0.5), knots), noise))
-
-
-@dataclass(frozen=True)
-class Chain:
-    """Stretches, the steps (k-1, 3) [m] from each to the next, their variances (k-1, 2) and how each began, see `_with_slews`."""
-
-    stretches: Stretches
-    steps: Floats
-    variances: Floats
-    by_slew: Ints
-
-
-def consensus(chain: Chain, prior_wrong: PriorOf) -> Posterior:
-    """Return which stretches are wrong by the steps between all of them."""
-    if not len(chain.stretches):
-        return Posterior(np.zeros(0), np.zeros((0, 3)), np.ones((0, 2)))
-    return infer(chain.steps, chain.variances, prior_wrong(chain.stretches, chain.by_slew), right_sigma_m=RIGHT_SIGMA_M)
 
 
 def _with_slews(
@@ -250,9 +231,6 @@ def _slow(knots: Knots, noise: Noise, wrong: Floats, track: Track) -> tuple[Floa
     slow = state[:, [1, 3]]
     usual = track.learnt.quantile("slow", np.hypot(*slow[seen].T), when_s=knots.t[seen])
     return slow[knots.of_epoch], np.sqrt(cov[knots.of_epoch, 2]), usual
-
-
-Decide = Callable[["Chain", "PriorOf"], Posterior]
 
 
 class PriorOf:
