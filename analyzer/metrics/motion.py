@@ -99,17 +99,20 @@ def track_speed(points: Array, line: Timeline, span_s: float) -> Array:
     out = np.full(count, np.nan)
     if count < 2 or not np.isfinite(line.nominal_s):
         return out
-    smooth = rolling_mean(points, width(line, span_s / 2))
-    reach = max(1, round(span_s / 2 / line.nominal_s))
-    piece = np.cumsum(line.gap_before)
-    index = np.arange(count)
-    low = np.maximum(index - reach, np.searchsorted(piece, piece, side="left"))
-    high = np.minimum(index + reach, np.searchsorted(piece, piece, side="right") - 1)
-    apart = line.seconds[high] - line.seconds[low]
+    size, reach = width(line, span_s / 2), max(1, round(span_s / 2 / line.nominal_s))
+    begins = np.r_[0, np.flatnonzero(line.gap_before)].astype(np.int32)
+    lengths = np.diff(np.r_[begins, np.int32(count)])
+    index = np.arange(count, dtype=np.int32)
+    low = np.maximum(index - np.int32(reach), np.repeat(begins, lengths))
+    high = np.minimum(index + np.int32(reach), np.repeat(begins + lengths - 1, lengths))
     moved = np.zeros(count)
-    for axis in smooth:
-        moved += (axis[high] - axis[low]) ** 2
-    moved = np.sqrt(moved)
+    for axis in points:
+        smooth = rolling_mean(axis, size)
+        step = smooth[high]
+        step -= smooth[low]
+        moved += np.square(step, out=step)
+    moved = np.sqrt(moved, out=moved)
+    apart = line.seconds[high] - line.seconds[low]
     valid = (apart > 0) & np.isfinite(points[0])
     out[valid] = moved[valid] / apart[valid]
     return out
