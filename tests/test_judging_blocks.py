@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -51,7 +52,7 @@ def test_borders_fall_into_what_they_could_harm(both: tuple[analyzer.Assessment,
     whole, _ = both
     blocks = plan(pd.DatetimeIndex(whole.epochs.index), 1 / RATE_HZ, SMALL)
     assert len(blocks) == 9 and blocks[0].first == 0 and blocks[-1].last == len(whole.epochs)
-    assert all(a.last == b.first and b.low < b.first for a, b in zip(blocks, blocks[1:], strict=False))
+    assert all(a.last == b.first and b.low < b.first for a, b in pairwise(blocks))
     borders = [whole.epochs.index[b.first] for b in blocks[1:]]
 
     def cut(frame: pd.DataFrame) -> int:

@@ -44,8 +44,9 @@ PARTS = (
     "bridge",
 )
 LABELS = ("fix_state", "trust", "window", "dropout_id", "reasons")
-#: Epochs beyond which a view holds only what a picture could show, and the slots of time of the finest picture.
-LONG, FINEST = 500_000, 40_000
+#: Epochs beyond which a view holds only what a picture could show, more slots of time than the finest picture has, and
+#: epochs thinned at once.
+LONG, FINEST, PIECE = 500_000, 12_000, 500_000
 _FROM_METRICS = ("east_m", "north_m", "interval_s", "distance_m")
 
 
@@ -120,9 +121,9 @@ def build(assessment: Assessment) -> View:
 def _wanted(frame: pd.DataFrame, breaks: NDArray[np.bool_]) -> NDArray[np.int64]:
     """Return the rows that `View.thinned` would keep for the finest picture, found some at a time."""
     kept = []
-    for start in range(0, len(frame), LONG):
-        part = frame.iloc[start:start + LONG]
-        kept.append(start + _decimated(part, max(FINEST * len(part) // len(frame), 1), breaks[start:start + LONG]))
+    for start in range(0, len(frame), PIECE):
+        part = frame.iloc[start:start + PIECE]
+        kept.append(start + _decimated(part, max(FINEST * len(part) // len(frame), 1), breaks[start:start + PIECE]))
     return np.concatenate(kept)
 
 

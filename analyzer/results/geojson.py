@@ -109,15 +109,16 @@ def _thin(points: NDArray[np.float64]) -> NDArray[np.float64]:
 def _line(points: NDArray[np.float64]) -> dict[str, Any]:
     """Return a Point, LineString, or a MultiLineString where the line crosses the antimeridian (RFC 7946 section 3.1.9)."""
     if len(points) == 1 or (len(points) and (points == points[0]).all()):
-        return {"type": "Point", "coordinates": _round(points[0])}
-    parts = [[_round(p) for p in part] for part in cut_at_180(points)]
+        return {"type": "Point", "coordinates": _rounded(points[:1])[0]}
+    parts = [_rounded(part) for part in cut_at_180(points)]
     if len(parts) == 1:
         return {"type": "LineString", "coordinates": parts[0]}
     return {"type": "MultiLineString", "coordinates": parts}
 
 
-def _round(point: NDArray[np.float64]) -> list[float]:
-    return [round(float(point[0]), 9), round(float(point[1]), 9)]
+def _rounded(points: NDArray[np.float64]) -> list[list[float]]:
+    rounded: list[list[float]] = np.round(points, 9).tolist()
+    return rounded
 
 
 def _feature(geometry: dict[str, Any] | None, properties: dict[str, Any]) -> dict[str, Any]:

@@ -51,12 +51,12 @@ def parse_toml(
     text: str, *, name: str, schema_name: str, what: str, package: str = "analyzer.userfiles"
 ) -> dict[str, Any]:
     """Return the content of TOML `text`; `name` is what errors call the file."""
-    import jsonschema
-
     try:
         content = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise UsageError(f"{what} {name}: not valid TOML ({error}); correct that line.") from None
+    import jsonschema  # loads grammars for a second where its optional packages are installed
+
     errors = sorted(
         jsonschema.Draft202012Validator(schema(schema_name, package)).iter_errors(content),
         key=lambda e: list(map(str, e.path)),
