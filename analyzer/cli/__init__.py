@@ -84,6 +84,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         args = build_parser(next((w for w in words if not w.startswith("-")), "")).parse_args(words)
     except SystemExit as stop:
         return int(stop.code or 0)
+    # the matrices here are tall and narrow: more threads of linear algebra wait for each other and take the second core
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         code = int(args.func(args))
         sys.stdout.flush()

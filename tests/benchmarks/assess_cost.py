@@ -12,7 +12,8 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[2]
 
 _CHILD = """
-import json, resource, sys, time
+import json, os, resource, sys, time
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command does before it loads numpy
 sys.path.insert(0, {root!r})
 import bokeh, jinja2, matplotlib, numpy, pandas, pyarrow, pyproj, scipy, psutil
 import analyzer.judging, analyzer.parsers.reading, analyzer.report.html, analyzer.results.write
