@@ -5,12 +5,11 @@ Public names are imported on first use, so that the command line starts quickly.
 
 from __future__ import annotations
 
-import logging
 from importlib import import_module
-from typing import TYPE_CHECKING
 
 __version__ = "0.1.0"
 
+TYPE_CHECKING = False  # known to type checkers; importing typing would lengthen every start
 if TYPE_CHECKING:
     from analyzer.assessment import Assessment, Limit, Purpose, SetupItem, Verdict
     from analyzer.attaching.attach import Attached, attach
@@ -112,8 +111,6 @@ __all__ = [
     "run_batch",
     "write_results",
 ]
-
-logging.getLogger(__name__).addHandler(logging.NullHandler())
 
 
 def __getattr__(name: str) -> object:

@@ -10,18 +10,17 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analyzer import tables
 from analyzer.assessment import Assessment, Purpose
 from analyzer.errors import InputError
 from analyzer.evidence.check_points import CheckPointResult, check, nothing
-from analyzer.evidence.claim import claimed_sigma, has_position
-from analyzer.evidence.complete import complete
-from analyzer.evidence.gather import gather
+from analyzer.evidence.claim import has_position
 from analyzer.evidence.result import Evidence
+from analyzer.judging_epochs import Asked, judge_epochs
 from analyzer.metrics.base_site_sent import sent_positions
 from analyzer.metrics.result import Metrics
 from analyzer.metrics.whole import measure_whole
 from analyzer.recording import Recording
+from analyzer.scratch import Scratch
 from analyzer.settings import thresholds
 from analyzer.userfiles.accept import Decision
 from analyzer.userfiles.setup_sheet import Setup
@@ -29,13 +28,12 @@ from analyzer.userfiles.tabular import WindowFile
 from analyzer.verdict.accepted import Applied, apply_decisions
 from analyzer.verdict.causes import better_causes
 from analyzer.verdict.headline import headline
-from analyzer.verdict.judge import judge
 from analyzer.verdict.purposes import load_purpose
 from analyzer.verdict.range_pattern import range_pattern
 from analyzer.verdict.run import judge_run
 from analyzer.verdict.setup_check import check_setup
 from analyzer.verdict.spans import window_spans
-from analyzer.verdict.windows import judge_windows, window_of
+from analyzer.verdict.windows import judge_windows
 
 
 def assess(
@@ -49,6 +47,7 @@ def assess(
     decisions: Sequence[Decision] = (),
     base_log: Recording | None = None,
     second_rover: Recording | None = None,
+    scratch: Scratch | None = None,
 ) -> Assessment:
     """Judge a recording for a purpose.
 
@@ -62,6 +61,7 @@ def assess(
     check_points : known marks on which the vehicle stood, from `read_check_points`.
     decisions : windows accepted and stretches excluded by the user, from `read_accept`.
     base_log, second_rover : recordings that help to tell why corrections were lost.
+    scratch : temporary files for drives beyond its `Sizes.epochs`, which are judged in overlapping blocks of time.
 
     Raises
     ------
@@ -74,12 +74,11 @@ def assess(
     _refuse_several_drives(recording)
     spans, about_windows = window_spans(windows, recording.fixes)
     place = base or _base_place(recording, setup)
-    metrics = _measured(recording, setup, chosen, spans=spans, base=place)
-    evidence = gather(recording, metrics)
+    held = scratch if scratch is not None else Scratch()
+    large = held if len(recording.fixes) > held.sizes.epochs else None
+    metrics = _measured(recording, setup, chosen, spans=spans, base=place, scratch=large)
     marks = check(recording, metrics, setup, check_points) if check_points is not None else nothing()
-    bounds = complete(evidence.bounds, recording, metrics, marks)
-    epochs = _epochs(recording, metrics, bounds, evidence.segment_id, spans)
-    epochs["trust"], epochs["reasons"] = judge(bounds, epochs, chosen)
+    epochs, evidence = judge_epochs(recording, metrics, Asked(chosen, spans, marks), large)
     dropouts = better_causes(metrics.dropouts, recording, metrics, base_log=base_log, second_rover=second_rover)
     applied = _decided(epochs, spans, decisions, recording, metrics, chosen)
     standstills = metrics.standstills.assign(check_point=metrics.standstills["standstill_id"].map(marks.marks))
@@ -121,6 +120,7 @@ def _measured(
     *,
     spans: pd.DataFrame,
     base: tuple[float, float, float] | None,
+    scratch: Scratch | None,
 ) -> Metrics:
     limit = purpose.limit("horizontal")
     return measure_whole(
@@ -131,6 +131,7 @@ def _measured(
         position_limit_m=limit.value if limit else None,
         line_rate=setup.line_rate,
         station_id=setup.base.station_id,
+        scratch=scratch,
     )
 
 
@@ -198,26 +199,6 @@ def _base_place(recording: Recording, setup: Setup) -> tuple[float, float, float
         return setup.base.position
     sent = sent_positions(recording.corrections)
     return sent[0].place if sent else None
-
-
-def _epochs(
-    recording: Recording,
-    metrics: Metrics,
-    bounds: pd.DataFrame,
-    segment_id: pd.Series,
-    spans: pd.DataFrame,
-) -> pd.DataFrame:
-    """Return the table of epochs.parquet but for trust and reasons."""
-    fixes = recording.fixes
-    own = [c for c in tables.EPOCHS.names if c in fixes]
-    claimed, claimed_up = claimed_sigma(fixes)
-    added = {c: metrics.epochs[c] for c in ("distance_m", "base_distance_m", "standstill_id", "dropout_id")}
-    added |= {c: bounds[c] for c in tables.EPOCHS.names if c in bounds}
-    frame = pd.DataFrame({c: fixes[c] for c in own} | added, index=fixes.index)
-    frame["claimed_horizontal_m"], frame["claimed_vertical_m"] = claimed, claimed_up
-    frame["segment_id"] = segment_id
-    frame["window"] = window_of(spans, pd.DatetimeIndex(fixes.index))
-    return tables.EPOCHS.conform(frame)
 
 
 def _channels(recording: Recording) -> tuple[str, ...]:

@@ -174,8 +174,8 @@ def utc_index(times: ArrayLike) -> pd.DatetimeIndex:
     """Return the index of a timed table from UTC times or integer microseconds since 1970-01-01."""
     array = np.asarray(times)
     if array.dtype.kind in "iu":
-        array = array.astype(np.int64).view("datetime64[us]")
-    stamps = array.astype("datetime64[us]")
+        array = array.astype(np.int64, copy=False).view("datetime64[us]")
+    stamps = array.astype("datetime64[us]", copy=False)
     return pd.DatetimeIndex(stamps, name="time_utc").tz_localize("UTC")
 
 

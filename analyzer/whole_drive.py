@@ -15,6 +15,7 @@ from analyzer.judging import assess
 from analyzer.parsers.column_map import load_column_map
 from analyzer.parsers.reading import read
 from analyzer.recording import Recording
+from analyzer.scratch import Scratch
 from analyzer.userfiles.accept import read_accept
 from analyzer.userfiles.setup_sheet import Setup, load_setup
 from analyzer.userfiles.tabular import read_check_points, read_windows
@@ -23,7 +24,7 @@ Progress = Callable[[str], None]
 
 
 def assess_files(
-    files: DriveFiles, *, purpose: Purpose | str | Path | None = None, progress: Progress | None = None
+    files: DriveFiles, *, purpose: Purpose | str | Path | None = None, progress: Progress | None = None, scratch: Scratch | None = None
 ) -> Assessment:
     """Read the files of a drive and judge it; the user's own files first, so that a faulty one is refused at once.
 
@@ -32,6 +33,7 @@ def assess_files(
     files : what was recorded.
     purpose : see `analyzer.assess`.
     progress : called with a sentence before each step.
+    scratch : where columns of very long logs go meanwhile.
 
     Raises
     ------
@@ -48,7 +50,7 @@ def assess_files(
     marks = read_check_points(Path(files.check_points)) if files.check_points else None
     base_log = _further_log(files, files.base_log, "--base-log", say)
     second = _further_log(files, files.second_rover, "--second-rover", say)
-    recording = read_drive(files, setup, progress=say)
+    recording = read_drive(files, setup, scratch=scratch, progress=say)
     if marked is not None:
         maps, bus = [load_column_map(name) for name in files.columns], Path(files.bus) if files.bus else None
         windows = read_marker_windows(recording, *marked, maps=maps, bus=bus)
@@ -63,6 +65,7 @@ def assess_files(
         decisions=decisions,
         base_log=base_log,
         second_rover=second,
+        scratch=scratch,
     )
 
 
@@ -73,7 +76,8 @@ def setup_of(files: DriveFiles) -> Setup | None:
 
 
 def read_drive(
-    files: DriveFiles, setup: Setup | None, *, allow_undated: bool = False, progress: Progress | None = None
+    files: DriveFiles, setup: Setup | None, *, allow_undated: bool = False, progress: Progress | None = None,
+    scratch: Scratch | None = None,
 ) -> Recording:
     """Read everything that was recorded on a drive; see `analyzer.read`."""
     if files.bus is not None and not Path(files.bus).is_file():
@@ -89,6 +93,7 @@ def read_drive(
         solution_kind=(setup.solution_kind if setup else None) or "unknown",
         require_checksum=files.require_checksum,
         allow_undated=allow_undated,
+        scratch=scratch,
         progress=progress,
     )
 

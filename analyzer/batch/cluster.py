@@ -6,6 +6,7 @@ import logging
 import queue
 import time
 import uuid
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from types import TracebackType
 from typing import Any
@@ -17,6 +18,8 @@ _WAIT_S = 0.5
 _CONNECT_S = 15
 #: How often the scheduler is asked for its workers [s]: some may come while the batch runs.
 _LOOK_S = 5.0
+#: Times a task is handed over again that was lost with the connection and not with its worker.
+_ATTEMPTS = 3
 
 
 class Cluster:
@@ -78,12 +81,14 @@ class Cluster:
         """
         answers: queue.Queue[Any] = queue.Queue()
         under_way: dict[str, tuple[int, Any]] = {}
-        rest = iter(range(len(tasks)))
+        rest, attempts = deque(range(len(tasks))), [0] * len(tasks)
         left, places, looked = len(tasks), 0, -_LOOK_S
         while left:
             if time.monotonic() - looked > _LOOK_S:
                 places, looked = len(self.workers()), time.monotonic()
-            while len(under_way) <= places and (number := next(rest, None)) is not None:
+            while len(under_way) <= places and rest:
+                number = rest.popleft()
+                attempts[number] += 1
                 future = self._client.submit(function, tasks[number], key=f"postdrive-{uuid.uuid4().hex}", pure=False)
                 under_way[future.key] = number, future
                 future.add_done_callback(answers.put)
@@ -94,8 +99,12 @@ class Cluster:
                 yield None
                 continue
             number, _ = under_way.pop(future.key)
+            if future.status == "cancelled" and attempts[number] < _ATTEMPTS and self._client.status in ("running", "connecting"):
+                # the connection broke and was made again: the scheduler forgot the task, the drive is as it was
+                rest.append(number)
+                continue
             left -= 1
-            yield Answered(number, 1, self._answer(future))
+            yield Answered(number, attempts[number], self._answer(future))
 
     def run_light(self, function: Callable[[Any], Any], tasks: Sequence[Any]) -> Iterator[Answered | None]:
         """Yield the answers of work that mostly waits for files: by the workers too, which are near to the files."""

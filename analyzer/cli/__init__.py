@@ -1,6 +1,7 @@
 """The command line: one small module per verb, each with ``add_parser(verbs)`` and ``run(args) -> exit code``.
 
-Nothing heavy is imported here or at the top of a verb's module, so that ``--help`` starts at once.
+Nothing heavy is imported here or at the top of a verb's module, and of the verbs only the one that was asked for, so that
+``--help`` and ``--version`` start at once.
 """
 
 from __future__ import annotations
@@ -8,17 +9,33 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-from collections.abc import Sequence
 from importlib import import_module
-from typing import NoReturn
 
 from analyzer import __version__
-from analyzer.cli.words import say
+from analyzer.cli.words import out, say, verb
 from analyzer.errors import AnalyzerError, OutputError, UsageError
 
-VERBS = (
-    "assess", "inspect", "explain", "export", "formats", "purposes", "setup", "columns", "attach", "base", "compare", "batch", "demo",
-)
+TYPE_CHECKING = False  # known to type checkers; importing typing would lengthen every start
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from typing import Any, NoReturn
+
+#: The verbs and their lines in the overview, the same as in their modules.
+VERBS = {
+    "assess": "judge the positions of a drive and write a result folder with a report",
+    "inspect": "show formats, time span, rates and the account of every byte; no judgement",
+    "explain": "show the whole evidence for one moment, dropout or window of a result",
+    "export": "write a result as GeoJSON, KML, GPX, CSV or Parquet and print the file's name",
+    "formats": "list the formats that can be read",
+    "purposes": "list the purposes that ship with the tool, with limits, reasons and sources",
+    "setup": "print a commented blank set-up sheet to fill in",
+    "columns": "propose a column map for a table from its names, units and values",
+    "attach": "write the quality of positions into a measurement, after proving that the clocks agree",
+    "base": "judge a static log at the base: settled, fit to start from, shifted or not",
+    "compare": "hold runs against each other: base frames, recurring places, change over days",
+    "batch": "assess many drives, skip what is finished, and keep all as one dataset",
+    "demo": "make invented drives with known truth, to try the tool on",
+}
 EPILOG = (
     "exit codes: 0 done; 1 verdict at or below --fail-on, or a drive of a batch failed; 2 wrong usage; 3 input unreadable, undatable or without positions; "
     "4 a fault of ours; 5 output cannot be written; 6 refused because the data forbid the answer"
@@ -35,8 +52,8 @@ class OneSentence(argparse.ArgumentParser):
         self.exit(UsageError.exit_code)
 
 
-def build_parser() -> argparse.ArgumentParser:
-    """Return the parser of all verbs."""
+def build_parser(only: str | None = None) -> argparse.ArgumentParser:
+    """Return the parser of all verbs; with `only` the others know no arguments and their modules are not loaded."""
     parser = OneSentence(
         prog="postdrive",
         description="Judge the positions of a drive after the drive.",
@@ -44,18 +61,32 @@ def build_parser() -> argparse.ArgumentParser:
         allow_abbrev=False,
     )
     parser.add_argument("--version", action="version", version=f"postdrive {__version__}")
-    verbs = parser.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=OneSentence)
-    for verb in VERBS:
-        import_module(f"analyzer.cli.{verb}").add_parser(verbs)
+    verbs: Any = parser.add_subparsers(title="commands", metavar="COMMAND", required=True, parser_class=OneSentence)
+    for name, line in VERBS.items():
+        if only in (None, name):
+            import_module(f"analyzer.cli.{name}").add_parser(verbs)
+        else:
+            verb(verbs, name, line)
     return parser
+
+
+def say_version() -> None:
+    """Print what ``--version`` prints, without building the parser."""
+    out(f"postdrive {__version__}")
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code; every expected error is one sentence on stderr."""
+    words = sys.argv[1:] if argv is None else argv
+    if list(words) == ["--version"]:
+        say_version()
+        return 0
     try:
-        args = build_parser().parse_args(argv)
+        args = build_parser(next((w for w in words if not w.startswith("-")), "")).parse_args(words)
     except SystemExit as stop:
         return int(stop.code or 0)
+    # the matrices here are tall and narrow: more threads of linear algebra wait for each other and take the second core
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         code = int(args.func(args))
         sys.stdout.flush()

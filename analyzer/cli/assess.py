@@ -15,6 +15,7 @@ from analyzer.errors import UsageError
 
 if TYPE_CHECKING:
     from analyzer.assessment import Assessment, Purpose
+    from analyzer.scratch import Scratch
 
 LEVELS = ("fit", "fit_with_exclusions", "not_evaluated", "not_fit")
 
@@ -70,7 +71,7 @@ def run(args: argparse.Namespace) -> int:
     known_zone(args.time_zone)
     purpose = chosen_purpose(args.purpose, args.limit)
     files = replace(drive_files(args), base=parse_base(args.base), windows_from=args.windows_from)
-    assessment = assess_files(files, purpose=purpose, progress=progress(args.quiet))
+    assessment = assess_files(files, purpose=purpose, progress=progress(args.quiet), scratch=_scratch(args.out))
     if args.brief:
         from analyzer.report.brief import brief
 
@@ -78,6 +79,17 @@ def run(args: argparse.Namespace) -> int:
     if args.out is not None:
         _write(assessment, args)
     return 1 if args.fail_on != "never" and LEVELS.index(assessment.verdict.level) >= LEVELS.index(args.fail_on) else 0
+
+
+def _scratch(out_folder: Path | None) -> Scratch:
+    """Return where columns of very long logs go: beside the result, else where the system keeps temporary files."""
+    from analyzer.scratch import Scratch
+
+    if out_folder is None:
+        return Scratch()
+    place = out_folder.absolute().parent
+    place.mkdir(parents=True, exist_ok=True)
+    return Scratch(place)
 
 
 def known_zone(name: str | None) -> None:

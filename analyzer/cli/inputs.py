@@ -13,6 +13,7 @@ from analyzer.errors import UsageError
 if TYPE_CHECKING:
     from analyzer.drive_files import DriveFiles
     from analyzer.recording import Recording
+    from analyzer.scratch import Scratch
     from analyzer.userfiles.setup_sheet import Setup
 
 
@@ -54,11 +55,13 @@ def read_setup(args: argparse.Namespace) -> Setup | None:
     return setup_of(drive_files(args))
 
 
-def read_recording(args: argparse.Namespace, setup: Setup | None, *, allow_undated: bool = False) -> Recording:
+def read_recording(
+    args: argparse.Namespace, setup: Setup | None, *, allow_undated: bool = False, scratch: Scratch | None = None
+) -> Recording:
     """Read everything that the arguments name."""
     from analyzer.whole_drive import read_drive
 
-    return read_drive(drive_files(args), setup, allow_undated=allow_undated, progress=progress(args.quiet))
+    return read_drive(drive_files(args), setup, allow_undated=allow_undated, scratch=scratch, progress=progress(args.quiet))
 
 
 def drive_files(args: argparse.Namespace) -> DriveFiles:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-import argparse
 import sys
-from collections.abc import Callable, Sequence
+
+TYPE_CHECKING = False  # known to type checkers; importing typing would lengthen every start
+if TYPE_CHECKING:
+    import argparse
+    from collections.abc import Callable, Sequence
 
 
 def out(text: str) -> None:

@@ -30,7 +30,7 @@ def age_excess(track: Track) -> Ageing:
     limits = thresholds("analyzer.evidence")
     age = _carried(track)
     healthy = age[track.fixed & (age < limits["ageing.most_usual"])]
-    free = max(limits["ageing.free"], float(np.quantile(healthy, 0.95)) if len(healthy) else 0.0)
+    free = max(limits["ageing.free"], track.learnt.quantile("age", healthy, 0.95, empty=0.0))
     excess = np.nan_to_num(np.clip(age - free, 0, None))
     return Ageing(excess, excess > limits["ageing.stale"], free)
 
@@ -39,7 +39,10 @@ def _carried(track: Track) -> Floats:
     """Return ages with unknown ones continued from the last known while the fix is held."""
     age = track.age.copy()
     known = np.isfinite(age)
-    if not known.any() or np.ptp(age[known]) == 0:
+    if not known.any():
+        return age
+    low, high = track.learnt.of("age_span", np.array([[age[known].min(), age[known].max()]]), "rows").T
+    if low.min() == high.max():
         return age
     last = np.maximum.accumulate(np.where(known, np.arange(len(age)), -1))
     held = ~known & (last >= 0) & track.fixed

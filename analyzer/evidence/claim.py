@@ -37,4 +37,4 @@ def has_position(fixes: pd.DataFrame) -> NDArray[np.bool_]:
     place = np.isfinite(fixes["latitude_deg"].to_numpy(np.float64)) & np.isfinite(
         fixes["longitude_deg"].to_numpy(np.float64)
     )
-    return np.asarray(place & (fixes["fix_state"].astype(object) != "no_fix").to_numpy())
+    return np.asarray(place & (fixes["fix_state"] != "no_fix").to_numpy())

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from analyzer import intervals
 from analyzer.evidence.claim import AXIS_95, RADIUS_95
+from analyzer.evidence.learnt import Learnt
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
@@ -50,16 +51,19 @@ def rest_scatter(track: Track, stretch_id: NDArray[np.int64], wrong: Floats, cla
     each enlarged by `unseen_at_rest`.
     """
     limits = thresholds("analyzer.evidence")
-    sigmas, ratios = [], []
-    at_rest = track.standing & track.fixed & ~(np.nan_to_num(wrong) > 0.5) & (swing_m < thresholds("analyzer.evidence")["wave.matters"])
+    sigmas, ratios, when_s = [], [], []
+    at_rest = track.standing & track.fixed & ~(np.nan_to_num(wrong) > 0.5) & (swing_m < limits["wave.matters"])
     for start, end in intervals.equal_runs(np.where(at_rest, stretch_id, -2)):
         if not at_rest[start] or track.t[end - 1] - track.t[start] < limits["claim.rest"]:
             continue
         places = track.places[start:end, :2]
         sigma = unseen_at_rest(float(track.t[end - 1] - track.t[start])) * float(np.sqrt(places.var(axis=0).mean()))
         sigmas.append(sigma)
+        when_s.append(track.t[start])
         ratios.append(sigma / float(np.nanmedian(claimed[start:end])) if np.isfinite(claimed[start:end]).any() else np.nan)
-    return (float(np.median(sigmas)), float(np.nanmedian(ratios)) if np.isfinite(ratios).any() else np.nan) if sigmas else (np.nan, np.nan)
+    stands = track.learnt.rows("rest", np.array([sigmas, ratios]).T.reshape(-1, 2), np.array(when_s))
+    ratio = stands[np.isfinite(stands[:, 1]), 1]
+    return (float(np.median(stands[:, 0])) if len(stands) else np.nan, float(np.median(ratio)) if len(ratio) else np.nan)
 
 
 def unseen_at_rest(seconds: float) -> float:
@@ -77,7 +81,9 @@ def unseen_at_rest(seconds: float) -> float:
     return float(min(1 / np.sqrt(share), thresholds("analyzer.evidence")["claim.rest_most"]))
 
 
-def claim_ratio(claimed: Floats, deviation: Floats, sigma: Floats, group: Flags) -> float:
+def claim_ratio(
+    claimed: Floats, deviation: Floats, sigma: Floats, group: Flags, *, track: Track | None = None, key: str = "claim_ratio"
+) -> float:
     """Return how many times the claimed sigma the measured deviations of `group` really are, at least 1.
 
     95th percentile of the deviation over that of a circular normal with the claimed sigma, from epochs whose deviation
@@ -85,6 +91,8 @@ def claim_ratio(claimed: Floats, deviation: Floats, sigma: Floats, group: Flags)
     """
     size = np.hypot(*np.nan_to_num(deviation).T)
     use = group & np.isfinite(claimed) & np.isfinite(sigma) & (sigma < 0.7 * claimed)
-    if use.sum() < thresholds("analyzer.evidence")["noise.least_pairs"]:
+    learnt, when_s = (Learnt(), None) if track is None else (track.learnt, track.t[use])
+    found = learnt.quantile(key, size[use] / claimed[use], 0.95, empty=0.0, when_s=when_s)
+    if learnt.count(key, int(use.sum())) < thresholds("analyzer.evidence")["noise.least_pairs"]:
         return 1.0
-    return float(max(1.0, np.quantile(size[use] / claimed[use], 0.95) / RADIUS_95))
+    return max(1.0, found / RADIUS_95)

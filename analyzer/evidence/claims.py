@@ -34,7 +34,7 @@ def effective_size(values: Floats) -> float:
 
 
 def claims_table(
-    states: NDArray[np.object_], track: Track, claimed: Floats, *, deviation: Floats, sigma: Floats, right: Flags
+    states: pd.Series | NDArray[np.object_], track: Track, claimed: Floats, *, deviation: Floats, sigma: Floats, right: Flags
 ) -> pd.DataFrame:
     """Return one row per fix state that claims a sigma and shows one.
 
@@ -43,8 +43,8 @@ def claims_table(
     is that of a normal sigma with the effective number of samples (two axes).
     """
     rows = []
-    for state in dict.fromkeys(s for s in states if s is not None):
-        group: Flags = (states == state) & np.isfinite(claimed)
+    for state in pd.Series(states).dropna().unique():
+        group: Flags = np.asarray(states == state) & np.isfinite(claimed)
         if state == "fixed":
             shown, count, size, claim = _at_rest(track, claimed, group & right)
             how = "at rest, about the mean of each stand"

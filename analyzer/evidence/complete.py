@@ -8,6 +8,7 @@ import pandas as pd
 from analyzer import intervals
 from analyzer.evidence.check_points import CheckPointResult, bound_parts
 from analyzer.evidence.claim import has_position
+from analyzer.evidence.learnt import Learnt
 from analyzer.evidence.speed_heading import along_across, heading_bound, speed_bound
 from analyzer.metrics.result import Metrics
 from analyzer.recording import Recording
@@ -16,7 +17,7 @@ from analyzer.recording import Recording
 OFFSETS = ("bound_segment_m", "bound_frozen_m", "bound_check_point_m", "bound_alignment_m")
 
 
-def complete(bounds: pd.DataFrame, recording: Recording, metrics: Metrics, marks: CheckPointResult) -> pd.DataFrame:
+def complete(bounds: pd.DataFrame, recording: Recording, metrics: Metrics, marks: CheckPointResult, *, learnt: Learnt | None = None) -> pd.DataFrame:
     """Return `bounds` of the evidence with the remaining columns.
 
     An error that check points show is an offset: it is added to the bounds, and to what is shown.
@@ -36,9 +37,9 @@ def complete(bounds: pd.DataFrame, recording: Recording, metrics: Metrics, marks
     placed = has_position(fixes)
     places = metrics.epochs[["east_m", "north_m", "up_m"]].to_numpy(np.float64).copy()
     places[~placed] = np.nan
-    fixed = placed & (fixes["fix_state"].astype(object) == "fixed").to_numpy()
-    out["speed_bound_mps"] = speed_bound(recording, t, places, fixed).bound
-    out["heading_bound_deg"] = heading_bound(recording, t).bound
+    fixed = placed & (fixes["fix_state"] == "fixed").to_numpy()
+    out["speed_bound_mps"] = speed_bound(recording, t, places, fixed, learnt=learnt).bound
+    out["heading_bound_deg"] = heading_bound(recording, t, learnt=learnt).bound
     offset = np.sum([np.nan_to_num(out[c].to_numpy(np.float64)) for c in OFFSETS if c in out], axis=0)
     out["along_bound_m"], out["across_bound_m"] = along_across(
         out["horizontal_bound_m"].to_numpy(np.float64),

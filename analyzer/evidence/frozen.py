@@ -18,7 +18,7 @@ def frozen_distance(track: Track, fixes: pd.DataFrame, *, fused: bool = False) -
     """
     places = fixes[["latitude_deg", "longitude_deg"]].to_numpy(np.float64)
     same = np.r_[False, (places[1:] == places[:-1]).all(axis=1)] & track.placed
-    doppler = np.isfinite(fixes["speed_mps"].to_numpy(np.float64)).any()
+    doppler = track.learnt.of("doppler", bool(np.isfinite(fixes["speed_mps"].to_numpy(np.float64)).any()), "any")
     speed = np.nan_to_num(np.hypot(*track.velocity.T))
     travelled = np.r_[0.0, np.cumsum((speed[1:] + speed[:-1]) / 2 * np.diff(track.t))]
     out = np.zeros(len(track))

@@ -52,7 +52,7 @@ def heading_off(heading_deg: Floats, track: Track) -> Floats:
     if known.sum() * track.nominal_s < limits["alignment.lasting"]:
         return out
     off = np.where(known, (heading_deg - course + 180.0) % 360.0 - 180.0, np.nan)
-    usual = float(np.median(off[known]))
+    usual = track.learnt.quantile("heading_off", off[known])
     usual = usual if abs(usual) < limits["alignment.off"] else 0.0
     half = max(1, round(limits["alignment.lasting"] / 2 / track.nominal_s))
     lasting = np.abs(running_median(off, half) - usual)

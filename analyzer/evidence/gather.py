@@ -12,69 +12,114 @@ for it. Heights use the same parts times `class_vertical.ratio`, a wrong fix tim
 from __future__ import annotations
 
 from collections.abc import Collection
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from analyzer.evidence import parts as part_of
-from analyzer.evidence.ageing import age_excess
+from analyzer.evidence.ageing import Ageing, age_excess
 from analyzer.evidence.claim import AXIS_95, RADIUS_95, claimed_sigma, class_bounds
 from analyzer.evidence.claimed_sigma import claim_ratio, fixed_base, rest_scatter
 from analyzer.evidence.claims import claim_findings, claims_table
+from analyzer.evidence.consensus import Decide
 from analyzer.evidence.evidence_words import blind_spots, words_of
 from analyzer.evidence.frozen import frozen_distance
-from analyzer.evidence.fused import doubts_of
-from analyzer.evidence.independent import independent_motion
+from analyzer.evidence.fused import FusedDoubts, doubts_of
+from analyzer.evidence.independent import Independent, independent_motion
+from analyzer.evidence.learnt import Learnt
 from analyzer.evidence.parts import Parts
 from analyzer.evidence.prior import PriorOf
 from analyzer.evidence.result import Evidence
-from analyzer.evidence.returns import without_returns
+from analyzer.evidence.returns import watch, without_returns
 from analyzer.evidence.second_opinion import UNKNOWN_M, SecondOpinion, form
-from analyzer.evidence.slews import find_slews, none_found
-from analyzer.evidence.solution_kind import find_kind, stated_kind
+from analyzer.evidence.slews import Slews, find_slews, none_found
+from analyzer.evidence.solution_kind import KindFound, find_kind, stated_kind
 from analyzer.evidence.stations import foreign, reference_moves, station_breaks
 from analyzer.evidence.track import Flags, Floats, Track, build_track
 from analyzer.metrics.heading_mode import mode_findings
 from analyzer.metrics.result import Metrics
-from analyzer.recording import Recording
+from analyzer.recording import Finding, Recording
 from analyzer.settings import thresholds
+
+
+@dataclass(frozen=True)
+class Examined:
+    """What `examine` found: the bounds, and what they rest on."""
+
+    bounds: pd.DataFrame
+    track: Track
+    opinion: SecondOpinion
+    ageing: Ageing
+    foreign: Flags
+    slews: Slews
+    motion: Independent | None
+    doubts: FusedDoubts | None
+    kind: KindFound
+    stated: str
+    claims: pd.DataFrame
+    modes: tuple[Finding, ...]
+    fused: bool
+
+    @property
+    def kind_known(self) -> bool:
+        """Return whether the solution kind was stated or found."""
+        return (self.stated, self.kind.kind) != ("unknown", "unknown")
 
 
 def gather(recording: Recording, metrics: Metrics, *, without: Collection[str] = ()) -> Evidence:
     """Return the evidence on every epoch of `recording`; kinds named in `without` (see `result.KINDS`) are left out."""
+    fixes, found = recording.fixes, examine(recording, metrics, without=without)
+    ids = found.opinion.stretches.id
+    return Evidence(
+        found.bounds, part_of.segment_table(fixes, found.track, found.opinion), part_of.jump_table(fixes, found.opinion),
+        pd.Series(pd.arrays.IntegerArray(ids.astype(np.int32), ids < 0), index=fixes.index), findings=findings_of(found),
+        cannot_show=blind_spots(found.track, found.opinion, found.motion, found.slews, fused=found.fused, kind_known=found.kind_known),
+        claims=found.claims, innovations=found.opinion.innovations, kind=found.kind,
+    )
+
+
+def findings_of(found: Examined) -> tuple[Finding, ...]:
+    """Return in words what a reader must know."""
+    return (*found.kind.findings(found.stated), *claim_findings(found.claims),
+            *words_of(found.opinion, found.doubts, found.slews, found.motion), *found.modes)
+
+
+def examine(
+    recording: Recording, metrics: Metrics, *, without: Collection[str] = (), learnt: Learnt | None = None, decide: Decide | None = None
+) -> Examined:
+    """Examine every epoch of `recording`, which may be a block of a drive.
+
+    `learnt` holds the rulers of the whole drive, `decide` says which stretches are wrong (`second_opinion.form`).
+    """
+    learnt = learnt or Learnt()
     fixes = recording.fixes
     rate = metrics["rate_hz"].value
     nominal_s = 1 / float(rate) if rate else 1.0
     stated = stated_kind(fixes)
-    track = build_track(fixes, metrics.epochs, nominal_s, origin=metrics.origin)
-    found_kind = find_kind(fixes, track)
+    track = build_track(fixes, metrics.epochs, nominal_s, origin=metrics.origin, learnt=learnt)
+    found_kind = learnt.once("kind", lambda: find_kind(fixes, track), "most")
     fused = (found_kind.kind if stated == "unknown" else stated) == "fused"
-    kind_known = (stated, found_kind.kind) != ("unknown", "unknown")
-    track = build_track(fixes, metrics.epochs, nominal_s, origin=metrics.origin, fused=True) if fused else track
+    track = build_track(fixes, metrics.epochs, nominal_s, origin=metrics.origin, fused=True, learnt=learnt) if fused else track
     ageing = age_excess(track)
     frozen = frozen_distance(track, fixes, fused=fused)
-    if fused or not np.isfinite(fixes["speed_mps"].to_numpy(np.float64)).any():
+    if fused or not learnt.of("doppler", bool(np.isfinite(fixes["speed_mps"].to_numpy(np.float64)).any()), "any"):
         track.velocity[frozen > 0] = np.nan
     fresh = track.fixed & ~ageing.stale & (frozen == 0)
     motion = independent_motion(recording, track, usable=frozen == 0) if fused and "independent" not in without else None
     slews = without_returns(find_slews(track, motion), track, ageing) if motion is not None else none_found(len(track))
-    prior = PriorOf(track, ageing, foreign(fixes, track.fixed), fused=fused,
+    other = foreign(fixes, track.fixed, learnt=learnt)
+    prior = PriorOf(track, ageing, other, watch(track, ageing), fused=fused,
                     reference=reference_moves(recording.corrections, pd.DatetimeIndex(fixes.index)[0]))
-    opinion = form(track, fresh=fresh, slews=slews, fused=fused, breaks=station_breaks(fixes), rough=_geometry(fixes, track), prior_wrong=prior)
+    opinion = form(track, fresh=fresh, slews=slews, fused=fused, breaks=station_breaks(fixes), rough=_geometry(fixes, track), prior_wrong=prior, decide=decide)
     doubts = doubts_of(fixes, track, slews) if fused else None
     found = part_of.parts(fixes, track, opinion, ageing=ageing, frozen_m=frozen, baseline_m=metrics.epochs["base_distance_m"].to_numpy(np.float64), doubts=doubts)
     bounds = combine(fixes, track, opinion, found, without=without, fused=fused)
     claimed, _ = claimed_sigma(fixes)
-    claims = claims_table(fixes["fix_state"].astype(object).to_numpy(), track, claimed, deviation=opinion.deviation, sigma=opinion.sigma,
+    claims = claims_table(fixes["fix_state"], track, claimed, deviation=opinion.deviation, sigma=opinion.sigma,
                           right=~(np.nan_to_num(opinion.wrong) > 0.5))
-    findings = (*found_kind.findings(stated), *claim_findings(claims), *words_of(opinion, doubts, slews, motion),
-                *mode_findings(fixes, nominal_s))
-    return Evidence(
-        bounds, part_of.segment_table(fixes, track, opinion), part_of.jump_table(fixes, opinion), _segment_id(fixes, opinion),
-        findings=findings, cannot_show=blind_spots(track, opinion, motion, slews, fused=fused, kind_known=kind_known),
-        claims=claims, innovations=opinion.innovations,
-        kind=found_kind,
-    )
+    return Examined(bounds, track, opinion, ageing, other, slews, motion, doubts, found_kind, stated, claims, mode_findings(fixes, nominal_s),
+                    fused)
 
 
 def combine(
@@ -125,11 +170,11 @@ def _not_fixed(
     """Return the bounds of epochs that are not fixed."""
     limits = thresholds("analyzer.evidence")
     class_h, class_v = class_bounds(fixes)
-    state = fixes["fix_state"].astype(object).to_numpy()
+    state = fixes["fix_state"]
     horizontal, vertical = class_h.copy(), class_v.copy()
     for name in ("float", "differential", "autonomous", "precise", "estimated"):
-        group: Flags = state == name
-        ratio = claim_ratio(claimed, opinion.deviation, opinion.sigma, group) if group.any() else 1.0
+        group: Flags = (state == name).to_numpy()
+        ratio = claim_ratio(claimed, opinion.deviation, opinion.sigma, group, track=track, key=f"claim.{name}") if group.any() else 1.0
         claim = group & np.isfinite(claimed)
         horizontal[claim] = np.maximum(RADIUS_95 * max(ratio, limits["claim.not_fixed_ratio"]) * claimed[claim], limits["claim.least_not_fixed"])
         vertical[claim] = np.fmax(AXIS_95 * ratio * claimed_up, horizontal * limits["class_vertical.ratio"])[claim]
@@ -154,11 +199,4 @@ def _geometry(fixes: pd.DataFrame, track: Track) -> Floats:
     good = track.fixed & np.isfinite(hdop)
     if not good.any():
         return np.ones(len(track))
-    return np.clip(np.nan_to_num(hdop / float(np.median(hdop[good])), nan=1.0), 1.0, 8.0)
-
-
-def _segment_id(fixes: pd.DataFrame, opinion: SecondOpinion) -> pd.Series:
-    ids = opinion.stretches.id
-    return pd.Series(pd.arrays.IntegerArray(ids.astype(np.int32), ids < 0), index=fixes.index)
-
-
+    return np.clip(np.nan_to_num(hdop / track.learnt.quantile("hdop", hdop[good]), nan=1.0), 1.0, 8.0)

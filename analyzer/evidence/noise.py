@@ -17,7 +17,8 @@ import numpy as np
 from scipy.ndimage import median_filter, uniform_filter1d
 from scipy.optimize import nnls
 
-from analyzer.evidence.displacement import lagged, robust_sigma
+from analyzer.evidence.displacement import lagged
+from analyzer.evidence.learnt import Learnt
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
 
@@ -53,17 +54,20 @@ class Noise:
         return float(np.sqrt(self.walk_m2ps * seconds + slow))
 
 
-def learn(residual: Floats, usable: Flags, nominal_s: float) -> Noise:
-    """Learn the noise from `residual` (n, 2) where `usable` (fixed, velocity known)."""
+def learn(residual: Floats, usable: Flags, nominal_s: float, *, learnt: Learnt | None = None, key: str = "noise") -> Noise:
+    """Learn the noise from `residual` (n, 2) where `usable` (fixed, velocity known); `learnt` knows the whole drive by `key`."""
+    learnt = learnt or Learnt()
     limits = thresholds("analyzer.evidence")
     time_s, least = limits["noise.time"], limits["noise.least_pairs"]
-    step = robust_sigma(lagged(residual, 1, usable).ravel())
+    steps = lagged(residual, 1, usable).ravel()
+    step, pairs = learnt.sigma(f"{key}.step", steps), int(np.isfinite(steps).sum())
     lags, sigmas = [], []
     for lag in sorted({max(1, round(lag_s / nominal_s)) for lag_s in LAGS_S}):
-        change = lagged(residual, lag, usable)
-        if len(change) >= least and lag * nominal_s <= LAGS_S[-1] * 1.1:
+        change = lagged(residual, lag, usable).ravel()
+        sigma = learnt.sigma(f"{key}.{lag}", change)
+        if learnt.count(f"{key}.{lag}", len(change)) >= 2 * least and lag * nominal_s <= LAGS_S[-1] * 1.1:
             lags.append(lag * nominal_s)
-            sigmas.append(robust_sigma(change.ravel()))
+            sigmas.append(sigma)
     if len(lags) < 2 or not np.isfinite(step):
         return Noise(limits["noise.white"], limits["noise.walk"], limits["noise.rate"], time_s, learnt=False)
     lag_s, seen = np.asarray(lags), np.maximum(np.asarray(sigmas), 1e-4) ** 2
@@ -72,20 +76,25 @@ def learn(residual: Floats, usable: Flags, nominal_s: float) -> Noise:
     white = min(np.sqrt(parts[0]), step / np.sqrt(2)) if parts[0] > 0 else step / 2
     return Noise(
         max(float(white), 1e-4), max(float(parts[1]), limits["noise.least_walk"]), float(np.sqrt(parts[2])), time_s, learnt=True,
-        lags_s=tuple(lags), sigma_m=tuple(sigmas), seconds=float(usable.sum() * nominal_s),
+        lags_s=tuple(lags), sigma_m=tuple(sigmas), seconds=learnt.count(f"{key}.step", pairs) / 2 * nominal_s,
     )
 
 
-def learn_moving(residual: Floats, usable: Flags, track: Track) -> Noise:
+def learn_moving(residual: Floats, usable: Flags, track: Track, *, key: str = "noise") -> Noise:
     """Learn the noise from `usable` epochs in motion, or from all where too few of them move.
 
     At rest the velocity of many receivers is held at zero, so a drive with long stands would show a wander that is too small.
     """
-    moving = learn(residual, usable & ~track.standing, track.nominal_s)
-    return moving if moving.learnt else learn(residual, usable, track.nominal_s)
+    moving = learn(residual, usable & ~track.standing, track.nominal_s, learnt=track.learnt, key=f"{key}.moving")
+    if moving.learnt and not track.learnt.noting:
+        return moving
+    every = learn(residual, usable, track.nominal_s, learnt=track.learnt, key=key)
+    return moving if moving.learnt else every
 
 
-def roughness(values: Floats, nominal_s: float, *, slowest_s: float = 0.26) -> Floats:
+def roughness(
+    values: Floats, nominal_s: float, *, slowest_s: float = 0.26, learnt: Learnt | None = None, key: str = "rough"
+) -> Floats:
     """Return per epoch how much noisier `values` (n, 2) are than usual on this drive, a factor of at least 1.
 
     Local mean over two seconds of capped absolute second differences, over its median. At intervals beyond `slowest_s`
@@ -97,12 +106,13 @@ def roughness(values: Floats, nominal_s: float, *, slowest_s: float = 0.26) -> F
         return np.ones(count)
     second = np.abs(np.diff(np.nan_to_num(values), 2, axis=0)).max(axis=1)
     second = np.r_[second[:1], second, second[-1:]]
-    usual = float(np.median(second[second > 0])) if (second > 0).any() else 0.0
+    learnt = learnt or Learnt()
+    usual = learnt.quantile(f"{key}.second", second[second > 0], empty=0.0)
     if usual == 0:
         return np.ones(count)
     # the mean of capped values follows a change within seconds and is not moved by a single jump
     local = uniform_filter1d(np.minimum(second, 8 * usual), width, mode="nearest")
-    return np.clip(local / max(float(np.median(local)), 1e-12), 1.0, 8.0)
+    return np.clip(local / max(learnt.quantile(f"{key}.local", local), 1e-12), 1.0, 8.0)
 
 
 def spikes(values: Floats, white_m: Floats, nominal_s: float) -> Flags:

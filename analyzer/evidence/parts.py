@@ -112,7 +112,7 @@ def _sky(fixes: pd.DataFrame, track: Track, opinion: SecondOpinion) -> Floats:
     fixed = track.fixed & np.isfinite(hdop)
     if not fixed.any():
         return np.zeros(len(track))
-    usual = float(np.median(hdop[fixed]))
+    usual = track.learnt.quantile("hdop", hdop[fixed])
     worse = np.clip(np.nan_to_num(hdop / usual, nan=1.0), 1.0, 6.0)
     north, east = fixes["sigma_north_m"].to_numpy(np.float64), fixes["sigma_east_m"].to_numpy(np.float64)
     claimed = np.sqrt((north**2 + east**2) / 2)
@@ -154,7 +154,7 @@ def segment_table(fixes: pd.DataFrame, track: Track, opinion: SecondOpinion) -> 
 def jump_table(fixes: pd.DataFrame, opinion: SecondOpinion) -> pd.DataFrame:
     """Return the steps between neighbouring stretches with size, direction and meaning."""
     limits = thresholds("analyzer.evidence")
-    state = fixes["fix_state"].astype(object).to_numpy()
+    state = fixes["fix_state"]
     spans, rows = opinion.stretches.spans, []
     for k, (step, var) in enumerate(zip(opinion.steps, opinion.step_var, strict=True)):
         sigma = float(np.sqrt(var))
@@ -166,6 +166,6 @@ def jump_table(fixes: pd.DataFrame, opinion: SecondOpinion) -> pd.DataFrame:
             decision = "one side is wrong"
         else:
             decision = "none within its uncertainty"
-        rows.append({"time_utc": fixes.index[at], "from_state": str(state[at - 1]), "to_state": str(state[at]), "de_m": step[0],
+        rows.append({"time_utc": fixes.index[at], "from_state": str(state.iloc[at - 1]), "to_state": str(state.iloc[at]), "de_m": step[0],
                      "dn_m": step[1], "du_m": np.nan, "sigma_m": sigma, "decision": decision})
     return tables.JUMPS.conform(pd.DataFrame(rows)) if rows else tables.JUMPS.empty()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from analyzer.evidence.ageing import Ageing
-from analyzer.evidence.returns import quiet_return
+from analyzer.evidence.returns import Returns
 from analyzer.evidence.stretches import Ints, Stretches
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
@@ -15,9 +15,10 @@ class PriorOf:
     """Prior probability that a stretch stands apart: a wrong fix, or another frame, by how it began and how long it lasts."""
 
     def __init__(
-        self, track: Track, ageing: Ageing, foreign: Flags, *, reference: tuple[Floats, Flags] | None = None, fused: bool = False
+        self, track: Track, ageing: Ageing, foreign: Flags, returns: Returns, *, reference: tuple[Floats, Flags] | None = None, fused: bool = False
     ) -> None:
         self.track = track
+        self.returns = returns
         self.reference = reference
         self.fused = fused
         self.ageing = ageing
@@ -75,6 +76,6 @@ class PriorOf:
             if told.any() and (at <= before_s).any():
                 return 0.0
         unbridged = (self.fused or self.track.from_places) and outage_s > limits["wrong.unbridged_outage"]
-        if unbridged and quiet_return(self.track, self.ageing, before_s, after_s):
+        if unbridged and self.returns.quiet_between(before_s - self.track.nominal_s, after_s + self.track.nominal_s):
             return limits["wrong.frame_quiet"]
         return limits["wrong.frame_unbridged" if unbridged else "wrong.frame"]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -11,28 +11,37 @@ from analyzer.evidence.ageing import Ageing
 from analyzer.evidence.claim import RADIUS_95
 from analyzer.evidence.displacement import integrate
 from analyzer.evidence.slews import Slews
-from analyzer.evidence.track import Floats, Track
+from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
 
 
-def quiet_return(track: Track, ageing: Ageing, before_s: float, after_s: float) -> bool:
-    """Return whether every return of corrections between two times was watched and moved the position by no frame shift.
+@dataclass(frozen=True)
+class Returns:
+    """Returns of corrections: `at_s` (k,) [s] of the first fresh epoch, and whether the position stayed where it was (k,)."""
+
+    at_s: Floats
+    quiet: Flags
+
+    def quiet_between(self, first_s: float, last_s: float) -> bool:
+        """Return whether there was a return between two times, and every one of them was watched and quiet."""
+        here = (self.at_s >= first_s) & (self.at_s <= last_s)
+        return bool(here.any() and self.quiet[here].all())
+
+
+def watch(track: Track, ageing: Ageing) -> Returns:
+    """Return every return of corrections, and whether it moved the position by no frame shift.
 
     The position, float or fixed, is held against its own velocity across the first fresh epoch: `return.window` on either
-    side. What ageing had built up may go (its 95 % rate times the excess age), and `return.least` more. False where epochs,
+    side. What ageing had built up may go (its 95 % rate times the excess age), and `return.least` more. Not quiet where epochs,
     positions or velocity are missing there.
     """
     limits = thresholds("analyzer.evidence")
-    stale = ageing.excess_s > ageing_least(ageing)
-    ends = [end for _, end in intervals.runs(stale) if before_s - track.nominal_s <= track.t[min(end, len(track) - 1)] <= after_s + track.nominal_s]
-    if not ends:
-        return False
-    for end in ends:
-        step = _step(track, end)
+    at, quiet = [], []
+    for _, end in intervals.runs(ageing.excess_s > ageing_least(ageing)):
         gone = RADIUS_95 * limits["ageing.rate"] * float(ageing.excess_s[end - 1])
-        if not step <= limits["return.least"] + gone:
-            return False
-    return True
+        at.append(float(track.t[min(end, len(track) - 1)]))
+        quiet.append(_step(track, end) <= limits["return.least"] + gone)
+    return Returns(np.asarray(at, dtype=np.float64), np.asarray(quiet, dtype=bool))
 
 
 def ageing_least(ageing: Ageing) -> float:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analyzer.evidence.displacement import robust_sigma
+from analyzer.evidence.learnt import Learnt
 
 Floats = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -20,7 +20,9 @@ SMOOTH_S = 0.3
 P95_PER_MEDIAN = 1.959963984540054 / 0.6744897501960817
 
 
-def white_noise(t: Floats, values: Floats, known: Flags | None = None) -> tuple[float, Floats]:
+def white_noise(
+    t: Floats, values: Floats, known: Flags | None = None, *, learnt: Learnt | None = None, key: str = "white"
+) -> tuple[float, Floats]:
     """Return the 95 % size of the white noise of a smooth series, and how much rougher each place is (1 and more).
 
     From second differences at the usual interval, divided by sqrt(6): the larger of their counted 95th percentile and
@@ -37,17 +39,20 @@ def white_noise(t: Floats, values: Floats, known: Flags | None = None) -> tuple[
     second = np.where(whole, np.abs(values[2:] - 2 * values[1:-1] + values[:-2]), np.nan)
     if whole.sum() < 10:
         return float("nan"), flat
-    usual = float(np.nanmedian(second))
+    seen, learnt = second[whole], learnt or Learnt()
+    usual = learnt.quantile(key, seen)
     size = P95_PER_MEDIAN * usual / float(np.sqrt(6.0))
     if float(np.median(step)) > SMOOTH_S:
         return size, flat
-    size = max(size, float(np.nanquantile(second, 0.95)) / float(np.sqrt(6.0)))
+    size = max(size, learnt.quantile(key, seen, 0.95) / float(np.sqrt(6.0)))
     local = pd.Series(np.r_[np.nan, second, np.nan]).rolling(LOCAL_EPOCHS, center=True, min_periods=5).median()
     rough = local.ffill().bfill().to_numpy(np.float64) / usual if usual > 0 else flat
     return size, np.maximum(np.nan_to_num(rough, nan=1.0), 1.0)
 
 
-def lasting(t: Floats, difference: Floats, *, width_s: float) -> tuple[Floats, Flags]:
+def lasting(
+    t: Floats, difference: Floats, *, width_s: float, learnt: Learnt | None = None, key: str = "lasting"
+) -> tuple[Floats, Flags]:
     """Return the size of the lasting part of a difference beyond its own uncertainty, and where it is known.
 
     The running median over `width_s` is held against its sigma, learnt from the medians of the whole series (robust, so
@@ -62,7 +67,7 @@ def lasting(t: Floats, difference: Floats, *, width_s: float) -> tuple[Floats, F
     has = np.isfinite(middle)
     if not has.any():
         return size, has
-    usual = robust_sigma(middle[has])
+    usual = (learnt or Learnt()).sigma(key, middle[has])
     size[has] = np.where(np.abs(middle[has]) > 2.0 * usual, np.abs(middle[has]), 0.0)
     return size, has
 

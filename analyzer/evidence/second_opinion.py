@@ -12,8 +12,9 @@ import numpy as np
 import pandas as pd
 
 from analyzer.evidence import noise as noise_of
-from analyzer.evidence.chain import Posterior, infer
+from analyzer.evidence.chain import Posterior
 from analyzer.evidence.claims import innovation_table
+from analyzer.evidence.consensus import RIGHT_SIGMA_M, Chain, Decide, consensus
 from analyzer.evidence.displacement import residual as residual_of
 from analyzer.evidence.knots import Knots, make_knots, value_variance, walk_model
 from analyzer.evidence.noise import Noise
@@ -34,8 +35,6 @@ from analyzer.evidence.two_state import smooth
 from analyzer.evidence.waves import Waves, find_waves, no_waves
 from analyzer.settings import thresholds
 
-#: Sigma of a right fix about the truth, per horizontal axis and in height [m].
-RIGHT_SIGMA_M = (0.012, 0.02)
 #: Sigma that stands for not known [m].
 UNKNOWN_M = 1e6
 #: Variance of a step in height that nobody measured [m²].
@@ -73,7 +72,7 @@ class SecondOpinion:
     innovations: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
-def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Slews, prior_wrong: PriorOf, fused: bool = False) -> SecondOpinion:
+def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Slews, prior_wrong: PriorOf, fused: bool = False, decide: Decide | None = None) -> SecondOpinion:
     """Form the second opinion.
 
     Parameters
@@ -85,6 +84,7 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     slews : slow steps found against independent motion; stretches are cut there.
     fused : velocity shares the filter of the position, so that swings do not show between them.
     prior_wrong : function of `Stretches` that gives each one's probability of being wrong before looking at steps.
+    decide : says which stretches are wrong; default `consensus` of those of this track.
     """
     fresh = fresh & ~slews.inside
     residual, extra, truncated = residual_of(track)
@@ -93,8 +93,8 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     if turning is not None:
         residual = residual - turning.part
     noise = noise_of.learn_moving(residual, fresh & known, track)
-    rough = np.maximum(noise_of.roughness(track.velocity, track.nominal_s), rough)
-    coarse = np.maximum(noise_of.roughness(residual, track.nominal_s, slowest_s=0.6), rough if track.nominal_s > 0.6 else 1.0)
+    rough = np.maximum(noise_of.roughness(track.velocity, track.nominal_s, learnt=track.learnt), rough)
+    coarse = np.maximum(noise_of.roughness(residual, track.nominal_s, slowest_s=0.6, learnt=track.learnt, key="coarse"), rough if track.nominal_s > 0.6 else 1.0)
     if track.from_places:
         coarse = np.maximum(coarse, PLACES_COARSE)
     stretches = cut(track, residual, noise, breaks=breaks, fixed=fresh, coarse=coarse, truncated=truncated)
@@ -107,9 +107,8 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
         steps, step_var = measure_steps(stretches, knots, noise)
     up, up_var = _height_steps(track, stretches, knots, fresh)
     steps, step_var, up, up_var, by_slew = _with_slews(stretches, slews, track.t, steps=steps, step_var=step_var, up=up, up_var=up_var)
-    posterior = infer(
-        np.column_stack([steps, up]), np.column_stack([step_var, up_var]), prior_wrong(stretches, by_slew), right_sigma_m=RIGHT_SIGMA_M
-    ) if len(stretches) else Posterior(np.zeros(0), np.zeros((0, 3)), np.ones((0, 2)))
+    chain = Chain(stretches, np.column_stack([steps, up]), np.column_stack([step_var, up_var]), by_slew)
+    posterior = (decide or consensus)(chain, prior_wrong)
     wrong = np.full(len(track), np.nan)
     stretches = replace(stretches, id=_into_slews(stretches, posterior, slews, track))
     inside = stretches.id >= 0
@@ -180,7 +179,7 @@ def _into_slews(stretches: Stretches, posterior: Posterior, slews: Slews, track:
 def _height_steps(track: Track, stretches: Stretches, knots: Knots, fresh: Flags) -> tuple[Floats, Floats]:
     """Return the height steps between stretches and their variances; a variance beyond use where no height is logged."""
     height = np.column_stack([track.places[:, 2]] * 2)
-    road = noise_of.learn_moving(height, fresh & np.isfinite(height[:, 0]), track)
+    road = noise_of.learn_moving(height, fresh & np.isfinite(height[:, 0]), track, key="road")
     count = max(len(stretches) - 1, 0)
     if not road.learnt or not count:
         return np.zeros(count), np.full(count, UNMEASURED)

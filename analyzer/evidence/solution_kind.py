@@ -69,7 +69,8 @@ class KindFound:
 
 def stated_kind(fixes: pd.DataFrame) -> str:
     """Return the kind the fixes carry, ``unknown`` where none or several."""
-    kinds = set(fixes["solution_kind"].dropna().astype(str)) - {"unknown"}
+    column = fixes["solution_kind"].astype("category").cat
+    kinds = {str(column.categories[code]) for code in np.unique(column.codes) if code >= 0} - {"unknown"}
     return kinds.pop() if len(kinds) == 1 else "unknown"
 
 

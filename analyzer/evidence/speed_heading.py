@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from analyzer import intervals
 from analyzer.evidence.claim import AXIS_95, RADIUS_95
-from analyzer.evidence.displacement import robust_sigma
+from analyzer.evidence.learnt import Learnt
 from analyzer.evidence.running import lasting, nearest_known, white_noise
 from analyzer.metrics.heading_mode import doubted
 from analyzer.recording import Recording
@@ -48,7 +48,9 @@ class Bound:
     compared: Flags
 
 
-def speed_bound(recording: Recording, t: Floats, places: Floats, fixed: Flags) -> Bound:
+def speed_bound(
+    recording: Recording, t: Floats, places: Floats, fixed: Flags, *, learnt: Learnt | None = None
+) -> Bound:
     """Return the 95 % bound of ``speed_mps`` per epoch [m/s].
 
     Parameters
@@ -57,6 +59,7 @@ def speed_bound(recording: Recording, t: Floats, places: Floats, fixed: Flags) -
     t : (n,) seconds since the first epoch.
     places : (n, 2) or (n, 3) east, north [m], NaN without a position.
     fixed : (n,) epochs whose positions may be differenced.
+    learnt : rulers of the whole drive.
     """
     limit = _limits()
     speed = recording.fixes["speed_mps"].to_numpy(np.float64)
@@ -64,14 +67,16 @@ def speed_bound(recording: Recording, t: Floats, places: Floats, fixed: Flags) -
     if not known.any():
         none = np.full(len(t), np.nan)
         return Bound(none, none.copy(), none.copy(), np.zeros(len(t), dtype=bool))
-    white, rough = white_noise(t, speed)
-    fused = (recording.fixes["solution_kind"].astype(object) == "fused").to_numpy()
+    learnt = learnt or Learnt()
+    white, rough = white_noise(t, speed, learnt=learnt, key="speed.white")
+    fused = (recording.fixes["solution_kind"] == "fused").to_numpy()
     sources = [_against_places(t, speed, places[:, :2], fixed & ~fused), _against_wheel(recording, t, speed)]
-    slow = min((s for s in (robust_sigma(d) for d in sources) if np.isfinite(s)), default=0.0)
+    sigmas = [learnt.sigma(f"speed.{k}", d) for k, d in enumerate(sources)]
+    slow = min((s for s in sigmas if np.isfinite(s)), default=0.0)
     noise = np.full(len(t), limit["speed.class"])
     if np.isfinite(white):
         noise = np.maximum(np.hypot(white * rough, AXIS_95 * slow), limit["speed.least"])
-    parts = [lasting(t, difference, width_s=limit["speed.window"]) for difference in sources]
+    parts = [lasting(t, d, width_s=limit["speed.window"], learnt=learnt, key=f"speed.lasting.{k}") for k, d in enumerate(sources)]
     extra, compared = np.zeros(len(t)), np.zeros(len(t), dtype=bool)
     for (size, has), allowance in zip(parts, (0.0, limit["speed.wheel_scale"]), strict=True):
         near, seen = nearest_known(t, size, has, limit["speed.reach"])
@@ -144,7 +149,7 @@ def _against_wheel(recording: Recording, t: Floats, speed: Floats) -> Floats:
     return np.where(use, speed - scale * there, np.nan)
 
 
-def heading_bound(recording: Recording, t: Floats) -> Bound:
+def heading_bound(recording: Recording, t: Floats, *, learnt: Learnt | None = None) -> Bound:
     """Return the 95 % bound of the heading per epoch [deg]; NaN where no heading is recorded.
 
     Heading is that of the fixes (HDT, THS), else of the attitude table at the same time.
@@ -158,10 +163,11 @@ def heading_bound(recording: Recording, t: Floats) -> Bound:
         sigma = claimed
     known = np.isfinite(heading)
     difference = _against_course(fixes, t, heading)
-    size, has = lasting(t, difference, width_s=limit["heading.window"])
+    learnt = learnt or Learnt()
+    size, has = lasting(t, difference, width_s=limit["heading.window"], learnt=learnt, key="heading.lasting")
     near, compared = nearest_known(t, size, has, np.inf)
     extra = np.where(compared, np.maximum(near - limit["heading.slip"], 0.0), 0.0)
-    white, rough = white_noise(t, np.degrees(np.unwrap(np.radians(np.where(known, heading, 0.0)))), known)
+    white, rough = white_noise(t, np.degrees(np.unwrap(np.radians(np.where(known, heading, 0.0)))), known, learnt=learnt, key="heading.white")
     floor = np.maximum(limit["heading.least"], np.nan_to_num(white * rough))
     claim = np.where(np.isfinite(sigma), np.maximum(AXIS_95 * sigma, floor), np.maximum(floor, limit["heading.class"]))
     # a heading that calls itself other than autonomous may point anywhere, whatever is claimed of it

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from analyzer.evidence.learnt import Learnt
 from analyzer.evidence.track import Flags
 from analyzer.settings import thresholds
 
@@ -14,16 +15,17 @@ def station_of(fixes: pd.DataFrame) -> np.ndarray:
     return fixes["station_id"].ffill().fillna(-1).to_numpy(np.int64)
 
 
-def foreign(fixes: pd.DataFrame, fixed: Flags, stated: int | None = None) -> Flags:
+def foreign(fixes: pd.DataFrame, fixed: Flags, stated: int | None = None, *, learnt: Learnt | None = None) -> Flags:
     """Return the epochs that used another station than the base's.
 
     The base is the station of the set-up sheet where the log names it at all, else the first one that a fixed epoch used.
     """
     station = station_of(fixes)
     seen = station[fixed & (station >= 0)]
-    if not len(seen):
+    named = stated if stated is not None and (seen == stated).any() else None
+    own = (learnt or Learnt()).of("station", named if named is not None else int(seen[0]) if len(seen) else None, "first")
+    if own is None:
         return np.zeros(len(fixes), dtype=bool)
-    own = stated if stated is not None and (seen == stated).any() else int(seen[0])
     return np.asarray((station >= 0) & (station != own))
 
 

@@ -12,6 +12,7 @@ from scipy.ndimage import median_filter
 
 from analyzer import intervals
 from analyzer.evidence.claim import has_position
+from analyzer.evidence.learnt import Learnt
 from analyzer.settings import thresholds
 
 Floats = NDArray[np.float64]
@@ -34,6 +35,8 @@ class Track:
     nominal_s : usual interval between epochs.
     from_places : velocity was made from the positions, no speed was logged.
     own_velocity : (n, 2) velocity as logged, of whatever worth; NaN where not logged.
+    learnt : rulers of the whole drive.
+    begun_s : UTC of the first epoch [s since 1970], so that what is laid on a grid does not depend on where a block begins.
     """
 
     t: Floats
@@ -46,6 +49,8 @@ class Track:
     nominal_s: float
     from_places: bool = False
     own_velocity: Floats = field(default_factory=lambda: np.zeros((0, 2)))
+    learnt: Learnt = field(default_factory=Learnt)
+    begun_s: float = 0.0
 
     def __len__(self) -> int:
         return len(self.t)
@@ -58,6 +63,7 @@ def build_track(
     *,
     origin: tuple[float, float, float] | None,
     fused: bool = False,
+    learnt: Learnt | None = None,
 ) -> Track:
     """Return the track of `fixes`; `local` holds ``east_m north_m up_m`` of the same epochs about `origin`.
 
@@ -71,9 +77,10 @@ def build_track(
     t = intervals.seconds(pd.DatetimeIndex(fixes.index))
     speed = fixes["speed_mps"].to_numpy(np.float64)
     standing = standing_by_speed(t, speed, nominal_s)
-    fixed = placed & (fixes["fix_state"].astype(object) == "fixed").to_numpy()
+    fixed = placed & (fixes["fix_state"] == "fixed").to_numpy()
     velocity = _velocity(speed, fixes["course_deg"].to_numpy(np.float64), standing)
-    from_places = not np.isfinite(velocity).any()
+    learnt = learnt or Learnt()
+    from_places = learnt.of("from_places", not np.isfinite(velocity).any(), "all")
     velocity = velocity_from_places(t, places[:, :2], fixed) if from_places else turned(velocity, fixes, origin)
     own = np.full_like(velocity, np.nan) if from_places else velocity.copy()
     if fused and not from_places:
@@ -81,6 +88,7 @@ def build_track(
     return Track(
         t=t, places=places, velocity=velocity, fixed=fixed, placed=placed, standing=standing,
         age=fixes["correction_age_s"].to_numpy(np.float64), nominal_s=nominal_s, from_places=from_places, own_velocity=own,
+        learnt=learnt, begun_s=pd.DatetimeIndex(fixes.index)[0].timestamp() if len(fixes) else 0.0,
     )
 
 

@@ -31,18 +31,38 @@ def turning_offset(track: Track, residual: Floats, usable: Flags) -> Turning | N
     speed = np.hypot(*np.nan_to_num(track.velocity).T)
     moving = usable & (speed > limits["alignment.least_speed"])
     lag = max(1, round(limits["turning.lag"] / track.nominal_s))
-    if moving.sum() < 20 * lag:
-        return None
     at = np.flatnonzero(moving)
+    if not len(at):
+        track.learnt.of("turning", np.zeros((0, 3)), "rows")
+        return None
     held = at[np.clip(np.searchsorted(at, np.arange(len(track)), side="right") - 1, 0, len(at) - 1)]
     ahead = track.velocity[held] / speed[held][:, None]
     left = np.column_stack([-ahead[:, 1], ahead[:, 0]])
+    fit = _fit(residual, (ahead, left), usable, moving, lag) if moving.sum() >= 20 * lag else np.zeros((0, 3))
+    forward, to_left, sigma = _joined(track.learnt.of("turning", fit, "rows"))
+    size = float(np.hypot(forward, to_left))
+    if not size >= max(limits["turning.sigmas"] * sigma, limits["turning.least"]):
+        return None
+    return Turning(forward, to_left, sigma, forward * ahead + to_left * left)
+
+
+def _joined(fits: Floats) -> tuple[float, float, float]:
+    """Return the mean of fits by their weights, NaN without any."""
+    if len(fits) < 2:
+        return (float(fits[0, 0]), float(fits[0, 1]), float(fits[0, 2])) if len(fits) else (np.nan, np.nan, np.nan)
+    weight = 1.0 / fits[:, 2] ** 2
+    forward, left = weight @ fits[:, :2] / weight.sum()
+    return float(forward), float(left), float(1.0 / np.sqrt(weight.sum()))
+
+
+def _fit(residual: Floats, axes: tuple[Floats, Floats], usable: Flags, moving: Flags, lag: int) -> Floats:
+    """Return forward and left part and their sigma as one row; no row where too little was driven."""
     stretch = np.cumsum(~usable)
     pair = moving[lag:] & moving[:-lag] & (stretch[lag:] == stretch[:-lag])
     step = np.flatnonzero(pair)[:: max(1, lag // 4)]
     if len(step) < 40:
-        return None
-    design = np.stack([(x[step + lag] - x[step]).T.ravel() for x in (ahead, left)], axis=1)
+        return np.zeros((0, 3))
+    design = np.stack([(x[step + lag] - x[step]).T.ravel() for x in axes], axis=1)
     change = (residual[step + lag] - residual[step]).T.ravel()
     weight = np.ones(len(change))
     for _ in range(5):
@@ -53,7 +73,4 @@ def turning_offset(track: Track, residual: Floats, usable: Flags) -> Turning | N
     inverse = np.linalg.pinv(design.T @ design)
     # windows overlap fourfold, so that only a quarter of them count
     sigma = float(2.0 * scale * np.sqrt(np.diag(inverse).max()))
-    size = float(np.hypot(*found))
-    if size < max(limits["turning.sigmas"] * sigma, limits["turning.least"]):
-        return None
-    return Turning(float(found[0]), float(found[1]), sigma, found[0] * ahead + found[1] * left)
+    return np.array([[found[0], found[1], sigma]])

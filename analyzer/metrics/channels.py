@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from analyzer import tables
 from analyzer.geodesy import meridian_radius, prime_vertical_radius
-from analyzer.intervals import equal_runs, seconds
+from analyzer.intervals import runs, seconds
 from analyzer.metrics.channels_latency import LATENCY_COLUMNS, latencies
 from analyzer.metrics.channels_values import resolution, update
 from analyzer.metrics.channels_words import channel_findings, latency_findings
@@ -99,7 +99,8 @@ def channel_table(frame: pd.DataFrame, *, latitude_deg: float | None = None) -> 
 
 def _ordered(frame: pd.DataFrame) -> pd.DataFrame:
     """Return the rows of `frame` that have a time, in time order, the first of each time."""
-    out = frame[frame.index.notna()]
+    timed = frame.index.notna()
+    out = frame if timed.all() else frame[timed]
     if not out.index.is_monotonic_increasing:
         out = out.sort_index(kind="stable")
     return out[~out.index.duplicated()] if out.index.has_duplicates else out
@@ -195,9 +196,9 @@ def _frozen_share(values: NDArray[np.float64], moment: NDArray[np.float64], rows
         return np.nan
     series, times = values[at], moment[at]
     usual = float(np.median(np.diff(times)))
-    spans = equal_runs(series, np.concatenate([[True], np.diff(at) > 1]))
-    # A run lasts until the next row: its last value stands for one interval.
-    length = times[spans[:, 1] - 1] - times[spans[:, 0]] + usual
+    # Only a run of two rows and more can be too long; it lasts until the next row: its last value stands for one interval.
+    spans = runs((series[1:] == series[:-1]) & (np.diff(at) == 1))
+    length = times[spans[:, 1]] - times[spans[:, 0]] + usual
     update_s = usual * (rows_per_update if np.isfinite(rows_per_update) else 1.0)
     long = length > max(limit["channels.frozen_s"], limit["channels.frozen_updates"] * update_s)
     return float(length[long].sum() / (len(at) * usual)) if long.any() else 0.0

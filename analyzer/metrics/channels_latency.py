@@ -149,6 +149,13 @@ def _lag(late: NDArray[np.float64], early: NDArray[np.float64],
     return whole[0] * step_s, float(spread), whole[1], whole[2]
 
 
+def _centred(values: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return values less their mean with 0 where missing, and 1 where known."""
+    known = np.isfinite(values)
+    mean = float(values[known].mean()) if known.any() else 0.0
+    return np.where(known, values - mean, 0.0), known.astype(np.float64)
+
+
 def _peak(late: NDArray[np.float64], early: NDArray[np.float64], reach: int) -> tuple[float, float, int] | None:
     """Return the lag [grid steps] of the largest correlation, that correlation and the samples used."""
     n = len(late)
@@ -156,17 +163,20 @@ def _peak(late: NDArray[np.float64], early: NDArray[np.float64], reach: int) -> 
         return None
     score = np.full(2 * reach + 1, -np.inf)
     used = 0
+    (a, known_a), (b, known_b) = _centred(late), _centred(early[reach: n - reach])
+    squares_a, squares_b = a**2, b**2
     for i, lag in enumerate(range(-reach, reach + 1)):
-        a, b = late[reach + lag: n - reach + lag], early[reach: n - reach]
-        known = np.isfinite(a) & np.isfinite(b)
-        count = int(known.sum())
+        here = slice(reach + lag, n - reach + lag)
+        # sums over the samples that both have, since missing ones are zero
+        count = float(known_a[here] @ known_b)
         if count < 20:
             continue
-        a, b = a[known] - a[known].mean(), b[known] - b[known].mean()
-        power = float((a @ a) * (b @ b))
-        if power > 0.0:
-            score[i] = float(a @ b) / np.sqrt(power)
-            used = count if lag == 0 else used
+        sum_a, sum_b = float(a[here] @ known_b), float(known_a[here] @ b)
+        power_a = float(squares_a[here] @ known_b) - sum_a**2 / count
+        power_b = float(known_a[here] @ squares_b) - sum_b**2 / count
+        if power_a > 0.0 and power_b > 0.0:
+            score[i] = (float(a[here] @ b) - sum_a * sum_b / count) / np.sqrt(power_a * power_b)
+            used = int(count) if lag == 0 else used
     best = int(np.argmax(score))
     if best in (0, 2 * reach) or not np.isfinite(score[best - 1: best + 2]).all():
         return None

@@ -78,7 +78,8 @@ def update(values: ArrayLike, times_s: ArrayLike, *, step: float = np.nan) -> Up
     """
     array = np.asarray(values, dtype=np.float64)
     known = np.isfinite(array)
-    series, moment = array[known], np.asarray(times_s, dtype=np.float64)[known]
+    moment = np.asarray(times_s, dtype=np.float64)
+    series, moment = (array, moment) if known.all() else (array[known], moment[known])
     if len(series) < 3:
         return Update("irregular", np.nan)
     change = np.flatnonzero(np.diff(series) != 0.0)
@@ -120,16 +121,18 @@ def _interpolated(series: NDArray[np.float64], moment: NDArray[np.float64], step
     rise = np.diff(series)
     floor = max(grain, 0.0 if not np.isfinite(step) else 2.01 * step)
     usual = float(np.median(np.abs(rise)))
-    row_bend = np.abs(np.diff(rise))
-    best = _bends(row_bend > max(floor, 1e-6 * usual))
+    best = _bends(np.abs(np.diff(rise)) > max(floor, 1e-6 * usual))
     span = np.diff(moment)
     if np.isfinite(best) or not (span > 0).all():
         return best
     # Interpolated over uneven times: bends show in the slope, whose digits end with those of the times (1 microsecond).
     middle = float(np.median(span))
-    slope = rise / span
-    blur = floor / middle + np.abs(slope) * 2e-6 / middle
-    return _bends(np.abs(np.diff(slope)) > np.maximum(blur[1:] + blur[:-1], 0.0))
+    slope = np.divide(rise, span, out=rise)
+    del span
+    blur = np.abs(slope)
+    blur *= 2e-6 / middle
+    blur += floor / middle
+    return _bends(np.abs(np.diff(slope)) > blur[1:] + blur[:-1])
 
 
 def _bends(bent: NDArray[np.bool_]) -> float:

@@ -20,6 +20,7 @@ from analyzer.metrics.rate import Timeline, off_grid, rate_metrics, timeline
 from analyzer.metrics.result import Metrics
 from analyzer.metrics.route import Route, gap_table, route, route_metrics
 from analyzer.recording import Finding, Recording, Source
+from analyzer.scratch import Keeper, Scratch, held, keeper
 
 Array = NDArray[np.float64]
 #: Ledger kinds that stand for sentences lost to damage.
@@ -29,7 +30,7 @@ _CORRECTED = ("fixed", "float", "differential", "precise")
 
 def measure(
     recording: Recording, *, windows: pd.DataFrame | None = None, base: tuple[float, float, float] | None = None,
-    asked_rate_hz: float | None = None, position_limit_m: float | None = None,
+    asked_rate_hz: float | None = None, position_limit_m: float | None = None, scratch: Scratch | None = None,
 ) -> Metrics:
     """Return every figure and table of the trade for one recording.
 
@@ -40,6 +41,7 @@ def measure(
     base : latitude [deg], longitude [deg] and ellipsoidal height [m] of the base, for distances from it.
     asked_rate_hz : output rate that was asked for; a lower one is reported.
     position_limit_m : limit of the purpose, against which the resolution of the coordinates is checked.
+    scratch : holds what there is per epoch, for recordings too long for memory.
 
     Returns
     -------
@@ -48,17 +50,19 @@ def measure(
     """
     fixes = recording.fixes
     times = pd.DatetimeIndex(fixes.index)
-    line = timeline(times)
-    moves = motion(fixes, line)
-    way = route(fixes, line, moves)
-    codes = fix_state.state_codes(fixes["fix_state"])
+    keep = keeper(scratch)
+    line = held(timeline(times), keep)
+    moves = held(motion(fixes, line), keep)
+    way = held(route(fixes, line, moves), keep)
+    codes = keep(fix_state.state_codes(fixes["fix_state"]))
     origin = local_origin(fixes)
-    local = _local(fixes, origin)
+    local = keep(_local(fixes, origin))
     resolution = resolution_metric(fixes, _details(recording))
-    still = standstill.standstills(fixes, line, moves, resolution_m=float(resolution.value or 0.0))
+    still = held(standstill.standstills(fixes, line, moves, resolution_m=float(resolution.value or 0.0)), keep)
     states = fix_state.stretches(times, codes, line, way.distance_m)
     changes = fix_state.transitions(codes, line)
     link_values, link_findings, drops, ids = _link(recording, line, codes, way, base)
+    ids = keep(ids)
     inside = fix_state.in_windows(windows, times) if windows is not None and len(windows) else None
     claims, claim_findings = satellites.claim_metrics(fixes)
     values = [
@@ -76,7 +80,8 @@ def measure(
         *_interruption_findings(times, way, line),
     ]
     return Metrics(
-        values=tuple(values), epochs=_epochs(fixes, line, way, moves, local=local, still=still.ids, ids=ids, base=base),
+        values=tuple(values), epochs=_epochs(fixes, line, way, moves, local=local, still=still.ids, ids=ids, base=base,
+                                              keep=keep),
         stretches=states, transitions=changes, gaps=gap_table(times, line, fixes, way), standstills=still.table,
         dropouts=drops, origin=origin, findings=tuple(findings),
     )
@@ -166,20 +171,20 @@ def _damage(source: Source) -> NDArray[np.int64]:
 
 def _epochs(
     fixes: pd.DataFrame, line: Timeline, way: Route, moves: Motion, *, local: Array, still: NDArray[np.int64],
-    ids: NDArray[np.int64], base: tuple[float, float, float] | None,
+    ids: NDArray[np.int64], base: tuple[float, float, float] | None, keep: Keeper,
 ) -> pd.DataFrame:
     """Return the columns per epoch described in `analyzer.metrics.result.Metrics`."""
     latitude, longitude = (fixes[c].to_numpy(dtype=np.float64) for c in ("latitude_deg", "longitude_deg"))
     return pd.DataFrame({
         "interval_s": line.interval_s, "distance_m": way.distance_m, "east_m": local[0], "north_m": local[1],
-        "up_m": local[2], "moving": moves.moving, "standstill_id": _optional(still), "dropout_id": _optional(ids),
-        "base_distance_m": dropout_table.base_distance(latitude, longitude, base),
-    }, index=fixes.index)
+        "up_m": local[2], "moving": moves.moving, "standstill_id": _optional(still, keep), "dropout_id": _optional(ids, keep),
+        "base_distance_m": keep(dropout_table.base_distance(latitude, longitude, base)),
+    }, index=fixes.index, copy=False)
 
 
-def _optional(ids: NDArray[np.int64]) -> pd.arrays.IntegerArray:
+def _optional(ids: NDArray[np.int64], keep: Keeper) -> pd.arrays.IntegerArray:
     """Return ids as Int32 with NA for 0."""
-    return pd.arrays.IntegerArray(ids.astype(np.int32), ids == 0)
+    return pd.arrays.IntegerArray(keep(ids.astype(np.int32)), keep(ids == 0))
 
 
 def _interruption_findings(times: pd.DatetimeIndex, way: Route, line: Timeline) -> list[Finding]:

@@ -73,6 +73,11 @@ def rolling_mean(values: Array, size: int) -> Array:
     """Return centred means over `size` (odd) entries along the last axis; missing ones are left out."""
     if size <= 1:
         return values
+    if values.ndim > 1:  # axis by axis: long tables need no more memory than one
+        out = np.empty(values.shape)
+        for row, one in zip(out, values, strict=True):
+            row[:] = rolling_mean(one, size)
+        return out
     known = np.isfinite(values)
     half = size // 2
 
@@ -94,14 +99,20 @@ def track_speed(points: Array, line: Timeline, span_s: float) -> Array:
     out = np.full(count, np.nan)
     if count < 2 or not np.isfinite(line.nominal_s):
         return out
-    smooth = rolling_mean(points, width(line, span_s / 2))
-    reach = max(1, round(span_s / 2 / line.nominal_s))
-    piece = np.cumsum(line.gap_before)
-    index = np.arange(count)
-    low = np.maximum(index - reach, np.searchsorted(piece, piece, side="left"))
-    high = np.minimum(index + reach, np.searchsorted(piece, piece, side="right") - 1)
+    size, reach = width(line, span_s / 2), max(1, round(span_s / 2 / line.nominal_s))
+    begins = np.r_[0, np.flatnonzero(line.gap_before)].astype(np.int32)
+    lengths = np.diff(np.r_[begins, np.int32(count)])
+    index = np.arange(count, dtype=np.int32)
+    low = np.maximum(index - np.int32(reach), np.repeat(begins, lengths))
+    high = np.minimum(index + np.int32(reach), np.repeat(begins + lengths - 1, lengths))
+    moved = np.zeros(count)
+    for axis in points:
+        smooth = rolling_mean(axis, size)
+        step = smooth[high]
+        step -= smooth[low]
+        moved += np.square(step, out=step)
+    moved = np.sqrt(moved, out=moved)
     apart = line.seconds[high] - line.seconds[low]
-    moved = np.sqrt(np.sum((smooth[:, high] - smooth[:, low]) ** 2, axis=0))
     valid = (apart > 0) & np.isfinite(points[0])
     out[valid] = moved[valid] / apart[valid]
     return out

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analyzer import intervals
+from analyzer.geodesy import PIECE
 from analyzer.metrics.metric import Metric, missing
 from analyzer.settings import thresholds
 
@@ -141,13 +143,20 @@ def phase(line: Timeline) -> Array:
     """Return the offset of each epoch from the run's usual grid, in nominal intervals, -0.5 to 0.5."""
     if not np.isfinite(line.nominal_s):
         return np.zeros(len(line.seconds))
-    turn = np.exp(2j * np.pi * line.seconds / line.nominal_s)
-    bins = np.bincount(np.floor((np.angle(turn) / (2 * np.pi) % 1.0) * 50).astype(np.int64) % 50, minlength=50)
+    bins = np.zeros(50, dtype=np.int64)
+    for turn in _turns(line):
+        bins += np.bincount(np.floor((np.angle(turn) / (2 * np.pi) % 1.0) * 50).astype(np.int64) % 50, minlength=50)
     spread = np.convolve(np.r_[bins[-1], bins, bins[0]], [1, 1, 1], mode="valid")
     centre = np.exp(2j * np.pi * (int(np.argmax(spread)) + 0.5) / 50)
-    near = turn[np.abs(np.angle(turn / centre)) < 2 * np.pi * 0.05]
-    middle = near.mean() if len(near) else centre
-    return np.asarray(np.angle(turn / (middle / abs(middle))) / (2 * np.pi), dtype=np.float64)
+    near = [turn[np.abs(np.angle(turn / centre)) < 2 * np.pi * 0.05].sum() for turn in _turns(line)]
+    middle = sum(near) or centre
+    return np.concatenate([np.angle(turn / (middle / abs(middle))) / (2 * np.pi) for turn in _turns(line)])
+
+
+def _turns(line: Timeline) -> Iterator[NDArray[np.complex128]]:
+    """Yield the times as angles on the circle of one nominal interval, some at a time."""
+    for start in range(0, len(line.seconds), PIECE):
+        yield np.exp(2j * np.pi * line.seconds[start:start + PIECE] / line.nominal_s)
 
 
 def off_grid(line: Timeline) -> NDArray[np.bool_]:

@@ -75,9 +75,12 @@ def position_noise(points: Array, line: Timeline) -> float:
     """
     if not np.isfinite(line.nominal_s) or line.nominal_s > 0.21:
         return 0.0
-    third = np.diff(points, n=3, axis=1)
-    third = third[:, np.isfinite(third).all(axis=0)]
-    return float(np.median(np.abs(third)) / 0.67449 / np.sqrt(20.0)) if third.shape[1] else 0.0
+    third = np.empty((3, max(points.shape[1] - 3, 0)))
+    for row, axis in zip(third, points, strict=True):
+        row[:] = np.abs(np.diff(axis, n=3))
+    if not (known := np.isfinite(third).all(axis=0)).all():
+        third = third[:, known]
+    return float(np.median(third, overwrite_input=True) / 0.67449 / np.sqrt(20.0)) if third.shape[1] else 0.0
 
 
 def _progress(steps: Array, spans: Array, moves: Motion, rolling: NDArray[np.bool_]) -> Array:

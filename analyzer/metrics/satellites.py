@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
+
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from analyzer.geodesy import PIECE
 from analyzer.metrics.correction_age import grid, weighted_percentile
 from analyzer.metrics.metric import Metric, missing
 from analyzer.metrics.rate import Timeline
@@ -67,17 +70,25 @@ def trace_consistent(
 def claim_metrics(fixes: pd.DataFrame) -> tuple[list[Metric], list[Finding]]:
     """Return the share of GST claims that agree with themselves, and a finding where they do not."""
     names = ("sigma_major_m", "sigma_minor_m", "sigma_north_m", "sigma_east_m")
-    claims = [fixes[n].to_numpy(dtype=np.float64) for n in names]
-    known = np.logical_and.reduce([np.isfinite(c) for c in claims])
     key, method = "share_gst_consistent", "trace of the claimed ellipse against the claimed axes, within rounding"
+    known = np.logical_and.reduce([np.isfinite(fixes[n].to_numpy()) for n in names])
     if not known.any():
         return [missing(key, "1", method, "no GST with an ellipse is logged")], []
-    claims = [c[known] for c in claims]
-    step = max(grid(np.round(np.concatenate(claims), 5)), 0.001)
-    share = float(trace_consistent(*claims, resolution_m=step).mean())
-    metric = Metric(key, share, "1", int(known.sum()), method, evidence={"resolution_m": step})
+    step = max(min(grid(np.round(claim, 5)) for part in _claims(fixes, names, known) for claim in part), 0.001)
+    count = int(known.sum())
+    share = sum(int(trace_consistent(*part, resolution_m=step).sum()) for part in _claims(fixes, names, known)) / count
+    metric = Metric(key, share, "1", count, method, evidence={"resolution_m": step})
     if 1.0 - share <= thresholds("analyzer.metrics")["gst.tolerance_share"]:
         return [metric], []
     return [metric], [Finding("gst_inconsistent", "warning", (
         f"In {100 * (1 - share):.1f} % of the epochs the claimed error ellipse (GST) contradicts the claimed north and "
         "east sigmas: the claims of this receiver cannot be taken at their word."), {"share_consistent": share})]
+
+
+def _claims(fixes: pd.DataFrame, names: Sequence[str], known: NDArray[np.bool_]) -> Iterator[list[Array]]:
+    """Yield the columns `names` of the `known` rows, some at a time."""
+    columns = [fixes[n].to_numpy() for n in names]
+    for start in range(0, len(known), PIECE):
+        part = slice(start, start + PIECE)
+        if known[part].any():
+            yield [column[part][known[part]].astype(np.float64) for column in columns]

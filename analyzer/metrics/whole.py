@@ -14,6 +14,7 @@ from analyzer.metrics.measure import measure
 from analyzer.metrics.metric import Metric
 from analyzer.metrics.result import Metrics
 from analyzer.recording import Finding, Recording
+from analyzer.scratch import Scratch
 
 
 def measure_whole(
@@ -25,6 +26,7 @@ def measure_whole(
     position_limit_m: float | None = None,
     line_rate: float | None = None,
     station_id: int | None = None,
+    scratch: Scratch | None = None,
 ) -> Metrics:
     """Return the figures of positions, inertial and attitude data, recorded channels and corrections.
 
@@ -37,6 +39,7 @@ def measure_whole(
         base=base,
         asked_rate_hz=asked_rate_hz,
         position_limit_m=position_limit_m,
+        scratch=scratch,
     )
     values: list[Metric] = []
     findings: list[Finding] = []

@@ -144,11 +144,10 @@ def _days_of_zda(zda: Sentences, stream: Stream) -> tuple[Ints, Ints]:
     day = whole_days(zda.columns["date_day"])
     time = time_of_day_us(zda.columns["time_of_day_s"])
     known = (day != NO_DAY) & (time >= 0)
-    after = np.searchsorted(stream.start, zda.start)
-    timed = np.concatenate([[-1], np.where(stream.run_time_us[stream.run] >= 0, stream.run, -1), [-1]])
     nearest = np.full(len(zda), -1, dtype=np.int64)
     least = np.full(len(zda), DAY_US, dtype=np.int64)
-    for run in (timed[after], timed[after + 1]):
+    for beside in stream.around(zda.start, "run"):
+        run = np.where((beside >= 0) & (stream.run_time_us[beside] >= 0), beside, -1) if len(stream.run_time_us) else beside
         apart = np.abs(time - stream.run_time_us[run]) if len(stream.run_time_us) else least
         apart = np.where(run >= 0, np.minimum(apart, np.abs(DAY_US - apart)), DAY_US)
         nearest, least = np.where(apart < least, run, nearest), np.minimum(apart, least)

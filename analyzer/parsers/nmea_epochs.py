@@ -7,7 +7,7 @@ in the stream; alone they open none and are reported. Of several epochs with one
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
@@ -37,6 +37,7 @@ from analyzer.parsers.nmea_instants import (
 from analyzer.parsers.nmea_satellites import Seen, Used, known_dilution, read_seen, read_used, satellites_table
 from analyzer.parsers.sentences import Sentences
 from analyzer.recording import Finding
+from analyzer.scratch import Keeper, Scratch, keeper
 from analyzer.tables import FIX_STATES
 from analyzer.timebase import DAY_US, SECOND_US, time_of_day_us, utc_index
 
@@ -73,7 +74,9 @@ class EpochResult:
     undated: bool
 
 
-def build_epochs(sentences: Mapping[str, Sentences], *, source_id: int, date: date | None) -> EpochResult:
+def build_epochs(
+    sentences: Mapping[str, Sentences], *, source_id: int, date: date | None, scratch: Scratch | None = None
+) -> EpochResult:
     """Form the epochs of one stream.
 
     Parameters
@@ -81,105 +84,117 @@ def build_epochs(sentences: Mapping[str, Sentences], *, source_id: int, date: da
     sentences : accepted sentences by kind, each in stream order.
     source_id : index of the source, copied to the tables.
     date : date of the first epoch, for logs without any.
+    scratch : takes the columns of long streams.
     """
-    stream = gather(sentences)
+    stream = gather(sentences, scratch)
+    keep = keeper(scratch)
+    stream.run_time_us = keep(stream.run_time_us)
     dating = _date(sentences, stream, date)
     resolved = resolve(stream, dating.instant_us)
+    resolved = replace(resolved, **{name: keep(getattr(resolved, name)) for name in ("instant_us", "winner", "start", "epoch_of_group")})
     findings = (*dating.findings, *nmea_findings.epoch_findings(stream, resolved, dating.instant_us))
-    origin = dating.origin[stream.group_run[resolved.winner]]
+    origin, undated = dating.origin[stream.group_run[resolved.winner]], dating.undated
     groups_of = dict(stream.group_of)
     for kind in UNTIMED_KINDS:
         if kind in sentences and len(sentences[kind]):
             groups_of[kind] = place_untimed(sentences[kind], stream)[0]
     set_aside = _set_aside(sentences, groups_of, resolved)
-    epoch_of = {kind: _at(resolved.epoch_of_group, group, missing=-1) for kind, group in groups_of.items()}
-    del stream, groups_of  # as large as the tables that follow
+    epoch_of = {kind: keep(_at(resolved.epoch_of_group, group, missing=-1)) for kind, group in groups_of.items()}
+    del stream, groups_of, dating  # as large as the tables that follow
     epochs = len(resolved.instant_us)
     seen = read_seen(sentences["GSV"], epoch_of["GSV"], epochs) if "GSV" in epoch_of else None
     used = read_used(sentences["GSA"], epoch_of["GSA"], epochs) if "GSA" in epoch_of else None
-    fixes, unlisted = _fixes(sentences, epoch_of, resolved, seen=seen, used=used)
+    fixes, unlisted = _fixes(sentences, epoch_of, resolved, seen=seen, used=used, scratch=scratch)
     fixes["source_id"] = np.int16(source_id)
     fixes["time_origin"] = nmea_fields.categorical(origin, nmea_clock.ORIGINS)
-    content = nmea_findings.content_findings(sentences, epoch_of, fixes, unlisted=unlisted, undated=dating.undated)
+    content = nmea_findings.content_findings(sentences, epoch_of, fixes, unlisted=unlisted, undated=undated)
     satellites = tables.SATELLITES.empty() if seen is None else satellites_table(
         seen, used, resolved.instant_us, source_id
     )
     return EpochResult(
         fixes=tables.FIXES.conform(fixes), satellites=satellites, findings=(*findings, *content),
-        set_aside=set_aside, undated=dating.undated,
+        set_aside=set_aside, undated=undated,
     )
 
 
 def _date(sentences: Mapping[str, Sentences], stream: Stream, given: date | None) -> Dating:
     """Date all runs; those without a time keep a negative instant and are used by nothing."""
-    timed = np.flatnonzero(stream.run_time_us >= 0)
+    timed = _where(stream.run_time_us >= 0)
     has_position = runs_with_position(sentences, stream)
     dating = date_runs(
         stream.run_time_us[timed], observed_days(sentences, stream)[timed], has_position[timed], given=given
     )
-    instant_us = np.full(len(stream.run_time_us), -1, dtype=np.int64)
-    origin = np.zeros(len(instant_us), dtype=np.uint8)
-    instant_us[timed], origin[timed] = dating.instant_us, dating.origin
+    instant_us, origin = dating.instant_us, dating.origin
+    if not isinstance(timed, slice):
+        instant_us, origin = np.full(len(stream.run_time_us), -1, dtype=np.int64), np.zeros(len(stream.run_time_us), dtype=np.uint8)
+        instant_us[timed], origin[timed] = dating.instant_us, dating.origin
     findings = dating.findings
     opening = np.zeros(len(instant_us), dtype=bool)
-    opening[stream.group_run[(stream.group_bits & POSITION_BITS) > 0]] = True
+    opening[stream.group_run[_where((stream.group_bits & POSITION_BITS) > 0)]] = True
     opening &= (stream.run_time_us >= 0) & (stream.run_time_us < DAY_US)
-    runs = np.flatnonzero(opening)
-    if not (np.diff(instant_us[runs]) < 0).any():
+    opens = instant_us[_where(opening)]
+    if not (opens[1:] < opens[:-1]).any():
         return Dating(instant_us, origin, findings, dating.undated, dating.interval_us)
+    runs = np.flatnonzero(opening)
     step = nmea_clock.late_leap_step(
         instant_us[runs], nominal_interval_us(np.diff(instant_us[runs])),
         repeats=lambda earlier, later: repeats_content(sentences, stream, runs[earlier], runs[later]),
     )
     if step is not None:
         at, seconds = step
-        early = timed[timed <= runs[at]]
+        early = np.flatnonzero((stream.run_time_us >= 0) & (np.arange(len(instant_us)) <= runs[at]))
         findings = (*findings, nmea_clock.leap_finding(int(instant_us[runs[at]]), seconds, at + 1))
         instant_us[early] -= seconds * SECOND_US
         origin[early] = nmea_clock.RETIMED
     return Dating(instant_us, origin, findings, dating.undated, dating.interval_us)
 
 
+def _where(flags: NDArray[np.bool_]) -> slice | Ints:
+    """Return which rows are flagged, as a slice where all are: that copies nothing."""
+    return slice(None) if flags.all() else np.flatnonzero(flags)
+
+
 def _fixes(
     sentences: Mapping[str, Sentences], epoch_of: Mapping[str, Ints], resolved: Resolved, *,
-    seen: Seen | None, used: Used | None,
+    seen: Seen | None, used: Used | None, scratch: Scratch | None,
 ) -> tuple[pd.DataFrame, int]:
     """Return the columns of `FIXES` but source and time origin, and the number of unlisted GGA qualities."""
     epochs = len(resolved.instant_us)
-    picks = _picks(sentences, epoch_of, epochs)
+    keep = keeper(scratch)
+    picks = _picks(sentences, epoch_of, epochs, keep)
     take = _Taker(sentences, picks, epochs)
     latitude, longitude = nmea_fields.positions(sentences, picks, epochs)
-    height_msl, separation = nmea_fields.heights(sentences, picks, epochs)
     state, reported, unlisted = nmea_fields.fix_states(sentences, picks, np.isfinite(latitude))
     no_fix = FIX_STATES.index("no_fix")
     # receivers without a position may write zeros instead of leaving the fields empty
     zeros = (state == no_fix) & (latitude == 0.0) & (longitude == 0.0)
     latitude[zeros], longitude[zeros] = np.nan, np.nan
+    latitude, longitude = keep(latitude), keep(longitude)
+    height_msl, separation = (keep(x) for x in nmea_fields.heights(sentences, picks, epochs))
     columns: dict[str, object] = {
-        "byte_offset": _first_bytes(sentences, epoch_of, resolved),
+        "byte_offset": keep(_first_bytes(sentences, epoch_of, resolved)),
         "latitude_deg": latitude, "longitude_deg": longitude,
-        "height_m": height_msl + separation, "height_msl_m": height_msl, "geoid_separation_m": separation,
+        "height_m": keep(height_msl + separation), "height_msl_m": height_msl, "geoid_separation_m": separation,
         "fix_state": nmea_fields.categorical(state, FIX_STATES),
         "fix_state_source": nmea_fields.categorical((~reported).astype(np.int8), ("reported", "derived")),
-        "station_id": nmea_fields.station_ids(take("station_id", "GGA", "GNS", "GNS companion")),
-        "correction_age_s": take("correction_age_s", "GGA", "GNS", "GNS companion"),
-        "satellites_used": _else(take("satellites_used", "GGA", "GNS"), used.count if used else None),
-        "hdop": _else(known_dilution(take("hdop", "GGA", "GNS").astype(np.float32)), used.hdop if used else None),
-        "speed_mps": take("speed_mps", "RMC", "VTG"), "course_deg": take("course_deg", "RMC", "VTG"),
-        "heading_deg": nmea_fields.headings(sentences, picks, epochs),
+        "station_id": nmea_fields.station_ids(take("station_id", "GGA", "GNS", "GNS companion"), keep),
+        "correction_age_s": keep(take("correction_age_s", "GGA", "GNS", "GNS companion")),
+        "satellites_used": keep(_else(take("satellites_used", "GGA", "GNS"), used.count if used else None)),
+        "hdop": keep(_else(known_dilution(take("hdop", "GGA", "GNS").astype(np.float32)), used.hdop if used else None)),
+        "speed_mps": keep(take("speed_mps", "RMC", "VTG")), "course_deg": keep(take("course_deg", "RMC", "VTG")),
+        "heading_deg": keep(nmea_fields.headings(sentences, picks, epochs)),
         **_heading_mode(sentences, picks),
-        "yaw_rate_radps": nmea_fields.yaw_rates(sentences, picks, epochs),
+        "yaw_rate_radps": keep(nmea_fields.yaw_rates(sentences, picks, epochs)),
         "solution_kind": nmea_fields.categorical(np.full(epochs, 2, dtype=np.int8), ("gnss", "fused", "unknown")),
     }
-    if seen:
-        columns |= {"satellites_in_view": seen.in_view, "cn0_median_dbhz": seen.cn0_median_dbhz}
-    if used:
-        columns |= {"vdop": used.vdop, "pdop": used.pdop}
+    nothing = np.full(epochs, np.nan, dtype=np.float32)
+    columns |= {name: keep(getattr(seen, name) if seen else nothing) for name in ("satellites_in_view", "cn0_median_dbhz")}
+    columns |= {name: keep(getattr(used, name) if used else nothing) for name in ("vdop", "pdop")}
     for name in (
         "range_rms_m", "sigma_major_m", "sigma_minor_m", "sigma_orientation_deg", "sigma_north_m", "sigma_east_m",
         "sigma_up_m",
     ):
-        columns[name] = take(name, "GST").astype(np.float32, copy=False)
+        columns[name] = keep(take(name, "GST").astype(np.float32, copy=False))
     return pd.DataFrame(columns, index=utc_index(resolved.instant_us), copy=False), unlisted
 
 
@@ -202,7 +217,7 @@ class _Taker:
 
 
 def _picks(
-    sentences: Mapping[str, Sentences], epoch_of: Mapping[str, Ints], epochs: int
+    sentences: Mapping[str, Sentences], epoch_of: Mapping[str, Ints], epochs: int, keep: Keeper
 ) -> dict[str, nmea_fields.Pick]:
     """Return the row of each kind that stands for each epoch."""
     picks: dict[str, nmea_fields.Pick] = {}
@@ -213,7 +228,7 @@ def _picks(
             main, companion = nmea_fields.gns_picks(sentences["GNS"], epoch_of["GNS"], epochs)
             picks["GNS"], picks["GNS companion"] = nmea_fields.Pick(main), nmea_fields.Pick(companion)
         else:
-            picks[kind] = nmea_fields.Pick(nmea_fields.pick_rows(epoch_of[kind], epochs))
+            picks[kind] = nmea_fields.Pick(keep(nmea_fields.pick_rows(epoch_of[kind], epochs)))
     return picks
 
 

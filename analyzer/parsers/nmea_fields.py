@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analyzer.parsers.sentences import TALKERS, Sentences
+from analyzer.scratch import Keeper
 from analyzer.tables import FIX_STATES, HEADING_MODES
 
 Ints = NDArray[np.int64]
@@ -184,10 +185,10 @@ def yaw_rates(parts: Mapping[str, Sentences], picks: Picks, epochs: int) -> Floa
     return np.asarray(-np.deg2rad(rate) / 60.0)
 
 
-def station_ids(values: Floats) -> pd.api.extensions.ExtensionArray:
-    """Return station ids as nullable integers."""
+def station_ids(values: Floats, keep: Keeper) -> pd.api.extensions.ExtensionArray:
+    """Return station ids as nullable integers, held where `keep` puts them."""
     known = np.isfinite(values)
-    return pd.arrays.IntegerArray(np.where(known, values, 0).astype(np.int32), ~known)
+    return pd.arrays.IntegerArray(keep(np.where(known, values, 0).astype(np.int32)), keep(~known))
 
 
 def categorical(values: NDArray[np.integer], names: Sequence[str]) -> pd.Categorical[str]:

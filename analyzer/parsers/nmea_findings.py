@@ -99,7 +99,7 @@ def _too_early(sentences: Mapping[str, Sentences], last: pd.Timestamp) -> list[F
 def _sentences(stream: Stream, resolved: Resolved, status: int) -> int:
     """Return how many sentences belong to groups of a status."""
     groups = resolved.status == status
-    return int(np.count_nonzero(groups[stream.group])) if groups.any() else 0
+    return stream.sentences_in(groups) if groups.any() else 0
 
 
 def _times(count: int) -> str:

@@ -14,6 +14,7 @@ from analyzer import tables
 from analyzer.parsers import rtcm
 from analyzer.parsers.nmea_epochs import EpochResult, build_epochs
 from analyzer.parsers.nmea_excerpts import first_ranges
+from analyzer.parsers.nmea_fields import categorical
 from analyzer.parsers.nmea_groups import POSITION_KINDS
 from analyzer.parsers.nmea_receivers import refuse_two_receivers
 from analyzer.parsers.nmea_text import UNIT_SIZE, RtcmFrames, TextResult, read_text
@@ -62,9 +63,10 @@ def read(raw: RawSource, options: ReadOptions) -> ReadPart:
     InputError
         Two receivers wrote into one stream.
     """
-    text = read_text(raw.blocks(UNIT_SIZE), require_checksum=options.require_checksum)
+    text = read_text(raw.blocks(UNIT_SIZE), require_checksum=options.require_checksum, scratch=options.scratch)
+    scratch = options.scratch if options.scratch is not None and text.size > options.scratch.sizes.text_byte else None
     refuse_two_receivers(text.sentences, raw.name)
-    epochs = build_epochs(text.sentences, source_id=options.source_id, date=options.date)
+    epochs = build_epochs(text.sentences, source_id=options.source_id, date=options.date, scratch=scratch)
     shown = first_ranges(raw, epochs.set_aside, text.ledger.unchecked)
     for piece in epochs.set_aside:
         text.ledger.move(piece.start, piece.end, tag=piece.tag, to_kind=piece.kind,
@@ -104,7 +106,7 @@ def _fixes(epochs: EpochResult, text: TextResult, options: ReadOptions) -> pd.Da
     """Return the fixes with the kind of solution and, where the logger wrote it, the time of arrival."""
     fixes = epochs.fixes
     if options.solution_kind != "unknown":
-        fixes = fixes.assign(solution_kind=pd.Categorical([options.solution_kind] * len(fixes)))
+        fixes = fixes.assign(solution_kind=categorical(np.zeros(len(fixes), dtype=np.int8), [options.solution_kind]))
     if len(text.arrival_start):
         fixes = fixes.assign(arrival_utc=_arrivals(fixes["byte_offset"].to_numpy(), text))
     return fixes

@@ -43,7 +43,7 @@ class Seen:
     elevation_deg: NDArray[np.float32]
     azimuth_deg: NDArray[np.float32]
     cn0_dbhz: NDArray[np.float32]
-    in_view: NDArray[np.float32]
+    satellites_in_view: NDArray[np.float32]
     cn0_median_dbhz: NDArray[np.float32]
 
 
@@ -74,7 +74,7 @@ def read_seen(gsv: Sentences, epoch: Ints, epochs: int) -> Seen:
     return Seen(
         epoch=own_epoch, system=_systems(talker_system[row], number), satellite_id=number,
         signal=_codes(gsv, "signal_id")[keep][row], elevation_deg=values[:, 0], azimuth_deg=values[:, 1],
-        cn0_dbhz=values[:, 2], in_view=_in_view(gsv, keep, epoch[keep], epochs),
+        cn0_dbhz=values[:, 2], satellites_in_view=_in_view(gsv, keep, epoch[keep], epochs),
         cn0_median_dbhz=_median_by_epoch(own_epoch, values[:, 2], epochs),
     )
 

@@ -22,7 +22,9 @@ from analyzer.parsers.ledger_builder import LedgerBuilder
 from analyzer.parsers.nmea_alike import Layouts
 from analyzer.parsers.nmea_block import NOTES, Block
 from analyzer.parsers.nmea_unit import read_unit
+from analyzer.parsers.sentence_columns import SentenceColumns
 from analyzer.parsers.sentences import Sentences
+from analyzer.scratch import Scratch
 from analyzer.threads import beside
 
 Positions = NDArray[np.int64]
@@ -95,7 +97,8 @@ def blocks_of(path: Path | str, block_size: int = UNIT_SIZE) -> Iterator[bytes]:
 
 
 def read_text(blocks: Iterable[bytes], *, require_checksum: bool = False,
-              progress: Callable[[int], None] | None = None, unit_size: int = UNIT_SIZE) -> TextResult:
+              progress: Callable[[int], None] | None = None, unit_size: int = UNIT_SIZE,
+              scratch: Scratch | None = None) -> TextResult:
     """Read a stream of NMEA sentences, other text and binary data.
 
     Parameters
@@ -104,9 +107,10 @@ def read_text(blocks: Iterable[bytes], *, require_checksum: bool = False,
     require_checksum : set sentences without a checksum aside instead of reading them.
     progress : called with the number of bytes parsed so far.
     unit_size : bytes parsed at once; the result does not depend on it.
+    scratch : takes the columns of a stream that is longer than its `Sizes.text_byte`.
     """
     digest = _Digest()
-    whole, layouts = _Whole(), Layouts()
+    whole, layouts = _Whole(columns=SentenceColumns(scratch)), Layouts()
     ahead: deque[Future[Block]] = deque()
     with beside() as parsing, beside() as digest.thread:
         for content, rtcm in _units(blocks, unit_size, digest.add):
@@ -217,7 +221,7 @@ class _Whole:
     """The blocks of a stream put together."""
 
     size: int = 0
-    parts: dict[str, list[Sentences]] = field(default_factory=dict)
+    columns: SentenceColumns = field(default_factory=SentenceColumns)
     ledger: LedgerBuilder = field(default_factory=LedgerBuilder)
     unchecked: list[Positions] = field(default_factory=list)
     notes: list[tuple[int, str]] = field(default_factory=list)
@@ -236,10 +240,10 @@ class _Whole:
     def append(self, block: Block) -> None:
         """Add the next block."""
         offset = self.size
-        for kind, part in block.sentences.items():
+        for part in block.sentences.values():
             part.start += offset
             part.end += offset
-            self.parts.setdefault(kind, []).append(part)
+            self.columns.add(part, offset)
         moved = block.ledger.shifted(offset)
         self.ledger.merge(moved)
         self.unchecked.append(moved.unchecked)
@@ -258,7 +262,7 @@ class _Whole:
         """Join the columns; each list of parts is given up as soon as it is joined."""
         nothing = np.empty(0, dtype=np.int64)
         self.ledger.unchecked = np.concatenate([nothing, *self.unchecked])
-        sentences = {kind: _joined(self.parts.pop(kind)) for kind in sorted(self.parts)}
+        sentences = self.columns.finish()
         frames = RtcmFrames(
             np.concatenate([nothing, *(start for start, _ in self.rtcm)]),
             np.concatenate([nothing, *(end for _, end in self.rtcm)]), b"".join(self.rtcm_bytes))
@@ -267,16 +271,3 @@ class _Whole:
             np.concatenate([nothing, *(start for start, _ in self.arrivals)]),
             np.concatenate([np.empty(0), *(seconds for _, seconds in self.arrivals)]), self.size, sha256,
             np.sort(np.concatenate([nothing, *self.damage]))[:MOST_DAMAGE], self.damage_count)
-
-
-def _joined(parts: list[Sentences]) -> Sentences:
-    """Return the sentences of one kind as one; the columns of the parts are given up one by one."""
-    first = parts[0]
-    if len(parts) == 1:
-        return first
-    columns = {name: np.concatenate([part.columns.pop(name) for part in parts]) for name in list(first.columns)}
-    decimals = [part.decimals for part in parts if part.decimals is not None]
-    return Sentences(
-        first.kind, np.concatenate([part.start for part in parts]), np.concatenate([part.end for part in parts]),
-        np.concatenate([part.talker for part in parts]), columns, [text for part in parts for text in part.texts],
-        np.concatenate(decimals) if decimals else None)

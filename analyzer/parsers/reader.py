@@ -12,6 +12,7 @@ import pandas as pd
 
 from analyzer.parsers.raw import RawSource
 from analyzer.recording import Finding, Source
+from analyzer.scratch import Scratch
 
 if TYPE_CHECKING:
     from analyzer.parsers.column_map import ColumnMap
@@ -39,6 +40,8 @@ class ReadOptions:
         Set NMEA sentences without a checksum aside instead of using them.
     allow_undated : bool
         Read logs without any date, their times counted from an unknown midnight.
+    scratch : Scratch, optional
+        Takes the columns of sources that are too long for memory.
     """
 
     date: dt.date | None = None
@@ -49,6 +52,7 @@ class ReadOptions:
     solution_kind: str = "unknown"
     require_checksum: bool = False
     allow_undated: bool = False
+    scratch: Scratch | None = None
 
 
 @dataclass(frozen=True)

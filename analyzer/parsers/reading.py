@@ -18,6 +18,7 @@ from analyzer.parsers.reader import ReadOptions, ReadPart
 from analyzer.parsers.registry import identify
 from analyzer.parsers.sources import RawSource, open_sources
 from analyzer.recording import Finding, Recording, Source
+from analyzer.scratch import Scratch
 from analyzer.settings import thresholds
 
 Progress = Callable[[str], None]
@@ -47,6 +48,7 @@ def read(
     require_checksum: bool = False,
     allow_undated: bool = False,
     progress: Progress | None = None,
+    scratch: Scratch | None = None,
 ) -> Recording:
     """Read the files of one drive.
 
@@ -63,6 +65,7 @@ def read(
     allow_undated : read logs that hold no date, though none is given: their times then count from an unknown midnight,
         written as 1970-01-01, so that times of day, spans and rates are right; a finding ``undated`` says so.
     progress : called with a sentence before each source.
+    scratch : temporary files for the columns of very long logs; default where the system keeps such files.
 
     Raises
     ------
@@ -72,7 +75,7 @@ def read(
     given = Given([paths] if single else list(paths), inertial, measurement, corrections)  # type: ignore[list-item, arg-type]
     options = ReadOptions(
         date=date, maps=tuple(maps), bus=bus, solution_kind=solution_kind, require_checksum=require_checksum,
-        allow_undated=allow_undated,
+        allow_undated=allow_undated, scratch=scratch or Scratch(),
     )
     findings: list[Finding] = []
     parts = _read_all(given, options, findings, progress or (lambda _: None))

@@ -82,6 +82,11 @@ def _peaks(values: NDArray[np.float64], group: NDArray[np.int64]) -> NDArray[np.
     rows = np.flatnonzero(~np.isnan(values) & (group >= 0))
     if not len(rows):
         return rows
-    order = rows[np.lexsort((rows, -values[rows], group[rows]))]
-    ordered = group[order]
-    return order[np.r_[True, ordered[1:] != ordered[:-1]]]
+    ordered, height = group[rows], values[rows]
+    first = np.flatnonzero(np.r_[True, ordered[1:] != ordered[:-1]])
+    # the highest of each run of one group, and of those the first of each group: groups come in few runs
+    top = np.maximum.reduceat(height, first)
+    at_top = np.flatnonzero(height == np.repeat(top, np.diff(np.r_[first, len(rows)])))
+    best = at_top[np.searchsorted(at_top, first)]
+    order = best[np.lexsort((best, -height[best], ordered[best]))]
+    return rows[order[np.r_[True, np.diff(ordered[order]) != 0]]]

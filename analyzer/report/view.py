@@ -45,6 +45,9 @@ PARTS = (
     "alignment",
 )
 LABELS = ("fix_state", "trust", "window", "dropout_id", "reasons")
+#: Epochs beyond which a view holds only what a picture could show, more slots of time than the finest picture has, and
+#: epochs thinned at once.
+LONG, FINEST, PIECE = 500_000, 12_000, 500_000
 _FROM_METRICS = ("east_m", "north_m", "interval_s", "distance_m")
 
 
@@ -87,15 +90,7 @@ class View:
 
     def thinned(self, buckets: int) -> View:
         """Return the view with the epochs that matter: see `analyzer.report.decimate`."""
-        keep = decimate(
-            self.frame,
-            buckets=buckets,
-            changes=("fix_state", "trust", "window", "dropout_id"),
-            highest=("horizontal_bound_m", "vertical_bound_m", "correction_age_s", "speed_mps"),
-            lowest=("satellites_used", "speed_mps"),
-            within=("window", "dropout_id"),
-            breaks=self.breaks,
-        )
+        keep = _decimated(self.frame, buckets, self.breaks)
         return View(self.frame.iloc[keep], self.breaks[keep])
 
     def stretches(self, name: str) -> pd.DataFrame:
@@ -108,16 +103,41 @@ class View:
 
 
 def build(assessment: Assessment) -> View:
-    """Return the view of all epochs of `assessment`."""
-    frame = assessment.epochs
-    local = assessment.metrics.epochs.reindex(frame.index)
+    """Return the view of all epochs of `assessment`; of a long run only of those that any picture could show."""
+    frame, local = assessment.epochs, assessment.metrics.epochs
+    breaks = _breaks(frame.index, assessment.metrics.gaps)
+    if len(frame) > LONG:
+        keep = _wanted(frame, breaks)
+        frame, breaks = frame.iloc[keep], breaks[keep]
+    local = local.loc[frame.index] if local.index.equals(assessment.epochs.index) else local.reindex(frame.index)
     columns: dict[str, object] = {n: number(local if n in _FROM_METRICS and n in local else frame, n) for n in NUMBERS}
     if not np.isfinite(np.asarray(columns["distance_m"])).any():
         columns["distance_m"] = number(frame, "distance_m")
     columns |= {f"bound_{part}_m": number(frame, f"bound_{part}_m") for part in PARTS}
     columns |= {name: _labels(column(frame, name)) for name in LABELS if name != "dropout_id"}
     columns["dropout_id"] = column(frame, "dropout_id").array
-    return View(pd.DataFrame(columns, index=frame.index), _breaks(frame.index, assessment.metrics.gaps))
+    return View(pd.DataFrame(columns, index=frame.index), breaks)
+
+
+def _wanted(frame: pd.DataFrame, breaks: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Return the rows that `View.thinned` would keep for the finest picture, found some at a time."""
+    kept = []
+    for start in range(0, len(frame), PIECE):
+        part = frame.iloc[start:start + PIECE]
+        kept.append(start + _decimated(part, max(FINEST * len(part) // len(frame), 1), breaks[start:start + PIECE]))
+    return np.concatenate(kept)
+
+
+def _decimated(frame: pd.DataFrame, buckets: int, breaks: NDArray[np.bool_]) -> NDArray[np.int64]:
+    return decimate(
+        frame,
+        buckets=buckets,
+        changes=("fix_state", "trust", "window", "dropout_id"),
+        highest=("horizontal_bound_m", "vertical_bound_m", "correction_age_s", "speed_mps"),
+        lowest=("satellites_used", "speed_mps"),
+        within=("window", "dropout_id"),
+        breaks=breaks,
+    )
 
 
 def _labels(values: pd.Series) -> pd.Categorical:
@@ -141,9 +161,14 @@ def _breaks(times: pd.Index, gaps: pd.DataFrame) -> NDArray[np.bool_]:
     """Return whether epochs are missing right before each time, by the table of gaps."""
     out = np.zeros(len(times), dtype=bool)
     if len(gaps) and len(times):
-        ends = np.searchsorted(np.asarray(times), np.asarray(pd.DatetimeIndex(gaps["end_utc"]).as_unit("us")))
+        ends = np.asarray(pd.DatetimeIndex(times).searchsorted(_moments(gaps["end_utc"])))
         out[ends[ends < len(times)]] = True
     return out
+
+
+def _moments(values: pd.Series) -> pd.DatetimeIndex:
+    """Return times as an index in UTC, whatever type an empty column has."""
+    return pd.DatetimeIndex(pd.to_datetime(values, utc=True)).as_unit("us")
 
 
 def stretches(frame: pd.DataFrame, name: str, breaks: NDArray[np.bool_]) -> pd.DataFrame:
@@ -175,8 +200,8 @@ def dropout_places(assessment: Assessment, run: View, *, near: float = 0.05) -> 
     share `near` of the map's size have one text, so that none covers another.
     """
     times = run.frame.index
-    starts = pd.DatetimeIndex(column(assessment.dropouts, "start_utc")).as_unit("us")
-    at = np.clip(np.searchsorted(np.asarray(times), np.asarray(starts)), 0, max(len(times) - 1, 0))
+    starts = _moments(column(assessment.dropouts, "start_utc"))
+    at = np.clip(pd.DatetimeIndex(times).searchsorted(starts), 0, max(len(times) - 1, 0))
     places = run.frame[["east_m", "north_m"]].ffill().iloc[at].reset_index(drop=True)
     places = places.assign(text=[f"D{n}" for n in column(assessment.dropouts, "dropout_id")]).dropna()
     size = max((run.frame[side].max() - run.frame[side].min() for side in ("east_m", "north_m")), default=0.0)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -20,35 +22,51 @@ METRES_PER_DEGREE = 111_320.0
 
 def route(assessment: Assessment) -> dict[str, Any]:
     """Return a FeatureCollection: lines with ``trust`` and ``fix_state``, and one feature per dropout."""
+    return {"type": "FeatureCollection", "features": list(features(assessment))}
+
+
+def write_route(assessment: Assessment, path: Path) -> None:
+    """Write the FeatureCollection, one feature after the other: long drives have millions of points."""
+    with path.open("w", encoding="utf-8", newline="\n") as out:
+        out.write('{"type": "FeatureCollection", "features": [')
+        for number, feature in enumerate(features(assessment)):
+            out.write((", " if number else "") + json.dumps(feature, ensure_ascii=False, allow_nan=False))
+        out.write("]}\n")
+
+
+def features(assessment: Assessment) -> Iterator[dict[str, Any]]:
+    """Yield the lines of the route, then the dropouts."""
     epochs = assessment.epochs
     has_place = np.isfinite(epochs["latitude_deg"]) & np.isfinite(epochs["longitude_deg"])
     at = np.flatnonzero(has_place & (epochs["fix_state"] != "no_fix"))
     gap = ~np.isfinite(assessment.metrics.epochs["interval_s"].to_numpy(np.float64))
     broken = np.r_[False, (np.diff(at) > 1) | gap[at[:-1]]] if len(at) else np.zeros(0, dtype=bool)
-    features = [*_trust_lines(epochs.iloc[at], broken), *_dropout_features(assessment.dropouts)]
-    return {"type": "FeatureCollection", "features": features}
+    yield from _trust_lines(epochs, at, broken)
+    yield from _dropout_features(assessment.dropouts)
 
 
-def _trust_lines(placed: pd.DataFrame, broken: NDArray[np.bool_]) -> Iterator[dict[str, Any]]:
-    """Yield a line per stretch of one trust and state; `broken` marks epochs that the one before does not lead to."""
-    trust, state = placed["trust"].astype(object).to_numpy(), placed["fix_state"].astype(object).to_numpy()
-    key = pd.factorize(pd.Series(trust).astype(str) + "/" + pd.Series(state).astype(str))[0]
-    places = placed[["longitude_deg", "latitude_deg"]].to_numpy(np.float64)
-    km = placed["distance_m"].to_numpy(np.float64) / 1000
+def _trust_lines(epochs: pd.DataFrame, at: NDArray[np.int64], broken: NDArray[np.bool_]) -> Iterator[dict[str, Any]]:
+    """Yield a line per stretch of one trust and state of the epochs `at`.
+
+    `broken` marks those that the one before does not lead to.
+    """
+    trust, state = epochs["trust"], epochs["fix_state"]
+    key = np.asarray(trust.cat.codes, dtype=np.int16)[at] * np.int16(100) + np.asarray(state.cat.codes, dtype=np.int16)[at]
+    longitude, latitude, way = (epochs[c].to_numpy(np.float64) for c in ("longitude_deg", "latitude_deg", "distance_m"))
     for start, end in intervals.equal_runs(key, broken):
         stop = end + 1 if end < len(key) and not broken[end] else end
-        points = _thin(places[start:stop])
-        times = placed.index[[start, end - 1]]
+        points = _thin(np.column_stack([longitude[at[start:stop]], latitude[at[start:stop]]]))
+        first, last = int(at[start]), int(at[end - 1])
         yield _feature(
             _line(points),
             {
                 "kind": "route",
-                "trust": str(trust[start]),
-                "fix_state": str(state[start]),
-                "start_utc": _iso(times[0]),
-                "end_utc": _iso(times[1]),
-                "start_km": round(float(km[start]), 4),
-                "end_km": round(float(km[end - 1]), 4),
+                "trust": str(trust.iloc[first]),
+                "fix_state": str(state.iloc[first]),
+                "start_utc": _iso(epochs.index[first]),
+                "end_utc": _iso(epochs.index[last]),
+                "start_km": round(float(way[first] / 1000), 4),
+                "end_km": round(float(way[last] / 1000), 4),
             },
         )
 
@@ -91,15 +109,16 @@ def _thin(points: NDArray[np.float64]) -> NDArray[np.float64]:
 def _line(points: NDArray[np.float64]) -> dict[str, Any]:
     """Return a Point, LineString, or a MultiLineString where the line crosses the antimeridian (RFC 7946 section 3.1.9)."""
     if len(points) == 1 or (len(points) and (points == points[0]).all()):
-        return {"type": "Point", "coordinates": _round(points[0])}
-    parts = [[_round(p) for p in part] for part in cut_at_180(points)]
+        return {"type": "Point", "coordinates": _rounded(points[:1])[0]}
+    parts = [_rounded(part) for part in cut_at_180(points)]
     if len(parts) == 1:
         return {"type": "LineString", "coordinates": parts[0]}
     return {"type": "MultiLineString", "coordinates": parts}
 
 
-def _round(point: NDArray[np.float64]) -> list[float]:
-    return [round(float(point[0]), 9), round(float(point[1]), 9)]
+def _rounded(points: NDArray[np.float64]) -> list[list[float]]:
+    rounded: list[list[float]] = np.round(points, 9).tolist()
+    return rounded
 
 
 def _feature(geometry: dict[str, Any] | None, properties: dict[str, Any]) -> dict[str, Any]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pandas as pd
@@ -10,7 +11,7 @@ import pandas as pd
 from analyzer.assessment import Assessment
 from analyzer.results.epochs_file import write_epochs, write_plain
 from analyzer.results.folder import build
-from analyzer.results.geojson import route
+from analyzer.results.geojson import write_route
 from analyzer.results.summary import summary
 
 
@@ -31,19 +32,26 @@ def write_results(
 
 
 def _fill(folder: Path, assessment: Assessment, *, pdf: bool, time_zone: str | None) -> None:
+    with ThreadPoolExecutor(1) as beside:  # compression needs no interpreter: it runs while pages are drawn
+        epochs = beside.submit(write_epochs, assessment.epochs, folder / "epochs.parquet")
+        _fill_others(folder, assessment, pdf=pdf, time_zone=time_zone)
+        epochs.result()
+    _write_json(folder / "summary.json", summary(assessment), indent=1)
+
+
+def _fill_others(folder: Path, assessment: Assessment, *, pdf: bool, time_zone: str | None) -> None:
+    """Write everything but epochs.parquet and summary.json."""
     from analyzer.report.html import write_html
 
-    write_epochs(assessment.epochs, folder / "epochs.parquet")
     write_plain(assessment.segments, folder / "segments.parquet")
     for name in ("standstills", "jumps", "dropouts", "windows"):
         _write_csv(getattr(assessment, name), folder / f"{name}.csv")
-    _write_json(folder / "route.geojson", route(assessment), indent=None)
+    write_route(assessment, folder / "route.geojson")
     write_html(assessment, folder / "report.html", time_zone=time_zone)
     if pdf:
         from analyzer.report.pdf import write_pdf
 
         write_pdf(assessment, folder / "report.pdf", time_zone=time_zone)
-    _write_json(folder / "summary.json", summary(assessment), indent=1)
 
 
 def _write_csv(frame: pd.DataFrame, path: Path) -> None:

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 import re
+import sys
 import tomllib
 from functools import cache
-from importlib import resources
+from importlib import import_module, resources
 from pathlib import Path
 from typing import Any
 
@@ -51,14 +52,12 @@ def parse_toml(
     text: str, *, name: str, schema_name: str, what: str, package: str = "analyzer.userfiles"
 ) -> dict[str, Any]:
     """Return the content of TOML `text`; `name` is what errors call the file."""
-    import jsonschema
-
     try:
         content = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise UsageError(f"{what} {name}: not valid TOML ({error}); correct that line.") from None
     errors = sorted(
-        jsonschema.Draft202012Validator(schema(schema_name, package)).iter_errors(content),
+        _validators().Draft202012Validator(schema(schema_name, package)).iter_errors(content),
         key=lambda e: list(map(str, e.path)),
     )
     if errors:
@@ -75,6 +74,21 @@ def parse_toml(
             f"{what} {name}: {place}key '{key}': {first.message}; see the schema {schema_name}.json for what is allowed."
         )
     return content
+
+
+def _validators() -> Any:
+    """Return the package of validators, loaded without an optional grammar of one text format.
+
+    Where that is installed for other purposes it takes a second to load; no schema here uses it.
+    """
+    grammar = "rfc3987_syntax"
+    if "jsonschema" in sys.modules or grammar in sys.modules:
+        return import_module("jsonschema")
+    sys.modules[grammar] = None  # type: ignore[assignment]
+    try:
+        return import_module("jsonschema")
+    finally:
+        del sys.modules[grammar]
 
 
 def _named_key(message: str) -> str:

@@ -110,7 +110,7 @@ def headline(epochs: pd.DataFrame, interval_s: Array, dropouts: pd.DataFrame, pu
     """
     time = time_weight(interval_s)
     distance = distance_weight(_number(epochs, "distance_m"), interval_s)
-    trusted = np.asarray(epochs["trust"].astype(object) == "trusted", dtype=bool)
+    trusted = np.asarray(epochs["trust"] == "trusted", dtype=bool)
     bound = _number(epochs, BOUND_OF_AXIS["horizontal"])
     held = trusted & np.isfinite(bound)
     p50, p75, p95 = (quantile(bound[held], time[held], share) for share in (0.5, 0.75, 0.95))
@@ -154,7 +154,8 @@ def quantile(values: Array, weight: Array, share: float) -> float:
     if not len(values):
         return float("nan")
     order = np.argsort(values, kind="stable")
-    reached = np.cumsum(weight[order])
+    reached = weight[order]
+    np.cumsum(reached, out=reached)
     # A sum of many equal weights misses a whole share by rounding alone.
     at = int(np.searchsorted(reached, share * reached[-1] * (1 - 1e-12)))
     return float(values[order[min(at, len(order) - 1)]])
@@ -186,7 +187,9 @@ def _curve(bound: Array, time: Array, distance: Array) -> pd.DataFrame:
     columns = {"bound_m": bound[order][at]}
     for name, weight in (("share_time", time), ("share_distance", distance)):
         total = weight.sum()
-        columns[name] = np.cumsum(weight[order])[at] / total if total > 0 else np.full(len(at), np.nan)
+        reached = weight[order]
+        np.cumsum(reached, out=reached)
+        columns[name] = reached[at] / total if total > 0 else np.full(len(at), np.nan)
     return pd.DataFrame(columns)
 
 

@@ -64,7 +64,7 @@ def judge(bounds: pd.DataFrame, epochs: pd.DataFrame, purpose: Purpose) -> tuple
     beyond, shown_beyond, unknown = _against_limits(bounds, purpose)
     placed = (
         np.isfinite(bounds["horizontal_bound_m"].to_numpy())
-        & (epochs["fix_state"].astype(object) != "no_fix").to_numpy()
+        & (epochs["fix_state"] != "no_fix").to_numpy()
     )
     contradicted, undecided = bounds["contradicted"].to_numpy(bool), bounds["undecided"].to_numpy(bool)
     too_old, too_few = _beyond_plain_limits(epochs, purpose)
@@ -122,7 +122,7 @@ def _name_parts(bounds: pd.DataFrame, epochs: pd.DataFrame, blamed: Flags, reaso
         share = shares[:, column]
         reasons[code] |= blamed & ((share >= ALSO_NAMED_SHARE) | ((share >= NAMED_SHARE) & (share == largest)))
     named = np.logical_or.reduce([reasons[code] for code in codes]) if codes else np.zeros(len(bounds), dtype=bool)
-    not_fixed = (epochs["fix_state"].astype(object) != "fixed").to_numpy()
+    not_fixed = (epochs["fix_state"] != "fixed").to_numpy()
     reasons["state"] |= blamed & not_fixed
     reasons["claim"] |= blamed & ~named & ~not_fixed
 

@@ -56,15 +56,15 @@ def _by_windows(windows: pd.DataFrame) -> tuple[str, str]:
 def _by_time(epochs: pd.DataFrame, metrics: Metrics) -> tuple[str, str]:
     limits = thresholds("analyzer.verdict")
     weight = metrics.epochs["interval_s"].fillna(0).to_numpy(np.float64)
-    state = epochs["fix_state"].astype(object).to_numpy()
-    starts = np.flatnonzero(state == "fixed") if (state == "fixed").any() else np.flatnonzero(state != "no_fix")
+    fixed = (epochs["fix_state"] == "fixed").to_numpy()
+    starts = np.flatnonzero(fixed if fixed.any() else (epochs["fix_state"] != "no_fix").to_numpy())[:1]
     if not len(starts) or not weight[starts[0] :].sum():
         return "not_evaluated", "no position was logged that could be judged"
-    trust = epochs["trust"].astype(object).to_numpy()[starts[0] :]
+    trust = epochs["trust"].iloc[starts[0] :]
     weight = weight[starts[0] :]
-    trusted = float(weight[trust == "trusted"].sum() / weight.sum())
-    unknown = float(weight[trust == "not_evaluated"].sum() / weight.sum())
-    lead = "since the first fixed position" if (state == "fixed").any() else "of the run, which never was fixed,"
+    trusted = float(weight[(trust == "trusted").to_numpy()].sum() / weight.sum())
+    unknown = float(weight[(trust == "not_evaluated").to_numpy()].sum() / weight.sum())
+    lead = "since the first fixed position" if fixed.any() else "of the run, which never was fixed,"
     words = f"{share_in_words(trusted)} of the time {lead} is trusted"
     if trusted >= limits["verdict.share_fit"]:
         return "fit", words

@@ -32,10 +32,12 @@ def judge_windows(windows: pd.DataFrame, epochs: pd.DataFrame, nominal_s: float,
 
 def window_of(windows: pd.DataFrame, times: pd.DatetimeIndex) -> pd.Categorical:
     """Return the name of the window each time lies in; the first listed where windows overlap."""
-    names = np.full(len(times), None, dtype=object)
-    for name, start, end in reversed(_spans(windows)):
-        names[times.searchsorted(start) : times.searchsorted(end, side="right")] = name
-    return pd.Categorical(names)
+    spans = _spans(windows)
+    words = sorted({str(name) for name, _, _ in spans})
+    codes = np.full(len(times), -1, dtype=np.int16)
+    for name, start, end in reversed(spans):
+        codes[times.searchsorted(start) : times.searchsorted(end, side="right")] = words.index(str(name))
+    return pd.Categorical.from_codes(codes, categories=pd.Index(words, dtype="str")).remove_unused_categories()
 
 
 def _spans(windows: pd.DataFrame) -> list[tuple[str, pd.Timestamp, pd.Timestamp]]:

@@ -9,7 +9,7 @@ import pytest
 
 from analyzer.evidence.ageing import Ageing, age_excess
 from analyzer.evidence.prior import PriorOf
-from analyzer.evidence.returns import quiet_return, without_returns
+from analyzer.evidence.returns import watch, without_returns
 from analyzer.evidence.slews import Slews
 from analyzer.evidence.stretches import Stretches
 from analyzer.evidence.track import Track
@@ -32,16 +32,16 @@ def _with_outage(*, step_m: float = 0.0, speed: bool = True) -> tuple[Track, Age
 
 @pytest.mark.parametrize("speed", [True, False])
 def test_a_return_that_moves_nothing_is_quiet_and_a_frame_shift_is_not(speed: bool) -> None:
-    assert quiet_return(*_with_outage(speed=speed), 99.0, 151.0)
-    assert not quiet_return(*_with_outage(step_m=1.0, speed=speed), 99.0, 151.0)
+    assert watch(*_with_outage(speed=speed)).quiet_between(99.0, 151.0)
+    assert not watch(*_with_outage(step_m=1.0, speed=speed)).quiet_between(99.0, 151.0)
 
 
 def test_what_nobody_watched_is_not_quiet() -> None:
     track, ageing = _with_outage()
     gone = (track.t > 149.5) & (track.t < 150.5)
     track.places[gone] = np.nan
-    assert not quiet_return(track, ageing, 99.0, 151.0)
-    assert not quiet_return(*_with_outage(), 10.0, 50.0)
+    assert not watch(track, ageing).quiet_between(99.0, 151.0)
+    assert not watch(*_with_outage()).quiet_between(10.0, 50.0)
 
 
 def _prior(track: Track, ageing: Ageing, **options: bool) -> float:
@@ -50,7 +50,7 @@ def _prior(track: Track, ageing: Ageing, **options: bool) -> float:
     ids = np.full(len(track), -1)
     ids[:first], ids[second:] = 0, 1
     stretches = Stretches(np.array([[0, first], [second, len(track)]]), np.zeros(2, dtype=bool), ids)
-    return float(PriorOf(track, ageing, np.zeros(len(track), dtype=bool), **options)(stretches, np.zeros(2, dtype=np.int64))[1])
+    return float(PriorOf(track, ageing, np.zeros(len(track), dtype=bool), watch(track, ageing), **options)(stretches, np.zeros(2, dtype=np.int64))[1])
 
 
 def test_a_quiet_return_lowers_the_doubt_about_the_base_of_a_fused_solution() -> None:

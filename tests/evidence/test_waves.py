@@ -14,6 +14,7 @@ from analyzer.evidence.displacement import residual
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.track import Track
 from analyzer.evidence.waves import Waves, find_waves
+from analyzer.evidence.whitening import Whitening, whitened, whitening_of
 from analyzer.settings import thresholds
 from tests.evidence.tracks import weaving
 
@@ -68,7 +69,7 @@ def test_nothing_is_looked_for_without_learnt_noise() -> None:
     assert not found.size.any()
 
 
-def _covariance(grid: module._Filter, noise: Noise, white: Floats, usual_time_s: float) -> Floats:
+def _covariance(grid: Whitening, noise: Noise, white: Floats, usual_time_s: float) -> Floats:
     """Return the covariance of the grid values by summing the parts of the model one after the other."""
     count = len(grid.t)
     rate = noise.unsure * noise.rate_mps
@@ -87,8 +88,8 @@ def test_the_bayes_factor_is_that_of_plain_linear_algebra() -> None:
     track = replace(weaving(80.0, 1.0), standing=np.zeros(80, dtype=bool))
     noise = Noise(0.003, 1e-4, 0.003, 25.0, learnt=True, seconds=300.0)
     value = np.cumsum(rng.normal(size=(80, 2)), axis=0) * 0.01
-    grid = module._filter(track, value, noise, usable=track.fixed, coarse=np.ones(80), lost_var=np.zeros(79))
-    tried = module._scan(grid, module._whitened(grid, grid.value), 40, 1.0, False)
+    grid = whitening_of(track, value, noise, usable=track.fixed, coarse=np.ones(80), lost_var=np.zeros(79))
+    tried = module._scan(grid, whitened(grid, grid.value), 40, 1.0, False)
     k = int(np.flatnonzero(tried.first == tried.first[(tried.first >= 0) & (tried.first + 40 <= 80)][0])[0])
     limits = thresholds("analyzer.evidence")
     white = np.full(80, 1.57 * noise.white_m**2 + limits["knot.floor"] ** 2)
@@ -116,7 +117,7 @@ def test_whitened_values_are_white() -> None:
         slow[i] = decay * slow[i - 1] + usual * np.sqrt(1 - decay**2) * rng.normal(size=2)
     white = np.sqrt(1.57 * noise.white_m**2 + limits["knot.floor"] ** 2)
     value = np.cumsum(0.01 * rng.normal(size=(2000, 2)), axis=0) + slow + white * rng.normal(size=(2000, 2))
-    grid = module._filter(track, value, noise, usable=track.fixed, coarse=np.ones(2000), lost_var=np.zeros(1999))
-    seen = module._whitened(grid, grid.value)[10:]
+    grid = whitening_of(track, value, noise, usable=track.fixed, coarse=np.ones(2000), lost_var=np.zeros(1999))
+    seen = whitened(grid, grid.value)[10:]
     assert (seen**2).mean() == pytest.approx(1.0, abs=4 * np.sqrt(2 / seen.size))
     assert abs((seen[1:] * seen[:-1]).mean()) < 4 / np.sqrt(seen.size)
