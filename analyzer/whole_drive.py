@@ -33,7 +33,7 @@ def assess_files(
     files : what was recorded.
     purpose : see `analyzer.assess`.
     progress : called with a sentence before each step.
-    scratch : where columns of very long logs go meanwhile.
+    scratch : temporary files for the columns of very long drives; default where the system keeps such files.
 
     Raises
     ------
@@ -50,6 +50,7 @@ def assess_files(
     marks = read_check_points(Path(files.check_points)) if files.check_points else None
     base_log = _further_log(files, files.base_log, "--base-log", say)
     second = _further_log(files, files.second_rover, "--second-rover", say)
+    scratch = scratch if scratch is not None else Scratch()
     recording = read_drive(files, setup, scratch=scratch, progress=say)
     if marked is not None:
         maps, bus = [load_column_map(name) for name in files.columns], Path(files.bus) if files.bus else None

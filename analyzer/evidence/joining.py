@@ -102,7 +102,7 @@ def _said(blocks: int) -> Finding:
     return Finding("judged_in_blocks", "note", (
         f"The drive is long: its evidence was gathered in {blocks} overlapping blocks of time, with rulers and stretches of the "
         "whole drive. Fix states, dropouts, distances and counts are those of the whole drive; bounds may differ by a few per cent "
-        "from those of one piece, and slow steps of a fused solution are sought in each block by itself."), {"blocks": blocks})
+        "from those of one piece, and slow swings and the slow steps of a fused solution are sought in each block by itself."), {"blocks": blocks})
 
 
 def _claims(tables: Sequence[pd.DataFrame]) -> pd.DataFrame:

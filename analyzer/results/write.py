@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pandas as pd
@@ -13,6 +12,7 @@ from analyzer.results.epochs_file import write_epochs, write_plain
 from analyzer.results.folder import build
 from analyzer.results.geojson import write_route
 from analyzer.results.summary import summary
+from analyzer.threads import beside
 
 
 def write_results(
@@ -32,8 +32,8 @@ def write_results(
 
 
 def _fill(folder: Path, assessment: Assessment, *, pdf: bool, time_zone: str | None) -> None:
-    with ThreadPoolExecutor(1) as beside:  # compression needs no interpreter: it runs while pages are drawn
-        epochs = beside.submit(write_epochs, assessment.epochs, folder / "epochs.parquet")
+    with beside() as thread:  # compression needs no interpreter: it runs while pages are drawn
+        epochs = thread.submit(write_epochs, assessment.epochs, folder / "epochs.parquet")
         _fill_others(folder, assessment, pdf=pdf, time_zone=time_zone)
         epochs.result()
     _write_json(folder / "summary.json", summary(assessment), indent=1)
