@@ -21,18 +21,30 @@ class Ageing:
     free_s: float
 
 
-def age_excess(track: Track) -> Ageing:
+def age_excess(track: Track, *, fused: bool = False) -> Ageing:
     """Return the age of corrections beyond what is usual on this drive.
 
     Usual is the larger of `ageing.free` and the 95th percentile of the age while fixed and below `ageing.most_usual`.
-    Where a fixed or float epoch logs no age although others do, the time since the last known one counts on.
+    Where a fixed or float epoch logs no age although others do, the time since the last known one counts on. A `fused` solution
+    may be held still at rest: it takes fresh corrections over when it moves again.
     """
     limits = thresholds("analyzer.evidence")
     age = _carried(track)
     healthy = age[track.fixed & (age < limits["ageing.most_usual"])]
     free = max(limits["ageing.free"], track.learnt.quantile("age", healthy, 0.95, empty=0.0))
     excess = np.nan_to_num(np.clip(age - free, 0, None))
+    if fused:
+        _hold_at_rest(excess, track.standing, limits["ageing.stale"])
     return Ageing(excess, excess > limits["ageing.stale"], free)
+
+
+def _hold_at_rest(excess: Floats, standing: Flags, least: float) -> None:
+    """Carry what an outage of more than `least` left over to the end of the stand in which corrections came back."""
+    for _, end in intervals.runs(excess > least):
+        if end < len(excess) and standing[end] and standing[end - 1]:
+            moving = np.flatnonzero(~standing[end:])
+            stop = end + int(moving[0]) if len(moving) else len(excess)
+            excess[end:stop] = np.maximum(excess[end:stop], excess[end - 1])
 
 
 def _carried(track: Track) -> Floats:

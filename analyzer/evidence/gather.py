@@ -101,7 +101,7 @@ def examine(
     found_kind = learnt.once("kind", lambda: find_kind(fixes, track), "most")
     fused = (found_kind.kind if stated == "unknown" else stated) == "fused"
     track = build_track(fixes, metrics.epochs, nominal_s, origin=metrics.origin, fused=True, learnt=learnt) if fused else track
-    ageing = age_excess(track)
+    ageing = age_excess(track, fused=fused)
     frozen = frozen_distance(track, fixes, fused=fused)
     if fused or not learnt.of("doppler", bool(np.isfinite(fixes["speed_mps"].to_numpy(np.float64)).any()), "any"):
         track.velocity[frozen > 0] = np.nan

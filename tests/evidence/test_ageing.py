@@ -50,3 +50,14 @@ def test_an_outage_that_nothing_measures_grows_as_published() -> None:
     found, shown = rates(age_excess(track), track, np.full((len(track), 2), np.nan), np.full(len(track), np.nan))
     assert found[1500] == pytest.approx(RADIUS_95 * 0.0007)
     assert not shown.any()
+
+
+def test_a_fused_solution_that_stands_keeps_its_error_until_it_moves() -> None:
+    track = weaving()
+    age = np.where((track.t > 100) & (track.t < 160), 1.0 + track.t - 100, 1.0)
+    standing = (track.t > 150) & (track.t < 180)
+    held = age_excess(replace(track, age=age, standing=standing), fused=True)
+    gone = age_excess(replace(track, age=age, standing=standing))
+    at_rest, behind = (track.t > 161) & (track.t < 179), track.t > 181
+    assert held.excess_s[at_rest] == pytest.approx(held.excess_s[track.t < 160].max()) and not held.excess_s[behind].any()
+    assert held.stale[at_rest].all() and not gone.excess_s[at_rest].any()
