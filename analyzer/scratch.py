@@ -101,9 +101,7 @@ class Scratch:
     def release(self) -> None:
         """Give the memory of all mapped pages back; their content stays in the files."""
         self._since_release = 0
-        if hasattr(mmap, "MADV_DONTNEED"):
-            for one in list(self._maps):
-                one.madvise(mmap.MADV_DONTNEED)
+        _release(self._maps)
 
     def holds(self, values: NDArray[Any]) -> bool:
         """Return whether `values` are mapped from one of the files."""
@@ -126,16 +124,21 @@ class Scratch:
         mapped = mmap.mmap(file.fileno(), size)
         self._maps.add(mapped)
         if self._tidying is None or not self._tidying.is_alive():
-            self._tidying = threading.Thread(target=_tidy, args=(weakref.ref(self),), daemon=True, name="scratch")
+            self._tidying = threading.Thread(target=_tidy, args=(self._maps,), daemon=True, name="scratch")
             self._tidying.start()
         return mapped
 
 
-def _tidy(scratch: weakref.ref[Scratch]) -> None:
-    """Release the pages again and again until nothing is mapped."""
-    while (held := scratch()) is not None and held.columns:
-        held.release()
-        del held
+def _release(maps: weakref.WeakSet[mmap.mmap]) -> None:
+    if hasattr(mmap, "MADV_DONTNEED"):
+        for one in list(maps):
+            one.madvise(mmap.MADV_DONTNEED)
+
+
+def _tidy(maps: weakref.WeakSet[mmap.mmap]) -> None:
+    """Release the pages again and again until nothing is mapped: columns outlive the object that made them."""
+    while len(maps):
+        _release(maps)
         time.sleep(EVERY_S)
 
 

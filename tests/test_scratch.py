@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import time
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -59,6 +60,18 @@ def test_released_memory_is_not_resident_and_its_content_stays() -> None:
     del array
     gc.collect()
     assert scratch.columns == 0
+
+
+def test_columns_that_outlive_their_scratch_are_given_back_by_themselves() -> None:
+    kept = Scratch().keep(np.ones(10 * COUNT))
+    gc.collect()
+    process = psutil.Process()
+    total = float(kept.sum())
+    most = process.memory_info().rss
+    until = time.monotonic() + 10
+    while process.memory_info().rss > most - kept.nbytes / 2 and time.monotonic() < until:
+        time.sleep(0.05)
+    assert process.memory_info().rss < most - kept.nbytes / 2 and total == len(kept)
 
 
 def test_arrays_of_a_dataclass_are_held() -> None:

@@ -106,10 +106,10 @@ def build(assessment: Assessment) -> View:
     """Return the view of all epochs of `assessment`; of a long run only of those that any picture could show."""
     frame, local = assessment.epochs, assessment.metrics.epochs
     breaks = _breaks(frame.index, assessment.metrics.gaps)
+    local = local if local.index.equals(frame.index) else local.reindex(frame.index)
     if len(frame) > LONG:
         keep = _wanted(frame, breaks)
-        frame, breaks = frame.iloc[keep], breaks[keep]
-    local = local.loc[frame.index] if local.index.equals(assessment.epochs.index) else local.reindex(frame.index)
+        frame, local, breaks = frame.iloc[keep], local.iloc[keep], breaks[keep]
     columns: dict[str, object] = {n: number(local if n in _FROM_METRICS and n in local else frame, n) for n in NUMBERS}
     if not np.isfinite(np.asarray(columns["distance_m"])).any():
         columns["distance_m"] = number(frame, "distance_m")
