@@ -8,6 +8,7 @@ import time
 import uuid
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import CancelledError
 from types import TracebackType
 from typing import Any
 
@@ -98,8 +99,12 @@ class Cluster:
                 self._refuse_gone()
                 yield None
                 continue
+            if future.status in ("pending", "lost"):
+                # done, but its worker ended before the answer was fetched: the scheduler computes it once more
+                future.add_done_callback(answers.put)
+                continue
             number, _ = under_way.pop(future.key)
-            if future.status == "cancelled" and attempts[number] < _ATTEMPTS and self._client.status in ("running", "connecting"):
+            if future.status == "cancelled" and attempts[number] < _ATTEMPTS and self._reached():
                 # the connection broke and was made again: the scheduler forgot the task, the drive is as it was
                 rest.append(number)
                 continue
@@ -110,8 +115,11 @@ class Cluster:
         """Yield the answers of work that mostly waits for files: by the workers too, which are near to the files."""
         return self.run(function, tasks)
 
+    def _reached(self) -> bool:
+        return self._client.status in ("running", "connecting")
+
     def _refuse_gone(self) -> None:
-        if self._client.status not in ("running", "connecting"):
+        if not self._reached():
             raise self._gone()
 
     def _gone(self) -> InputError:
@@ -120,12 +128,16 @@ class Cluster:
         )
 
     def _answer(self, future: Any) -> Any:
-        """Return what came back, or that it was lost and why; a task that is neither went with its scheduler."""
-        if future.status == "finished":
+        """Return what came back, or that it was lost and why; a task that is given up went with its scheduler."""
+        if future.status == "cancelled":
+            raise self._gone()
+        try:
             return future.result()
-        if future.status == "error":
-            error = future.exception()
+        except CancelledError:
+            raise self._gone() from None
+        except Exception as error:  # what the function raised there, or the end of its workers
+            if future.status != "error":
+                self._refuse_gone()
             why = f"{type(error).__name__}: {(str(error).splitlines() or [''])[0][:200].rstrip('.')}"
             killed = type(error).__name__ == "KilledWorker"
             return Lost(why) if killed else Lost(why, "install postdrive in the same version on all workers")
-        raise self._gone()

@@ -242,6 +242,18 @@ def test_work_that_kills_its_worker_is_given_up_by_the_scheduler(engine: Engine)
     assert [found[k].answer[0] for k in range(8) if k != 3] == [k * k for k in range(8) if k != 3]
 
 
+def test_an_answer_that_went_with_its_worker_is_computed_again(engine: Engine) -> None:
+    with Cluster(engine.address) as cluster:
+        asked = cluster.run(square, list(range(9)))
+        found = [a for a in (next(asked) for _ in range(3)) if a is not None]
+        time.sleep(1.0)  # what is under way is done and waits with its workers
+        for worker in engine.workers:
+            worker.kill()
+        engine.add_worker()
+        found += [a for a in asked if a is not None]
+    assert sorted(a.answer[0] for a in found) == [k * k for k in range(9)]
+
+
 def test_a_scheduler_that_goes_away_is_said(engine: Engine) -> None:
     with Cluster(engine.address) as cluster, pytest.raises(InputError, match="went away"):
         for _ in cluster.run(wait_long, [1, 2]):
