@@ -18,7 +18,7 @@ from analyzer.evidence.consensus import Chain, Decide, consensus
 from analyzer.evidence.prior import PriorOf
 from analyzer.evidence.returns import Returns
 from analyzer.evidence.second_opinion import UNMEASURED
-from analyzer.evidence.stations import reference_moves
+from analyzer.evidence.stations import told_places
 from analyzer.evidence.stretches import Ints, Stretches
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.metrics.result import Metrics
@@ -132,7 +132,7 @@ def agree(collector: Collector, recording: Recording, metrics: Metrics) -> Agree
                   standing=none, age=np.zeros(0), nominal_s=collector.nominal_s, from_places=collector.from_places)
     ageing = Ageing(collector.excess_s, none, 0.0)
     returns = Returns(track.t[np.asarray(collector.at, dtype=np.int64)], np.asarray(collector.quiet, dtype=bool))
-    prior = PriorOf(track, ageing, collector.foreign, returns, fused=collector.fused, reference=reference_moves(recording.corrections, times[0]))
+    prior = PriorOf(track, ageing, collector.foreign, returns, fused=collector.fused, told=told_places(recording.corrections, recording.fixes, track))
     return Agreement(chain, consensus(chain, prior))
 
 

@@ -22,7 +22,7 @@ from analyzer.evidence.track import Floats
 #: Normals kept in a mixture.
 MOST = 16
 #: Sigma of a wrong fix's offset, per horizontal axis and in height [m]: a few centimetres to a metre, larger in height.
-SPREADS = ((0.15, 0.3), (0.5, 1.0))
+SPREADS = ((0.15, 0.3), (0.5, 1.0), (0.5, 0.02))
 #: Share of steps between right stretches whose variance is this many times what was learnt: velocity has bad moments.
 TAIL, TAIL_VAR = 0.1, 9.0
 _VAR = np.array(SPREADS) ** 2

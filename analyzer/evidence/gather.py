@@ -35,7 +35,8 @@ from analyzer.evidence.returns import watch, without_returns
 from analyzer.evidence.second_opinion import UNKNOWN_M, SecondOpinion, form
 from analyzer.evidence.slews import Slews, find_slews, none_found
 from analyzer.evidence.solution_kind import KindFound, find_kind, stated_kind
-from analyzer.evidence.stations import foreign, reference_moves, station_breaks
+from analyzer.evidence.source_clock import on_the_clock
+from analyzer.evidence.stations import foreign, station_breaks, told_places
 from analyzer.evidence.track import Flags, Floats, Track, build_track
 from analyzer.metrics.heading_mode import mode_findings
 from analyzer.metrics.result import Metrics
@@ -106,11 +107,12 @@ def examine(
     if fused or not learnt.of("doppler", bool(np.isfinite(fixes["speed_mps"].to_numpy(np.float64)).any()), "any"):
         track.velocity[frozen > 0] = np.nan
     fresh = track.fixed & ~ageing.stale & (frozen == 0)
-    motion = independent_motion(recording, track, usable=frozen == 0) if fused and "independent" not in without else None
+    clocked = on_the_clock(recording, track, learnt=learnt) if fused and "independent" not in without else None
+    motion = independent_motion(clocked.recording, track, usable=frozen == 0) if clocked is not None else None
     slews = without_returns(find_slews(track, motion), track, ageing) if motion is not None else none_found(len(track))
     other = foreign(fixes, track.fixed, learnt=learnt)
-    prior = PriorOf(track, ageing, other, watch(track, ageing), fused=fused,
-                    reference=reference_moves(recording.corrections, pd.DatetimeIndex(fixes.index)[0]))
+    told = told_places(recording.corrections, fixes, track) if decide is None else None
+    prior = PriorOf(track, ageing, other, watch(track, ageing), told=told, fused=fused)
     opinion = form(track, fresh=fresh, slews=slews, fused=fused, breaks=station_breaks(fixes), rough=_geometry(fixes, track), prior_wrong=prior, decide=decide)
     doubts = doubts_of(fixes, track, slews) if fused else None
     found = part_of.parts(fixes, track, opinion, ageing=ageing, frozen_m=frozen, baseline_m=metrics.epochs["base_distance_m"].to_numpy(np.float64), doubts=doubts)
@@ -118,7 +120,8 @@ def examine(
     claimed, _ = claimed_sigma(fixes)
     claims = claims_table(fixes["fix_state"], track, claimed, deviation=opinion.deviation, sigma=opinion.sigma,
                           right=~(np.nan_to_num(opinion.wrong) > 0.5))
-    return Examined(bounds, track, opinion, ageing, other, slews, motion, doubts, found_kind, stated, claims, mode_findings(fixes, nominal_s),
+    return Examined(bounds, track, opinion, ageing, other, slews, motion, doubts, found_kind, stated, claims,
+                    (*mode_findings(fixes, nominal_s), *(clocked.findings() if clocked is not None else ())),
                     fused)
 
 

@@ -6,6 +6,7 @@ import numpy as np
 
 from analyzer.evidence.ageing import Ageing
 from analyzer.evidence.returns import Returns
+from analyzer.evidence.stations import Told
 from analyzer.evidence.stretches import Ints, Stretches
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
@@ -15,11 +16,11 @@ class PriorOf:
     """Prior probability that a stretch stands apart: a wrong fix, or another frame, by how it began and how long it lasts."""
 
     def __init__(
-        self, track: Track, ageing: Ageing, foreign: Flags, returns: Returns, *, reference: tuple[Floats, Flags] | None = None, fused: bool = False
+        self, track: Track, ageing: Ageing, foreign: Flags, returns: Returns, *, told: Told | None = None, fused: bool = False
     ) -> None:
         self.track = track
         self.returns = returns
-        self.reference = reference
+        self.told = told
         self.fused = fused
         self.ageing = ageing
         self.foreign = foreign
@@ -33,6 +34,8 @@ class PriorOf:
         start, end = stretches.spans[k]
         if self.foreign[start]:
             return limits["wrong.foreign"]
+        if self.told is not None and self.told.elsewhere_at(min(self.track.t[end - 1], self.track.t[start] + limits["station.repeat"])):
+            return limits["wrong.frame_told"]
         if k + 1 < len(stretches) and stretches.by_jump[k + 1]:
             return limits["wrong.before_jump"]
         length = self.track.t[end - 1] - self.track.t[start]
@@ -68,12 +71,12 @@ class PriorOf:
         limits = thresholds("analyzer.evidence")
         if outage_s <= limits["wrong.frame_outage"]:
             return 0.0
-        if self.reference is not None and len(self.reference[0]):
-            at, moved = self.reference
-            told = (at > before_s) & (at < after_s + limits["station.repeat"])
-            if moved[told].any():
+        if self.told is not None and len(self.told.at_s):
+            at = self.told.at_s
+            lately = (at > before_s) & (at < after_s + limits["station.repeat"])
+            if self.told.moved[lately].any():
                 return limits["wrong.frame_told"]
-            if told.any() and (at <= before_s).any():
+            if lately.any() and (at <= before_s).any():
                 return 0.0
         unbridged = (self.fused or self.track.from_places) and outage_s > limits["wrong.unbridged_outage"]
         if unbridged and self.returns.quiet_between(before_s - self.track.nominal_s, after_s + self.track.nominal_s):

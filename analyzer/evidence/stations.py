@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
+from analyzer import intervals
 from analyzer.evidence.learnt import Learnt
-from analyzer.evidence.track import Flags
+from analyzer.evidence.track import Flags, Floats, Track
+from analyzer.metrics.corrections_clock import time_messages
 from analyzer.settings import thresholds
 
 
@@ -35,22 +39,57 @@ def station_breaks(fixes: pd.DataFrame) -> Flags:
     return np.asarray(np.r_[False, (station[1:] != station[:-1]) & (station[:-1] >= 0)])
 
 
-def reference_moves(corrections: pd.DataFrame, start: pd.Timestamp) -> tuple[np.ndarray, np.ndarray]:
-    """Return when reference positions (RTCM 1005, 1006) arrived [s from `start`], and where each differs from the one before.
+@dataclass(frozen=True)
+class Told:
+    """What a base said of its own place, one entry per message (RTCM 1005, 1006).
 
-    More than `station.moved` apart counts as another place; empty without recorded positions or their times.
+    Attributes
+    ----------
+    at_s : when it arrived [s].
+    moved : whether it is another place than the one the same station told before.
+    elsewhere : whether it is another place than the one that station told when positions were first fixed.
     """
-    none = np.zeros(0), np.zeros(0, dtype=bool)
-    if not len(corrections) or "x_m" not in corrections:
-        return none
-    known = corrections[corrections["x_m"].notna()]
-    times = pd.DatetimeIndex(known.index)
-    known = known[times.notna()]
+
+    at_s: Floats
+    moved: Flags
+    elsewhere: Flags
+
+    def elsewhere_at(self, time_s: float) -> bool:
+        """Return whether the last place told by then is another one than at first."""
+        last = int(np.searchsorted(self.at_s, time_s, side="right")) - 1
+        return bool(last >= 0 and self.elsewhere[last])
+
+
+def told_places(corrections: pd.DataFrame, fixes: pd.DataFrame, track: Track) -> Told:
+    """Return what the base said of its place, by its own clock: the most frequent station, others are foreign anyway.
+
+    What came in at the rover counts where it was recorded, else what the base sent. More than `station.moved` apart is another
+    place. The place in force when positions were first fixed is the one that all others are held against. Empty without
+    recorded positions, or where nothing tells their time.
+    """
+    none: Flags = np.zeros(0, dtype=bool)
+    known = _positions_told(corrections, fixes)
     if not len(known):
-        return none
-    at = (pd.DatetimeIndex(known.index) - start).total_seconds().to_numpy(np.float64)
+        return Told(np.zeros(0), none, none)
+    at = intervals.seconds(pd.DatetimeIndex(known.index), pd.DatetimeIndex(fixes.index)[0])
     places = known[["x_m", "y_m", "z_m"]].to_numpy(np.float64)
-    order = np.argsort(at, kind="stable")
-    at, places = at[order], places[order]
-    apart = np.sqrt((np.diff(places, axis=0) ** 2).sum(axis=1))
-    return at, np.r_[False, apart > thresholds("analyzer.evidence")["station.moved"]]
+    own = max(int(np.searchsorted(at, track.first_fixed_s, side="right")) - 1, 0)
+    limit = thresholds("analyzer.evidence")["station.moved"]
+    moved = np.r_[False, np.sqrt((np.diff(places, axis=0) ** 2).sum(axis=1)) > limit]
+    return Told(at, moved, np.sqrt(((places - places[own]) ** 2).sum(axis=1)) > limit)
+
+
+def _positions_told(corrections: pd.DataFrame, fixes: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows with a place of the most frequent station of one stream, in order of their times."""
+    nothing = corrections.iloc[:0]
+    if not len(corrections) or corrections["x_m"].isna().all():
+        return nothing
+    streams = corrections["place"].astype(str)
+    messages = time_messages(corrections[streams == ("rover" if (streams == "rover").any() else streams.iloc[0])], fixes=fixes).messages
+    known = messages[messages["x_m"].notna().to_numpy() & pd.DatetimeIndex(messages.index).notna()]
+    station = known["station_id"].fillna(-1).to_numpy(np.int64)
+    if not len(known):
+        return nothing
+    ids, counts = np.unique(station, return_counts=True)
+    kept: pd.DataFrame = known[station == ids[np.argmax(counts)]]
+    return kept.sort_index(kind="stable")

@@ -55,6 +55,11 @@ class Track:
     def __len__(self) -> int:
         return len(self.t)
 
+    @property
+    def first_fixed_s(self) -> float:
+        """Return when the first position was fixed [s]; the first epoch where none was."""
+        return float(self.t[int(np.argmax(self.fixed))]) if len(self) else 0.0
+
 
 def build_track(
     fixes: pd.DataFrame,

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
-import pandas as pd
 import pytest
 
 from analyzer.evidence import noise as noise_of
@@ -14,7 +13,6 @@ from analyzer.evidence.displacement import residual
 from analyzer.evidence.fused import heading_off
 from analyzer.evidence.knots import make_knots
 from analyzer.evidence.rest import moves_at_rest
-from analyzer.evidence.stations import reference_moves
 from analyzer.evidence.turning import turning_offset
 from tests.evidence.tracks import weaving
 
@@ -86,12 +84,3 @@ def test_innovations_of_honest_noise_lie_within_chi_square_bounds() -> None:
     row = innovation_table(knots, noise).iloc[0]
     assert row["low"] < 2.0 < row["high"]
     assert 0.4 < row["mean"] < 3.0
-
-
-def test_a_base_that_tells_another_place_is_seen() -> None:
-    start = pd.Timestamp("2026-05-02T09:00:00", tz="UTC")
-    index = pd.DatetimeIndex([start + pd.Timedelta(seconds=s) for s in (0, 10, 20)])
-    told = pd.DataFrame({"x_m": [1.0, 1.0, 1.5], "y_m": 0.0, "z_m": 0.0}, index=index)
-    at, moved = reference_moves(told, start)
-    assert at.tolist() == [0.0, 10.0, 20.0]
-    assert moved.tolist() == [False, False, True]
