@@ -8,6 +8,8 @@ the car turned, pitched and sped up; a wheel speed knows how fast it went. Three
     along  = (v²/2 + g h' - work)/v        work: integral of forward specific force times v; h' without `up`
              or v - wheel speed
 
+Without inertial data `slope` is the slope of the height alone: a road does not leave and regain its slope within seconds by
+just what a wrong fix goes up and comes down again, so it serves to find the other end of a slow step, and for nothing else.
 `course - turned` and the like are taken against their own running median over ``independent.window``: biases, mounting and
 scale go, a wrong fix that slews in within seconds stays. What still follows yaw rate (antenna ahead of the axle), lateral
 acceleration (clocks), pitch rate and acceleration (springs) is fitted robustly and taken out. Nothing is assumed of how
@@ -39,7 +41,7 @@ class Independent:
 
     `across` positive to the left, `along` forward, `up` upward; `direction` (n, 2) the unit vector of travel east and north;
     `pushed` [m/s] how much the forward force or the wheels changed the speed within a second; `sources` what the axes rest
-    on, in words, by axis.
+    on, in words, by axis. `slope` as `up`, by the slope of the height alone; NaN where `up` is known.
     """
 
     across: Floats
@@ -47,6 +49,7 @@ class Independent:
     up: Floats
     direction: Floats
     pushed: Floats
+    slope: Floats
     sources: dict[str, str]
 
 
@@ -67,12 +70,15 @@ def independent_motion(recording: Recording, track: Track, *, usable: Flags | No
         turn_rate = np.gradient(turned, track.t)
         across = _left(speed * flattened(difference, half), [turn_rate, speed * turn_rate], moving, half)
         sources["across"] = word
-    if rates is not None:
+    climbing = np.where(moving, np.arctan2(np.gradient(track.places[:, 2], track.t), speed), np.nan)
+    road = nothing
+    if rates is None:
+        road = np.where(moving, speed * flattened(climbing, half), np.nan)
+    else:
         # both sides are means over the same two steps, so that slow sampling does not part them
         pitched = np.gradient(rates["pitch_grown"], track.t)
-        slope = np.where(moving, np.arctan2(np.gradient(track.places[:, 2], track.t), speed), np.nan) - pitched
         pulled = np.gradient(np.nan_to_num(speed), track.t)
-        up = _left(speed * flattened(slope, half), [np.gradient(rates["pitch"], track.t), speed * pulled], moving, half)
+        up = _left(speed * flattened(climbing - pitched, half), [np.gradient(rates["pitch"], track.t), speed * pulled], moving, half)
         sources["up"] = "the pitch rate of the inertial data"
     wheel = _wheel(recording, track.t)
     if wheel is not None:
@@ -83,7 +89,7 @@ def independent_motion(recording: Recording, track: Track, *, usable: Flags | No
         along = _along_by_work(track, speed, _work(recording, track.t, speed), up, moving, half=half)
         sources["along"] = "the forward acceleration of the inertial data"
     pushed = _pushed(recording, track, rates, wheel)
-    return Independent(across, along, up, np.column_stack([np.cos(course), np.sin(course)]), pushed, sources)
+    return Independent(across, along, up, np.column_stack([np.cos(course), np.sin(course)]), pushed, road, sources)
 
 
 def _pushed(recording: Recording, track: Track, rates: dict[str, Floats] | None, wheel: Floats | None) -> Floats:

@@ -33,7 +33,8 @@ def on_grid(track: Track, motion: Independent, every: float) -> tuple[Floats, Fl
     count = int(cell[-1]) + 1
     speed = np.maximum(np.nan_to_num(np.hypot(*track.velocity.T)), 1.0)
     out = np.full((3, count), np.nan)
-    for k, values in enumerate((motion.across / speed, motion.along * speed, motion.up / speed)):
+    up = motion.up if "up" in motion.sources else motion.slope
+    for k, values in enumerate((motion.across / speed, motion.along * speed, up / speed)):
         known = np.isfinite(values)
         number = np.bincount(cell[known], minlength=count)
         total = np.bincount(cell[known], values[known], minlength=count)

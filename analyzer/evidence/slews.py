@@ -9,7 +9,7 @@ Source: matched filter of a pulse in slowly varying noise; 1.4826 times the medi
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,26 +66,34 @@ def find_slews(track: Track, motion: Independent) -> Slews:
     scans = [scan_length(values, gain, every, length, driving=driving_of(t, track, length)) for length in LENGTHS_S if length >= 1.5 * every]
     if not scans:
         return none_found(len(track))
-    spans = _peaks(t, values, gain, scans, every=every)
-    step, var = _measured(t, values, gain, spans, scans=scans, track=track, motion=motion, every=every)
+    told = scans if "up" in motion.sources else [_without_height(scan) for scan in scans]
+    spans = _peaks(t, values, gain, told, every=every)
+    step, var = _measured(t, values, gain, spans, scans=told, track=track, motion=motion, every=every)
     size, sigma = np.column_stack([np.hypot(*step[:, :2].T), np.abs(step[:, 2])]), np.sqrt(var)
     known = (size > np.maximum([limits["slew.least"], 2 * limits["slew.least"]], limits["slew.measured"] * sigma)).any(axis=1)
-    spans, step, var = spans[known], step[known], var[known]
-    spans, step, var = _with_partners(t, values, gain, (spans, step, var), scans=scans, track=track, motion=motion, every=every)
+    spans = spans[known]
+    step, var = _measured(t, values, gain, spans, scans=scans, track=track, motion=motion, every=every)
+    spans, step, var, size_m = _with_partners(t, values, gain, (spans, step, var), scans=scans, track=track, motion=motion, every=every)
     var = var * limits["slew.surcharge"] ** 2
     one_axis = not {"across", "along"} <= set(motion.sources)
     if one_axis:
-        var[:, 0] += (limits["slew.half_seen"] * np.hypot(*step[:, :2].T)) ** 2
+        by_height = np.where(var[:, 1] < 1.0, np.abs(step[:, 2]) / limits["wrong.height_ratio"], 0.0)
+        var[:, 0] += (limits["slew.half_seen"] * np.maximum(size_m, by_height)) ** 2
     spans, step, var = _with_rests(spans, step, var, track, motion)
     inside = np.zeros(len(track), dtype=bool)
     for first, last in spans:
         inside |= (track.t >= first) & (track.t <= last)
-    middle = scans[min(2, len(scans) - 1)]
+    middle = told[min(2, len(scans) - 1)]
     by_axis = {axis: float(np.nanmedian(middle.sigma[k])) for k, axis in enumerate(AXES) if np.isfinite(middle.sigma[k]).any()}
     both = (np.nan_to_num(middle.sigma, nan=9.0) < limits["slew.known"]).sum(axis=0) >= 2
     shown = np.interp(track.t, t, both.astype(np.float64)) > 0.5
     half_seen = one_axis & (var[:, 0] > limits["slew.known"] ** 2)
     return Slews(spans, step, var, half_seen, inside, shown, by_axis)
+
+
+def _without_height(scan: Scan) -> Scan:
+    """Return a scan that knows nothing of heights: a slope alone is the road's until another axis moved too."""
+    return replace(scan, sigma=np.vstack([scan.sigma[:2], np.full_like(scan.sigma[2:], np.nan)]))
 
 
 def _peaks(t: Floats, values: Floats, gain: Floats, scans: list[Scan], *, every: float) -> Floats:
@@ -165,8 +173,10 @@ def _with_rests(spans: Floats, step: Floats, var: Floats, track: Track, motion: 
 def _with_partners(
     t: Floats, values: Floats, gain: Floats, found: tuple[Floats, Floats, Floats], *, scans: list[Scan], track: Track,
     motion: Independent, every: float,
-) -> tuple[Floats, Floats, Floats]:
+) -> tuple[Floats, Floats, Floats, Floats]:
     """Return the slow steps with the other end of those that stand alone, where the opposite step explains a place well.
+
+    The last table is the horizontal size (k,) of each step [m]; of an end that was found by the other one it is that of both.
 
     A wrong fix comes and goes with the same step. Knowing one end, the other may be fainter than one nobody knows of:
     twice the log likelihood ratio of the opposite step against none must exceed `slew.partner`.
@@ -175,6 +185,8 @@ def _with_partners(
     spans, step, var = found
     direction = np.nan_to_num(motion.direction[np.clip(np.searchsorted(track.t, t), 0, len(track) - 1)])
     more: list[tuple[float, float]] = []
+    sizes = np.hypot(*step[:, :2].T)
+    of_more: list[float] = []
     for k in range(len(spans)):
         opposite = np.column_stack([step[:, :2] + step[k, :2], step[:, 2] + step[k, 2]])
         sigma = np.sqrt(np.column_stack([var[:, 0] + var[k, 0]] * 2 + [var[:, 1] + var[k, 1]]))
@@ -196,10 +208,12 @@ def _with_partners(
         apart = all(where[1] < a or where[0] > b for a, b in [*spans, *more])
         if best > limits["slew.partner"] and apart:
             more.append(where)
+            of_more.append(float(sizes[k]))
     if not more:
-        return found
+        return *found, sizes
     extra = np.asarray(more)
     added, added_var = _measured(t, values, gain, extra, scans=scans, track=track, motion=motion, every=every)
     spans, step, var = np.vstack([spans, extra]), np.vstack([step, added]), np.vstack([var, added_var])
+    sizes = np.concatenate([sizes, np.maximum(of_more, np.hypot(*added[:, :2].T))])
     order = np.argsort(spans[:, 0], kind="stable")
-    return spans[order], step[order], var[order]
+    return spans[order], step[order], var[order], sizes[order]
