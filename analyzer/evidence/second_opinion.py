@@ -106,7 +106,7 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
         stretches = kept
         steps, step_var = measure_steps(stretches, knots, noise)
     up, up_var = _height_steps(track, stretches, knots, fresh)
-    steps, step_var, up, up_var, by_slew = _with_slews(stretches, slews, track.t, steps=steps, step_var=step_var, up=up, up_var=up_var)
+    steps, step_var, up, up_var, by_slew = _with_slews(stretches, slews, track, steps=steps, step_var=step_var, up=up, up_var=up_var)
     chain = Chain(stretches, np.column_stack([steps, up]), np.column_stack([step_var, up_var]), by_slew)
     posterior = (decide or consensus)(chain, prior_wrong)
     wrong = np.full(len(track), np.nan)
@@ -132,28 +132,30 @@ def _torn(stretches: Stretches, steps: Floats, step_var: Floats, count: int) -> 
 
 
 def _with_slews(
-    stretches: Stretches, slews: Slews, t: Floats, *, steps: Floats, step_var: Floats, up: Floats, up_var: Floats
+    stretches: Stretches, slews: Slews, track: Track, *, steps: Floats, step_var: Floats, up: Floats, up_var: Floats
 ) -> tuple[Floats, Floats, Floats, Floats, Ints]:
     """Return steps and height steps with what independent motion measured between stretches, and how each stretch began.
 
     1 for a slow step, 2 for one of which only one horizontal axis was seen, else 0.
 
     Horizontally the slow step adds to what the solution's own velocity shows; in height it replaces the guess from the
-    slope of the road where it is known better.
+    slope of the road where it is known better and nothing was lost between: while not fixed nobody watched.
     """
     by_slew = np.zeros(len(stretches), dtype=np.int64)
     if not len(slews.spans) or len(stretches) < 2:
         return steps, step_var, up, up_var, by_slew
     steps, step_var, up, up_var = steps.copy(), step_var.copy(), up.copy(), up_var.copy()
     for k in range(len(stretches) - 1):
-        found = slews.between(t[stretches.spans[k, 1] - 1], t[stretches.spans[k + 1, 0]])
+        end, start = stretches.spans[k, 1], stretches.spans[k + 1, 0]
+        found = slews.between(track.t[end - 1], track.t[start])
         if not len(found):
             continue
         by_slew[k + 1] = np.maximum(1, 2 * slews.half_seen[found].max())
         steps[k] += slews.step[found, :2].sum(axis=0)
         step_var[k] += slews.var[found, 0].sum()
         own = float(slews.var[found, 1].sum())
-        if own < up_var[k]:
+        watched = (~track.fixed[end:start]).sum() * track.nominal_s < thresholds("analyzer.evidence")["wrong.loss"]
+        if own < up_var[k] and watched:
             up[k], up_var[k] = slews.step[found, 2].sum(), own
     return steps, step_var, up, up_var, by_slew
 
