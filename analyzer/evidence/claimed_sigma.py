@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from analyzer import intervals
 from analyzer.evidence.claim import AXIS_95, RADIUS_95
 from analyzer.evidence.learnt import Learnt
-from analyzer.evidence.noise import Noise
+from analyzer.evidence.noise import Noise, spikes
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
 
@@ -56,7 +56,7 @@ def rest_scatter(track: Track, stretch_id: NDArray[np.int64], wrong: Floats, cla
     for start, end in intervals.equal_runs(np.where(at_rest, stretch_id, -2)):
         if not at_rest[start] or track.t[end - 1] - track.t[start] < limits["claim.rest"]:
             continue
-        places = track.places[start:end, :2]
+        places = places_at_rest(track, int(start), int(end))
         sigma = unseen_at_rest(float(track.t[end - 1] - track.t[start])) * float(np.sqrt(places.var(axis=0).mean()))
         sigmas.append(sigma)
         when_s.append(track.t[start])
@@ -64,6 +64,13 @@ def rest_scatter(track: Track, stretch_id: NDArray[np.int64], wrong: Floats, cla
     stands = track.learnt.rows("rest", np.array([sigmas, ratios]).T.reshape(-1, 2), np.array(when_s))
     ratio = stands[np.isfinite(stands[:, 1]), 1]
     return (float(np.median(stands[:, 0])) if len(stands) else np.nan, float(np.median(ratio)) if len(ratio) else np.nan)
+
+
+def places_at_rest(track: Track, start: int, end: int) -> Floats:
+    """Return the places (n, 2) [m] of a stand without single outliers: those are errors of their own and found as such."""
+    places = track.places[start:end, :2]
+    white = float(np.median(np.abs(np.diff(places, axis=0)))) * 1.4826 / np.sqrt(2.0)
+    return np.asarray(places[~spikes(places, np.full(len(places), white), track.nominal_s)])
 
 
 def unseen_at_rest(seconds: float) -> float:

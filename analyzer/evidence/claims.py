@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy.stats import chi2
 
 from analyzer import intervals
-from analyzer.evidence.claimed_sigma import unseen_at_rest
+from analyzer.evidence.claimed_sigma import places_at_rest, unseen_at_rest
 from analyzer.evidence.knots import Knots, value_variance, walk_model
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.track import Flags, Floats, Track
@@ -66,7 +66,7 @@ def _at_rest(track: Track, claimed: Floats, group: Flags) -> tuple[float, int, f
         seconds = float(track.t[end - 1] - track.t[start])
         if seconds < thresholds("analyzer.evidence")["claim.rest"]:
             continue
-        places = track.places[start:end, :2]
+        places = places_at_rest(track, int(start), int(end))
         own = float(np.mean([effective_size(x) for x in places.T]))
         squares += own * float(places.var(axis=0).mean()) * unseen_at_rest(seconds) ** 2
         size, count = size + own, count + int(end - start)

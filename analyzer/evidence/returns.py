@@ -81,7 +81,7 @@ def without_returns(slews: Slews, track: Track, ageing: Ageing) -> Slews:
     keep = np.ones(len(slews.spans), dtype=bool)
     for start, end in intervals.runs(ageing.excess_s > ageing_least(ageing)):
         back = track.t[min(end, len(track) - 1)]
-        gone = limits["return.least"] / 2 + RADIUS_95 * limits["ageing.rate"] * float(ageing.excess_s[start:end].max())
+        gone = limits["return.least"] / 2 + RADIUS_95 * limits["return.rate"] * float(ageing.excess_s[start:end].max())
         near = (slews.spans[:, 1] > back - limits["return.window"]) & (slews.spans[:, 0] < back + limits["return.settled"])
         keep &= ~(near & (np.hypot(*slews.step[:, :2].T) < gone))
     inside = np.zeros(len(track), dtype=bool)
