@@ -44,6 +44,19 @@ def fixed_base(
     return horizontal, up
 
 
+def with_other_states(rest_ratio: float, beside: float) -> float:
+    """Return the ratio of shown to claimed sigma while fixed, by what stands show and by the claims of other states.
+
+    A receiver whose claims outside fixed are `beside` times too small is not believed while fixed either, where stands
+    neither clear nor disprove what it says then: they show a part only, slow errors hide in their means.
+    """
+    limits = thresholds("analyzer.evidence")
+    told = limits["claim.beside_rest"] <= rest_ratio < limits["claim.disproved"] or np.isnan(rest_ratio)
+    if not told or not beside > limits["claim.beside_disproved"]:
+        return rest_ratio
+    return float(beside if np.isnan(rest_ratio) else np.cbrt(rest_ratio * beside**2))
+
+
 def rest_scatter(track: Track, stretch_id: NDArray[np.int64], wrong: Floats, claimed: Floats, *, swing_m: Floats) -> tuple[float, float]:
     """Return sigma per horizontal axis at rest [m] and its ratio to the claim there; NaN without a long enough rest.
 
@@ -52,7 +65,7 @@ def rest_scatter(track: Track, stretch_id: NDArray[np.int64], wrong: Floats, cla
     """
     limits = thresholds("analyzer.evidence")
     sigmas, ratios, when_s = [], [], []
-    at_rest = track.standing & track.fixed & ~(np.nan_to_num(wrong) > 0.5) & (swing_m < limits["wave.matters"])
+    at_rest = track.resting & track.fixed & ~(np.nan_to_num(wrong) > 0.5) & (swing_m < limits["wave.matters"])
     for start, end in intervals.equal_runs(np.where(at_rest, stretch_id, -2)):
         if not at_rest[start] or track.t[end - 1] - track.t[start] < limits["claim.rest"]:
             continue

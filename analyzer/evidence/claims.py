@@ -62,7 +62,7 @@ def claims_table(
 def _at_rest(track: Track, claimed: Floats, group: Flags) -> tuple[float, int, float, float]:
     """Return sigma about the mean of the stands [m], epochs, effective samples and the median claim there."""
     squares, size, count, claims = 0.0, 0.0, 0, []
-    for start, end in intervals.runs(group & track.standing):
+    for start, end in intervals.runs(group & track.resting):
         seconds = float(track.t[end - 1] - track.t[start])
         if seconds < thresholds("analyzer.evidence")["claim.rest"]:
             continue
@@ -84,6 +84,21 @@ def _off_walk(group: Flags, claimed: Floats, deviation: Floats, sigma: Floats) -
     square = float((deviation[use] ** 2).mean()) - float((sigma[use] ** 2).mean())
     size = float(np.mean([effective_size(x) for x in deviation[use].T]))
     return float(np.sqrt(max(square, 1e-6))), int(use.sum()), size, float(np.median(claimed[use]))
+
+
+def ratio_beside(table: pd.DataFrame, track: Track) -> float:
+    """Return how many times too small the claims of the states other than fixed are; NaN where too little shows it.
+
+    Geometric mean of the ratios of `claims_table`, each weighted by its effective samples up to `claim.beside_most`.
+    """
+    limits = thresholds("analyzer.evidence")
+    beside = table[table["fix_state"] != "fixed"]
+    here = beside[["ratio", "n_eff"]].to_numpy(np.float64).reshape(-1, 2)
+    rows = track.learnt.rows("claims_beside", here, np.full(len(here), float(np.median(track.t)) if len(track) else 0.0))
+    if rows[:, 1].sum() < limits["claim.beside_least"]:
+        return float("nan")
+    weight = np.minimum(rows[:, 1], limits["claim.beside_most"])
+    return float(np.exp(weight @ np.log(rows[:, 0]) / weight.sum()))
 
 
 def claim_findings(table: pd.DataFrame) -> tuple[Finding, ...]:

@@ -20,8 +20,8 @@ import pandas as pd
 from analyzer.evidence import parts as part_of
 from analyzer.evidence.ageing import Ageing, age_excess
 from analyzer.evidence.claim import AXIS_95, RADIUS_95, claimed_sigma, class_bounds
-from analyzer.evidence.claimed_sigma import claim_ratio, fixed_base, rest_scatter
-from analyzer.evidence.claims import claim_findings, claims_table
+from analyzer.evidence.claimed_sigma import claim_ratio, fixed_base, rest_scatter, with_other_states
+from analyzer.evidence.claims import claim_findings, claims_table, ratio_beside
 from analyzer.evidence.consensus import Decide
 from analyzer.evidence.evidence_words import blind_spots, words_of
 from analyzer.evidence.frozen import frozen_distance
@@ -116,10 +116,10 @@ def examine(
     opinion = form(track, fresh=fresh, slews=slews, fused=fused, breaks=station_breaks(fixes), rough=_geometry(fixes, track), prior_wrong=prior, decide=decide)
     doubts = doubts_of(fixes, track, slews) if fused else None
     found = part_of.parts(fixes, track, opinion, ageing=ageing, frozen_m=frozen, baseline_m=metrics.epochs["base_distance_m"].to_numpy(np.float64), doubts=doubts)
-    bounds = combine(fixes, track, opinion, found, without=without, fused=fused)
     claimed, _ = claimed_sigma(fixes)
     claims = claims_table(fixes["fix_state"], track, claimed, deviation=opinion.deviation, sigma=opinion.sigma,
                           right=~(np.nan_to_num(opinion.wrong) > 0.5))
+    bounds = combine(fixes, track, opinion, found, beside=float("nan") if fused else ratio_beside(claims, track), without=without, fused=fused)
     return Examined(bounds, track, opinion, ageing, other, slews, motion, doubts, found_kind, stated, claims,
                     (*mode_findings(fixes, nominal_s), *(clocked.findings() if clocked is not None else ())),
                     fused)
@@ -131,6 +131,7 @@ def combine(
     opinion: SecondOpinion,
     found: Parts,
     *,
+    beside: float = float("nan"),
     without: Collection[str] = (),
     fused: bool = False,
 ) -> pd.DataFrame:
@@ -143,6 +144,7 @@ def combine(
     claimed, claimed_up = claimed_sigma(fixes)
     class_h, class_v = class_bounds(fixes)
     rest_sigma, rest_ratio = rest_scatter(track, opinion.stretches.id, opinion.wrong, claimed, swing_m=opinion.waves.size)
+    rest_ratio = with_other_states(rest_ratio, beside)
     base_h, base_v = fixed_base(claimed, claimed_up, class_h, noise=opinion.noise, rest_sigma_m=rest_sigma, rest_ratio=rest_ratio, fused=fused,
                                 nominal_s=track.nominal_s)
     worst = np.maximum.reduce([part["scatter"], part["segment"], part["standstill"], part["frozen"], part["alignment"]])

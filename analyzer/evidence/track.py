@@ -37,6 +37,7 @@ class Track:
     own_velocity : (n, 2) velocity as logged, of whatever worth; NaN where not logged.
     learnt : rulers of the whole drive.
     begun_s : UTC of the first epoch [s since 1970], so that what is laid on a grid does not depend on where a block begins.
+    calm : at rest by the positions themselves, where no speed is logged: their scatter may be measured there, nothing be held against it.
     """
 
     t: Floats
@@ -51,9 +52,15 @@ class Track:
     own_velocity: Floats = field(default_factory=lambda: np.zeros((0, 2)))
     learnt: Learnt = field(default_factory=Learnt)
     begun_s: float = 0.0
+    calm: Flags = field(default_factory=lambda: np.zeros(0, dtype=bool))
 
     def __len__(self) -> int:
         return len(self.t)
+
+    @property
+    def resting(self) -> Flags:
+        """Return whether the scatter of positions may be measured: at rest by speed, without any by the positions."""
+        return self.calm if len(self.calm) else self.standing
 
     @property
     def first_fixed_s(self) -> float:
@@ -88,12 +95,14 @@ def build_track(
     from_places = learnt.of("from_places", not np.isfinite(velocity).any(), "all")
     velocity = velocity_from_places(t, places[:, :2], fixed) if from_places else turned(velocity, fixes, origin)
     own = np.full_like(velocity, np.nan) if from_places else velocity.copy()
+    calm = _trimmed(t, local["standstill_id"].to_numpy() > 0) if from_places and "standstill_id" in local else standing
     if fused and not from_places:
         velocity[~fixed] = np.nan
     return Track(
         t=t, places=places, velocity=velocity, fixed=fixed, placed=placed, standing=standing,
         age=fixes["correction_age_s"].to_numpy(np.float64), nominal_s=nominal_s, from_places=from_places, own_velocity=own,
         learnt=learnt, begun_s=pd.DatetimeIndex(fixes.index)[0].timestamp() if len(fixes) else 0.0,
+        calm=calm,
     )
 
 
@@ -105,11 +114,16 @@ def standing_by_speed(t: Floats, speed: Floats, nominal_s: float) -> Flags:
     limits = thresholds("analyzer.evidence")
     width = 2 * int(limits["standstill.average"] / 2 / nominal_s) + 1
     slow = median_filter(np.nan_to_num(speed, nan=1e3), width, mode="nearest") < limits["standstill.speed"]
+    return _trimmed(t, slow)
+
+
+def _trimmed(t: Floats, slow: Flags) -> Flags:
+    """Return the stands among slow epochs: long enough, and without their first and last moments, which are still motion."""
+    limits = thresholds("analyzer.evidence")
     margin = limits["standstill.margin"]
     standing = np.zeros(len(t), dtype=bool)
     for start, end in intervals.runs(slow):
         if t[end - 1] - t[start] >= limits["standstill.shortest"] + 2 * margin:
-            # the first and last moments are still, or already, motion below the limit
             first = start + int(np.searchsorted(t[start:end], t[start] + margin)) if start else start
             last = start + int(np.searchsorted(t[start:end], t[end - 1] - margin)) if end < len(t) else end
             standing[first:last] = True
