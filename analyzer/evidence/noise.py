@@ -93,11 +93,12 @@ def learn_moving(residual: Floats, usable: Flags, track: Track, *, key: str = "n
 
 
 def roughness(
-    values: Floats, nominal_s: float, *, slowest_s: float = 0.26, learnt: Learnt | None = None, key: str = "rough"
+    values: Floats, nominal_s: float, *, slowest_s: float = 0.26, learnt: Learnt | None = None, key: str = "rough", where: Flags | None = None
 ) -> Floats:
     """Return per epoch how much noisier `values` (n, 2) are than usual on this drive, a factor of at least 1.
 
-    Local mean over two seconds of capped absolute second differences, over its median. At intervals beyond `slowest_s`
+    Local mean over two seconds of capped absolute second differences, over its median; what is usual is what holds `where`
+    (n,) is true, unless those are too few: velocity is quieter at rest, where receivers hold it. At intervals beyond `slowest_s`
     second differences of a velocity show driving, not noise, and the factor is 1.
     """
     count = len(values)
@@ -107,12 +108,13 @@ def roughness(
     second = np.abs(np.diff(np.nan_to_num(values), 2, axis=0)).max(axis=1)
     second = np.r_[second[:1], second, second[-1:]]
     learnt = learnt or Learnt()
-    usual = learnt.quantile(f"{key}.second", second[second > 0], empty=0.0)
+    counted = where if where is not None and where.sum() >= 3 * width else np.ones(count, dtype=bool)
+    usual = learnt.quantile(f"{key}.second", second[(second > 0) & counted], empty=0.0)
     if usual == 0:
         return np.ones(count)
     # the mean of capped values follows a change within seconds and is not moved by a single jump
     local = uniform_filter1d(np.minimum(second, 8 * usual), width, mode="nearest")
-    return np.clip(local / max(learnt.quantile(f"{key}.local", local), 1e-12), 1.0, 8.0)
+    return np.clip(local / max(learnt.quantile(f"{key}.local", local[counted]), 1e-12), 1.0, 8.0)
 
 
 def spikes(values: Floats, white_m: Floats, nominal_s: float) -> Flags:

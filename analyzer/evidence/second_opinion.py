@@ -93,7 +93,7 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     if turning is not None:
         residual = residual - turning.part
     noise = noise_of.learn_moving(residual, fresh & known, track)
-    rough = np.maximum(noise_of.roughness(track.velocity, track.nominal_s, learnt=track.learnt), rough)
+    rough = np.maximum(noise_of.roughness(track.velocity, track.nominal_s, learnt=track.learnt, where=fresh & known & ~track.standing), rough)
     coarse = np.maximum(noise_of.roughness(residual, track.nominal_s, slowest_s=0.6, learnt=track.learnt, key="coarse"), rough if track.nominal_s > 0.6 else 1.0)
     if track.from_places:
         coarse = np.maximum(coarse, PLACES_COARSE)
