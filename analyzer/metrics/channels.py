@@ -42,8 +42,7 @@ def check_recorded_channels(recording: Recording) -> InertialResult:
     latitude_deg = float(latitude) if np.isfinite(latitude) else None
     for schema, frame in ((tables.FIXES, recording.fixes), (tables.ATTITUDE, recording.attitude),
                           (tables.INERTIAL, recording.inertial), (tables.MEASUREMENT, recording.measurement)):
-        for source_id, part in frame.groupby("source_id", sort=True):
-            number = int(str(source_id))
+        for number, part in _by_source(frame):
             name = recording.sources[number].name if 0 <= number < len(recording.sources) else f"source {number}"
             ready = _ordered(part)
             channels, delay = channel_table(ready, latitude_deg=latitude_deg), latencies(ready)
@@ -54,6 +53,16 @@ def check_recorded_channels(recording: Recording) -> InertialResult:
     channels = _joined(results, ("source", "table", *CHANNEL_COLUMNS))
     delays = _joined(lags, ("source", "table", *LATENCY_COLUMNS))
     return InertialResult(tuple(_metrics(channels)), tuple(findings), {"channels": channels, "latencies": delays})
+
+
+def _by_source(frame: pd.DataFrame) -> Iterator[tuple[int, pd.DataFrame]]:
+    """Yield the sources of `frame` with their rows; one source alone needs no row to be looked up."""
+    ids = frame["source_id"].to_numpy()
+    if len(ids) and (ids == ids[0]).all():
+        yield int(ids[0]), frame
+        return
+    for source_id, part in frame.groupby("source_id", sort=True):
+        yield int(str(source_id)), part
 
 
 def check_channels(frame: pd.DataFrame, *, source_name: str, latitude_deg: float | None = None) -> tuple[Finding, ...]:
@@ -195,7 +204,7 @@ def _frozen_share(values: NDArray[np.float64], moment: NDArray[np.float64], rows
     if len(at) < 2:
         return np.nan
     series, times = values[at], moment[at]
-    usual = float(np.median(np.diff(times)))
+    usual = float(np.median(np.diff(times), overwrite_input=True))
     # Only a run of two rows and more can be too long; it lasts until the next row: its last value stands for one interval.
     spans = runs((series[1:] == series[:-1]) & (np.diff(at) == 1))
     length = times[spans[:, 1]] - times[spans[:, 0]] + usual

@@ -109,9 +109,10 @@ def _sawtooth(
 def weighted_percentile(values: Array, weight: Array, percent: float) -> float:
     """Return the smallest of `values` up to which `percent` of the `weight` lies."""
     order = np.argsort(values, kind="stable")
-    total = np.cumsum(weight[order])
+    total = weight[order]
+    np.cumsum(total, out=total)
     at = int(np.searchsorted(total, percent / 100.0 * total[-1] * (1 - 1e-12)))
-    return float(values[order][min(at, len(values) - 1)])
+    return float(values[order[min(at, len(values) - 1)]])
 
 
 def age_metrics(age_s: Array, codes: NDArray[np.int64], line: Timeline, field: AgeField) -> list[Metric]:

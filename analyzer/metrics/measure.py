@@ -52,7 +52,7 @@ def measure(
     times = pd.DatetimeIndex(fixes.index)
     keep = keeper(scratch)
     line = held(timeline(times), keep)
-    moves = held(motion(fixes, line), keep)
+    moves = held(motion(fixes, line, scratch), keep)
     way = held(route(fixes, line, moves), keep)
     codes = keep(fix_state.state_codes(fixes["fix_state"]))
     origin = local_origin(fixes)

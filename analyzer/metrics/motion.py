@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from analyzer import geodesy, intervals
 from analyzer.metrics.rate import Timeline
+from analyzer.scratch import Scratch, keeper
 from analyzer.settings import thresholds
 
 Array = NDArray[np.float64]
@@ -41,13 +42,13 @@ class Motion:
     from_channel: float
 
 
-def motion(fixes: pd.DataFrame, line: Timeline) -> Motion:
-    """Return the motion of the epochs of `fixes` (schema FIXES) on the `line`."""
+def motion(fixes: pd.DataFrame, line: Timeline, scratch: Scratch | None = None) -> Motion:
+    """Return the motion of the epochs of `fixes` (schema FIXES) on the `line`; `scratch` takes the points at once."""
     limit = thresholds("analyzer.metrics")
     latitude = fixes["latitude_deg"].to_numpy(dtype=np.float64)
     longitude = fixes["longitude_deg"].to_numpy(dtype=np.float64)
     position = np.isfinite(latitude) & np.isfinite(longitude)
-    points = geodesy.surface_points(latitude, longitude)
+    points = keeper(scratch)(geodesy.surface_points(latitude, longitude))
     track = track_speed(points, line, limit["standstill.window_positions_s"])
     channel = _channel_speed(fixes["speed_mps"].to_numpy(dtype=np.float64), line, limit["standstill.speed_bridge_s"])
     known = np.isfinite(channel)
@@ -96,15 +97,15 @@ def rolling_mean(values: Array, size: int) -> Array:
 def track_speed(points: Array, line: Timeline, span_s: float) -> Array:
     """Return the speed [m/s] from displacements of averaged positions over about `span_s`, never across a gap."""
     count = points.shape[1]
-    out = np.full(count, np.nan)
     if count < 2 or not np.isfinite(line.nominal_s):
-        return out
+        return np.full(count, np.nan)
     size, reach = width(line, span_s / 2), max(1, round(span_s / 2 / line.nominal_s))
     begins = np.r_[0, np.flatnonzero(line.gap_before)].astype(np.int32)
     lengths = np.diff(np.r_[begins, np.int32(count)])
     index = np.arange(count, dtype=np.int32)
     low = np.maximum(index - np.int32(reach), np.repeat(begins, lengths))
     high = np.minimum(index + np.int32(reach), np.repeat(begins + lengths - 1, lengths))
+    del index
     moved = np.zeros(count)
     for axis in points:
         smooth = rolling_mean(axis, size)
@@ -114,8 +115,9 @@ def track_speed(points: Array, line: Timeline, span_s: float) -> Array:
     moved = np.sqrt(moved, out=moved)
     apart = line.seconds[high] - line.seconds[low]
     valid = (apart > 0) & np.isfinite(points[0])
-    out[valid] = moved[valid] / apart[valid]
-    return out
+    np.divide(moved, apart, out=moved, where=valid)
+    moved[~valid] = np.nan
+    return moved
 
 
 def _channel_speed(speed: Array, line: Timeline, bridge_s: float) -> Array:

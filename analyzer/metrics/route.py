@@ -77,7 +77,7 @@ def position_noise(points: Array, line: Timeline) -> float:
         return 0.0
     third = np.empty((3, max(points.shape[1] - 3, 0)))
     for row, axis in zip(third, points, strict=True):
-        row[:] = np.abs(np.diff(axis, n=3))
+        np.abs(np.diff(axis, n=3), out=row)
     if not (known := np.isfinite(third).all(axis=0)).all():
         third = third[:, known]
     return float(np.median(third, overwrite_input=True) / 0.67449 / np.sqrt(20.0)) if third.shape[1] else 0.0

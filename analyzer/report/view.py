@@ -44,6 +44,7 @@ PARTS = (
     "bridge",
     "alignment",
 )
+Flags = NDArray[np.bool_]
 LABELS = ("fix_state", "trust", "window", "dropout_id", "reasons")
 #: Epochs beyond which a view holds only what a picture could show, more slots of time than the finest picture has, and
 #: epochs thinned at once.
@@ -108,8 +109,7 @@ def build(assessment: Assessment) -> View:
     breaks = _breaks(frame.index, assessment.metrics.gaps)
     local = local if local.index.equals(frame.index) else local.reindex(frame.index)
     if len(frame) > LONG:
-        keep = _wanted(frame, breaks)
-        frame, local, breaks = frame.iloc[keep], local.iloc[keep], breaks[keep]
+        frame, local, breaks = _wanted(frame, local, breaks)
     columns: dict[str, object] = {n: number(local if n in _FROM_METRICS and n in local else frame, n) for n in NUMBERS}
     if not np.isfinite(np.asarray(columns["distance_m"])).any():
         columns["distance_m"] = number(frame, "distance_m")
@@ -119,13 +119,22 @@ def build(assessment: Assessment) -> View:
     return View(pd.DataFrame(columns, index=frame.index), breaks)
 
 
-def _wanted(frame: pd.DataFrame, breaks: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """Return the rows that `View.thinned` would keep for the finest picture, found some at a time."""
-    kept = []
+def _wanted(frame: pd.DataFrame, local: pd.DataFrame, breaks: Flags) -> tuple[pd.DataFrame, pd.DataFrame, Flags]:
+    """Return the rows that `View.thinned` would keep for the finest picture, with the columns a view has.
+
+    Found and taken some at a time: rows from all over a drive, taken at once, would bring all of its columns into memory.
+    """
+    names = {*NUMBERS, *LABELS, *(f"bound_{part}_m" for part in PARTS)}
+    columns = [name for name in frame.columns if name in names]
+    shown, beside, broken = [], [], []
     for start in range(0, len(frame), PIECE):
-        part = frame.iloc[start:start + PIECE]
-        kept.append(start + _decimated(part, max(FINEST * len(part) // len(frame), 1), breaks[start:start + PIECE]))
-    return np.concatenate(kept)
+        here = slice(start, start + PIECE)
+        part = frame.iloc[here]
+        keep = _decimated(part, max(FINEST * len(part) // len(frame), 1), breaks[here])
+        shown.append(part[columns].iloc[keep])
+        beside.append(local.iloc[here].iloc[keep])
+        broken.append(breaks[here][keep])
+    return pd.concat(shown), pd.concat(beside), np.concatenate(broken)
 
 
 def _decimated(frame: pd.DataFrame, buckets: int, breaks: NDArray[np.bool_]) -> NDArray[np.int64]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from analyzer.assessment import Assessment, Purpose
 
 Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
 #: Position axes in the order in which they are shown.
 AXES = ("horizontal", "across", "along", "vertical")
 #: Points of an availability curve; more would not be seen.
@@ -113,7 +115,7 @@ def headline(epochs: pd.DataFrame, interval_s: Array, dropouts: pd.DataFrame, pu
     trusted = np.asarray(epochs["trust"] == "trusted", dtype=bool)
     bound = _number(epochs, BOUND_OF_AXIS["horizontal"])
     held = trusted & np.isfinite(bound)
-    p50, p75, p95 = (quantile(bound[held], time[held], share) for share in (0.5, 0.75, 0.95))
+    p50, p75, p95 = _quantiles(bound, time, held, (0.5, 0.75, 0.95))
     return Headline(
         recorded_s=float(time.sum()), trusted_s=float(time[trusted].sum()), share_trusted=_share(time, trusted),
         epochs_not_trusted=int((~trusted).sum()), bound_p50_m=p50, bound_p75_m=p75, bound_p95_m=p95,
@@ -140,25 +142,53 @@ def time_weight(interval_s: Array) -> Array:
     every epoch counts for 1 s.
     """
     known = np.isfinite(interval_s)
-    return np.where(known, interval_s, np.median(interval_s[known]) if known.any() else 1.0)
+    usual = np.median(interval_s[known], overwrite_input=True) if known.any() else 1.0
+    return np.where(known, interval_s, usual)
 
 
 def distance_weight(distance_m: Array, interval_s: Array) -> Array:
     """Return the distance [m] from each epoch to the next; 0 across a gap and where it is unknown."""
-    steps = np.diff(distance_m, append=np.nan)
-    return np.where(np.isfinite(steps) & np.isfinite(interval_s), np.maximum(steps, 0.0), 0.0)
+    steps = np.full(len(distance_m), np.nan)
+    np.subtract(distance_m[1:], distance_m[:-1], out=steps[:-1])
+    unknown = ~(np.isfinite(steps) & np.isfinite(interval_s))
+    np.maximum(steps, 0.0, out=steps)
+    steps[unknown] = 0.0
+    return steps
 
 
 def quantile(values: Array, weight: Array, share: float) -> float:
     """Return the smallest of `values` that at least `share` of the `weight` does not exceed; NaN without values."""
-    if not len(values):
-        return float("nan")
-    order = np.argsort(values, kind="stable")
-    reached = weight[order]
+    return _quantiles(values, weight, np.ones(len(values), dtype=bool), (share,))[0]
+
+
+def _quantiles(values: Array, weight: Array, chosen: Flags, shares: Sequence[float]) -> list[float]:
+    """Return the quantiles of the `chosen` rows, see `quantile`."""
+    rows = _rising(values, chosen)
+    return _at_shares(values, rows, _reached(weight, rows), shares)
+
+
+def _rising(values: Array, chosen: Flags) -> NDArray[np.int64]:
+    """Return the `chosen` rows in rising order of their values; of all rows without a copy of the values."""
+    if chosen.all():
+        return np.argsort(values, kind="stable")
+    rows = np.flatnonzero(chosen)
+    return np.asarray(rows[np.argsort(values[rows], kind="stable")])
+
+
+def _reached(weight: Array, rows: NDArray[np.int64]) -> Array:
+    """Return the weight of each of the `rows` and those before it."""
+    reached = weight[rows]
     np.cumsum(reached, out=reached)
+    return reached
+
+
+def _at_shares(values: Array, rows: NDArray[np.int64], reached: Array, shares: Sequence[float]) -> list[float]:
+    """Return the value of the first of the rising `rows` that has `reached` each share of the weight."""
+    if not len(rows):
+        return [float("nan")] * len(shares)
     # A sum of many equal weights misses a whole share by rounding alone.
-    at = int(np.searchsorted(reached, share * reached[-1] * (1 - 1e-12)))
-    return float(values[order[min(at, len(order) - 1)]])
+    at = (int(np.searchsorted(reached, share * reached[-1] * (1 - 1e-12))) for share in shares)
+    return [float(values[rows[min(place, len(rows) - 1)]]) for place in at]
 
 
 def _availability(axis: str, epochs: pd.DataFrame, time: Array, distance: Array, *, purpose: Purpose) -> Availability:
@@ -171,26 +201,31 @@ def _availability(axis: str, epochs: pd.DataFrame, time: Array, distance: Array,
     if limit is not None:
         within = (known & (bound * margin <= limit) for margin in (1.0, purpose.margin))
         shares = [_share(weight, inside) for inside in within for weight in (time, distance)]
+    half, most, curve = _curve(bound, known, time, distance)
     return Availability(
-        axis, limit, quantile(bound[known], time[known], 0.5), quantile(bound[known], time[known], 0.95),
-        share_time_within_limit=shares[0], share_distance_within_limit=shares[1],
-        share_time_within_margin=shares[2], share_distance_within_margin=shares[3],
-        curve=_curve(bound, time, distance),
+        axis, limit, half, most, share_time_within_limit=shares[0], share_distance_within_limit=shares[1],
+        share_time_within_margin=shares[2], share_distance_within_margin=shares[3], curve=curve,
     )
 
 
-def _curve(bound: Array, time: Array, distance: Array) -> pd.DataFrame:
-    """Return the availability curve at `CURVE_POINTS` even steps of the epochs that have a bound."""
-    known = np.flatnonzero(np.isfinite(bound))
-    order = known[np.argsort(bound[known], kind="stable")]
-    at = np.unique(np.linspace(0, len(order) - 1, CURVE_POINTS).astype(int)) if len(order) else np.empty(0, dtype=int)
-    columns = {"bound_m": bound[order][at]}
+def _curve(bound: Array, known: Flags, time: Array, distance: Array) -> tuple[float, float, pd.DataFrame]:
+    """Return the bound kept for 50 % and 95 % of the time, and the availability curve.
+
+    The curve has `CURVE_POINTS` even steps of the epochs that have a bound. All are sorted once, and one weight is summed
+    up after the other: each column of a drive of days takes a hundred megabytes and more.
+    """
+    rows = _rising(bound, known)
+    at = np.unique(np.linspace(0, len(rows) - 1, CURVE_POINTS).astype(int)) if len(rows) else np.empty(0, dtype=int)
+    half = most = float("nan")
+    columns = {"bound_m": bound[rows[at]]}
     for name, weight in (("share_time", time), ("share_distance", distance)):
         total = weight.sum()
-        reached = weight[order]
-        np.cumsum(reached, out=reached)
+        reached = _reached(weight, rows)
+        if weight is time:
+            half, most = _at_shares(bound, rows, reached, (0.5, 0.95))
         columns[name] = reached[at] / total if total > 0 else np.full(len(at), np.nan)
-    return pd.DataFrame(columns)
+        del reached
+    return half, most, pd.DataFrame(columns)
 
 
 def _lost(kind: str, rows: pd.DataFrame) -> Lost:
@@ -202,7 +237,7 @@ def _lost(kind: str, rows: pd.DataFrame) -> Lost:
     return Lost(kind, len(rows), float(np.nansum(lasting)), longest, float(place))
 
 
-def _share(weight: Array, inside: NDArray[np.bool_]) -> float:
+def _share(weight: Array, inside: Flags) -> float:
     """Return the share of `weight` that is `inside`; exactly 1 for all of it, NaN for no weight."""
     total = float(weight.sum())
     if not total > 0:

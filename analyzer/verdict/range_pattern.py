@@ -95,9 +95,14 @@ def _bearing(
 
 def _sector(latitude_deg: Array, longitude_deg: Array, base: tuple[float, float, float]) -> NDArray[np.int64]:
     """Return the sector of 45 degrees, 0 about north, clockwise; -1 where the place is unknown."""
-    east, north, _ = geodesy.to_enu(latitude_deg, longitude_deg, np.full(len(latitude_deg), base[2]), origin=base)
-    angle = np.degrees(np.arctan2(east, north)) % 360.0
-    return np.where(np.isfinite(angle), np.nan_to_num((angle + 22.5) // 45.0) % 8, -1).astype(np.int64)
+    out = np.empty(len(latitude_deg), dtype=np.int64)
+    for start in range(0, len(out), geodesy.PIECE):  # long drives need no more memory than the result
+        part = slice(start, start + geodesy.PIECE)
+        latitude, longitude = latitude_deg[part], longitude_deg[part]
+        east, north, _ = geodesy.to_enu(latitude, longitude, np.full(len(latitude), base[2]), origin=base)
+        angle = np.degrees(np.arctan2(east, north)) % 360.0
+        out[part] = np.where(np.isfinite(angle), np.nan_to_num((angle + 22.5) // 45.0) % 8, -1)
+    return out
 
 
 def binomial_tails(sorted_shares: Array) -> Array:

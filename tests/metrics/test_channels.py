@@ -164,6 +164,18 @@ def test_latency_of_speed_against_position(rows: int) -> None:
     assert late == pytest.approx(rows / 100.0, abs=0.01)
 
 
+def test_sources_in_one_table_are_checked_as_each_alone() -> None:
+    first = drive(duration_s=60.0)
+    second = drive(rate_hz=37.0, duration_s=60.0).set_axis(drive(rate_hz=37.0, duration_s=60.0).index + pd.Timedelta("5ms"))
+    alone = [check_recorded_channels(Recording((), fixes=tables.FIXES.conform(x.assign(source_id=k)))).tables["channels"]
+             for k, x in enumerate((first, second))]
+    both = tables.FIXES.conform(pd.concat([first.assign(source_id=0), second.assign(source_id=1)]).sort_index())
+    seen = check_recorded_channels(Recording((), fixes=both)).tables["channels"]
+    left, right = (x.drop(columns="resolution_m") for x in (seen, pd.concat(alone, ignore_index=True)))
+    pd.testing.assert_frame_equal(left, right)
+    assert seen["source"].unique().tolist() == ["source 0", "source 1"]
+
+
 def test_time_written_in_hundredths_moves_positions() -> None:
     """Times rounded to 10 ms at 37 Hz: half a step of 5 ms is 0.1 m at 20 m/s, usable from ten times that."""
     frame = drive(rate_hz=37.0)

@@ -95,3 +95,21 @@ def test_an_hour_at_100_hz_keeps_every_change_dropout_and_worst_bound() -> None:
         worst = full.frame.loc[full.frame["window"] == name, "horizontal_bound_m"].max()
         assert thin.frame.loc[thin.frame["window"] == name, "horizontal_bound_m"].max() == worst
     assert thin.breaks.sum() == full.breaks.sum() == 1
+
+
+def test_rows_taken_some_at_a_time_are_those_of_the_whole_run(monkeypatch: pytest.MonkeyPatch) -> None:
+    run = builders.assessment(duration_s=600.0)
+    whole = view.build(run)
+    monkeypatch.setattr(view, "LONG", 1000)
+    monkeypatch.setattr(view, "PIECE", 700)
+    monkeypatch.setattr(view, "FINEST", 300)
+    thin = view.build(run)
+    at = whole.frame.index.get_indexer(thin.frame.index)
+    assert (at >= 0).all() and (np.diff(at) > 0).all() and 300 < len(at) < len(whole) // 2
+    assert thin.breaks.tolist() == whole.breaks[at].tolist() and thin.breaks.sum() == whole.breaks.sum()
+    assert list(thin.frame.columns) == list(whole.frame.columns)
+    for name in whole.frame.columns:
+        left, right = (x[name].astype(object if name in view.LABELS else float) for x in (thin.frame, whole.frame.iloc[at]))
+        pd.testing.assert_series_equal(left, right)
+    for name in ("horizontal_bound_m", "vertical_bound_m", "speed_mps"):
+        assert thin.frame[name].max() == whole.frame[name].max()

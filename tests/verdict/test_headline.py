@@ -73,3 +73,17 @@ def test_equal_weights_give_the_inverted_distribution_function(values: list[floa
     """numpy's `inverted_cdf` is the definition 1 of Hyndman and Fan, Sample quantiles, 1996."""
     array = np.array(values)
     assert quantile(array, np.ones(len(array)), share) == np.quantile(array, share, method="inverted_cdf")
+
+
+@given(st.lists(st.one_of(st.floats(0.001, 10), st.just(float("nan"))), min_size=1, max_size=60), st.data())
+def test_each_axis_has_the_quantiles_of_its_known_bounds(values: list[float], data: st.DataObject) -> None:
+    """The curve and both quantiles come of one sorting; they are those of `quantile` and of the plain sum of time."""
+    bound = np.array(values)
+    time = np.array(data.draw(st.lists(st.floats(0.01, 2), min_size=len(bound), max_size=len(bound))))
+    seen = headline(epochs(values, ["trusted"] * len(values)), time, NO_DROPOUT, PURPOSE).availability[0]
+    known = np.isfinite(bound)
+    expected = [quantile(bound[known], time[known], share) for share in (0.5, 0.95)]
+    np.testing.assert_array_equal([seen.bound_p50_m, seen.bound_p95_m], expected)
+    # of equal bounds the curve has each epoch by itself: the last of them has all of their time
+    for length, group in seen.curve.groupby("bound_m"):
+        assert group["share_time"].iloc[-1] == pytest.approx(time[known & (bound <= length)].sum() / time.sum())
