@@ -102,7 +102,8 @@ def find_waves(track: Track, residual: Floats, noise: Noise, *, usable: Flags, c
         middle_s = np.concatenate([grid.t[0] + every * (x.first + x.count / 2) for x in tried])
         prior = np.concatenate([np.full(len(x.first), _log_prior(x.count * every)) for x in tried])
         weight = np.concatenate([x.odds for x in tried]) + prior + _log_again(middle_s, found)
-        share = np.exp(weight - np.logaddexp(0.0, _nearby(middle_s + track.begun_s, weight)))
+        blunt = _blunted(middle_s + track.begun_s, weight)
+        share = np.exp(blunt - np.logaddexp(0.0, _nearby(middle_s + track.begun_s, blunt)))
         mean, square = _moments(grid, tried, share * np.concatenate([_told(x.odds) for x in tried]))
         certain = _apart(middle_s, weight)
         if not certain:
@@ -121,12 +122,30 @@ def find_waves(track: Track, residual: Floats, noise: Noise, *, usable: Flags, c
 
 def _nearby(middle_s: Floats, weight: Floats) -> Floats:
     """Return the logarithm of the summed weight of all swings whose middles lie within `NEAR_S` (in bins of an eighth)."""
+    return np.asarray(logsumexp(_around(middle_s, weight, np.logaddexp), axis=1)[_bins(middle_s)], dtype=np.float64)
+
+
+def _blunted(middle_s: Floats, weight: Floats) -> Floats:
+    """Return weights of which the largest within `NEAR_S` is no more than `wave.sharpest`, others less in proportion.
+
+    At rest a swing stands out so far that the shape which fits best to a millimetre would rule out all others; shapes are
+    no truer than that, and where the car then drives on, only the others tell for how long the swing may last.
+    """
+    most = _around(middle_s, weight, np.maximum).max(axis=1)[_bins(middle_s)]
+    return np.asarray(weight * np.minimum(1.0, thresholds("analyzer.evidence")["wave.sharpest"] / np.maximum(most, 1e-9)), dtype=np.float64)
+
+
+def _bins(middle_s: Floats) -> NDArray[np.int64]:
     bins = np.floor(middle_s / (NEAR_S / 8)).astype(np.int64)
-    bins -= bins.min()
+    return np.asarray(bins - bins.min(), dtype=np.int64)
+
+
+def _around(middle_s: Floats, weight: Floats, joined: np.ufunc) -> Floats:
+    """Return per bin (k, 17) the weights of the bins around it, those of one bin `joined`."""
+    bins = _bins(middle_s)
     each = np.full(int(bins.max()) + 17, -np.inf)
-    np.logaddexp.at(each, bins + 8, weight)
-    around = np.lib.stride_tricks.sliding_window_view(each, 17)
-    return np.asarray(logsumexp(around, axis=1)[bins], dtype=np.float64)
+    joined.at(each, bins + 8, weight)
+    return np.lib.stride_tricks.sliding_window_view(each, 17)
 
 
 def _apart(middle_s: Floats, weight: Floats) -> list[int]:
