@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
+from scipy.stats import t as student
 
 from analyzer.geodesy import meridian_radius, prime_vertical_radius
 from analyzer.intervals import seconds
@@ -25,7 +27,7 @@ def latencies(frame: pd.DataFrame) -> pd.DataFrame:
 
     Used where present: ``latitude_deg longitude_deg speed_mps course_deg heading_deg yaw_rate_radps rate_z_radps
     acceleration_x_mps2 acceleration_y_mps2``. Columns: `LATENCY_COLUMNS`; a positive ``latency_s`` [s] means `channel`
-    is later than `against`; ``spread_s`` is half the 95 % range between quarters of the drive, NaN with fewer than
+    is later than `against`; ``spread_s`` is half the 95 % interval by Student's t of the quarters of the drive, NaN with fewer than
     three usable ones. Only pairs with a clear correlation and away from the search limits appear.
     """
     times = pd.DatetimeIndex(frame.index)
@@ -131,8 +133,17 @@ def _from_position(latitude_deg: NDArray[np.float64], longitude_deg: NDArray[np.
     east = np.deg2rad(east) * float(prime_vertical_radius(middle)) * np.cos(np.deg2rad(middle))
     east_mps = _rate(_resampled(east, moment, grid), grid)
     north_mps = _rate(_resampled(north, moment, grid), grid)
-    course = np.rad2deg(np.arctan2(east_mps, north_mps))
-    return np.hypot(east_mps, north_mps), _unwrapped(course)
+    pace, course = _without_leaps(np.hypot(east_mps, north_mps), grid), np.rad2deg(np.arctan2(east_mps, north_mps))
+    return pace, _unwrapped(np.where(np.isfinite(pace), course, np.nan))
+
+
+def _without_leaps(pace_mps: NDArray[np.float64], grid: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return speeds by positions with NaN where positions leap: one leap outweighs a whole drive in a correlation."""
+    limit = thresholds(*FILE)
+    width = 2 * max(1, round(limit["channels.leap_window_s"] / 2 / (grid[1] - grid[0]))) + 1
+    usual = median_filter(np.nan_to_num(pace_mps), width, mode="nearest")
+    with np.errstate(invalid="ignore"):
+        return np.where(np.abs(pace_mps - usual) > limit["channels.leap_mps"], np.nan, pace_mps)
 
 
 def _lag(late: NDArray[np.float64], early: NDArray[np.float64],
@@ -145,7 +156,8 @@ def _lag(late: NDArray[np.float64], early: NDArray[np.float64],
         return None
     pieces = [_peak(a, b, reach) for a, b in zip(np.array_split(late, 4), np.array_split(early, 4), strict=True)]
     usable = [p[0] for p in pieces if p is not None and p[1] >= limit["channels.clear_correlation"]]
-    spread = 1.96 * float(np.std(usable, ddof=1)) / np.sqrt(len(usable)) * step_s if len(usable) >= 3 else np.nan
+    few = float(student.ppf(0.975, max(len(usable) - 1, 1)))
+    spread = few * float(np.std(usable, ddof=1)) / np.sqrt(len(usable)) * step_s if len(usable) >= 3 else np.nan
     return whole[0] * step_s, float(spread), whole[1], whole[2]
 
 

@@ -164,6 +164,19 @@ def test_latency_of_speed_against_position(rows: int) -> None:
     assert late == pytest.approx(rows / 100.0, abs=0.01)
 
 
+@pytest.mark.parametrize("rate_hz", [10.0, 50.0])
+def test_a_leap_of_the_positions_makes_no_latency(rate_hz: float) -> None:
+    """Before a fix positions leap by metres: one such second would outweigh a whole drive in a correlation."""
+    frame = drive(rate_hz)
+    before_fastest = int(27.7 * rate_hz)
+    frame.iloc[before_fastest:before_fastest + 2, frame.columns.get_loc("longitude_deg")] += 0.003
+    recording = Recording((), fixes=tables.FIXES.conform(frame.assign(source_id=0)))
+    found = check_recorded_channels(recording)
+    late = found.tables["latencies"].set_index("channel").loc["speed", "latency_s"]
+    assert abs(late) < 0.01
+    assert not [f for f in found.findings if f.code == "channel_latency"]
+
+
 def test_sources_in_one_table_are_checked_as_each_alone() -> None:
     first = drive(duration_s=60.0)
     second = drive(rate_hz=37.0, duration_s=60.0).set_axis(drive(rate_hz=37.0, duration_s=60.0).index + pd.Timedelta("5ms"))
