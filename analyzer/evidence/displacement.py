@@ -33,7 +33,8 @@ def residual(track: Track) -> tuple[Floats, Floats, Floats]:
     """Return the residual (n, 2) [m], the extra variance of pauses and the variance of truncation of each step (n-1,) [m²].
 
     Between two epochs with velocity the way is integrated; a pause of `gap` seconds between them, of epochs or of
-    velocity, adds ``(gap_growth gap^2.5)²``, the error of interpolating the velocity of a car across it. Where velocity is
+    velocity, adds ``(gap_growth gap^2.5)²``, the error of interpolating the velocity of a car across it. Beside a stand speeds below
+    the limit for rest count as none; what they may be is added. Where velocity is
     missing for longer than `bridge.longest_hole` nothing is known of the way.
     """
     limits = thresholds("analyzer.evidence")
@@ -49,9 +50,18 @@ def residual(track: Track) -> tuple[Floats, Floats, Floats]:
     extra = np.where(pause, (limits["bridge.gap_growth"] * hole**2.5) ** 2 * dt / hole, 0.0)
     blind = outside | ((hole > limits["bridge.longest_hole"]) & (dt < hole * 0.999))
     extra = np.where(blind, limits["bridge.blind"] ** 2 * np.maximum(dt, track.nominal_s) ** 2, extra)
+    extra = extra + _at_rest_edges(velocity, dt)
     moved, truncated = integrate(track.t, velocity)
     path = np.vstack([np.zeros((1, 2)), np.cumsum(moved, axis=0)])
     return track.places[:, :2] - path, extra, truncated
+
+
+def _at_rest_edges(velocity: Floats, dt: Floats) -> Floats:
+    """Return the variance (n-1,) [m²] of the two steps at each end of a stand: uniform up to the limit for rest, dt²/12."""
+    zero = (velocity == 0).all(axis=1)
+    edge = zero[1:] != zero[:-1]
+    inner = zero[1:] & zero[:-1] & (np.r_[edge[1:], False] | np.r_[False, edge[:-1]])
+    return np.asarray(np.where(edge | inner, (thresholds("analyzer.evidence")["standstill.speed"] * dt) ** 2 / 12, 0.0))
 
 
 def lagged(values: Floats, lag: int, usable: Flags) -> Floats:
