@@ -34,7 +34,20 @@ def test_a_hole_in_velocity_makes_the_way_uncertain() -> None:
     velocity[1500:1600] = np.nan
     _, extra, _ = residual(replace(track, velocity=velocity))
     assert np.sqrt(extra[1500:1600].sum()) > 10.0
-    assert extra[:1490].sum() == 0.0
+    driven = (np.abs(velocity[:1490]) > 0).any(axis=1)
+    assert extra[:1489][driven[1:] & driven[:-1]].sum() == 0.0
+
+
+@pytest.mark.parametrize("interval_s", [0.1, 1.0])
+def test_beside_a_stand_the_way_is_known_to_the_limit_for_rest_only(interval_s: float) -> None:
+    """Sigma of a uniform speed from none to 0.25 m/s is 0.25 / sqrt(12) (closed form)."""
+    track = weaving(120.0, rate_hz=1 / interval_s)
+    velocity = np.where(((track.t > 40) & (track.t < 60))[:, None], 0.0, np.array([3.0, 1.0]))
+    _, extra, _ = residual(replace(track, velocity=velocity))
+    rest = np.flatnonzero((velocity == 0).all(axis=1))
+    at = np.flatnonzero(extra)
+    assert at.tolist() == [rest[0] - 1, rest[0], rest[-1] - 1, rest[-1]]
+    assert np.allclose(np.sqrt(extra[at]), 0.25 * interval_s / np.sqrt(12))
 
 
 def test_lagged_never_reaches_across_a_break_and_robust_sigma_is_that_of_a_normal() -> None:
