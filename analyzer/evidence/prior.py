@@ -78,7 +78,9 @@ class PriorOf:
                 return limits["wrong.frame_told"]
             if lately.any() and (at <= before_s).any():
                 return 0.0
-        unbridged = (self.fused or self.track.from_places) and outage_s > limits["wrong.unbridged_outage"]
+        if outage_s <= limits["wrong.unbridged_outage"]:
+            return limits["wrong.frame"]
+        unbridged = self.fused or self.track.from_places
         if unbridged and self.returns.quiet_between(before_s - self.track.nominal_s, after_s + self.track.nominal_s):
             return limits["wrong.frame_quiet"]
-        return limits["wrong.frame_unbridged" if unbridged else "wrong.frame"]
+        return limits["wrong.frame_unbridged" if unbridged else "wrong.frame_long"]
