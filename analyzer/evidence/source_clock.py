@@ -21,6 +21,10 @@ from analyzer.recording import Finding, Recording
 from analyzer.settings import thresholds
 
 
+#: A lag this near to the leap seconds is taken for them [s].
+LEAP_NEAR_S = 0.35
+
+
 @dataclass(frozen=True)
 class Clocked:
     """A recording with its sources on the clock of the positions, and by how much each was moved.
@@ -36,8 +40,8 @@ class Clocked:
         out = []
         for name, lag in self.lags_s.items():
             leap = int(timebase.gps_minus_utc_s(pd.DatetimeIndex(self.recording.fixes.index)[:1])[0])
-            why = " GPS time taken for UTC makes up just that." if abs(abs(lag) - leap) < thresholds("analyzer.evidence")["clock.least"] else ""
-            text = (f"The clock of the {name} is {abs(lag):.1f} s {'ahead of' if lag > 0 else 'behind'} that of the positions: turns or speed "
+            why = " GPS time taken for UTC makes up just that." if abs(abs(lag) - leap) < LEAP_NEAR_S else ""
+            text = (f"The clock of the {name} is {abs(lag):.{1 if abs(lag) > 1 else 2}f} s {'ahead of' if lag > 0 else 'behind'} that of the positions: turns or speed "
                     f"agree when moved by that, and they were moved to judge the positions by.{why}")
             out.append(Finding("source_clock", "problem", text, {"lag_s": lag}))
         return tuple(out)
