@@ -94,3 +94,22 @@ def test_helpers() -> None:
     assert running_median(np.r_[np.zeros(200), np.ones(9), np.zeros(200)], 30).max() == 0.0
     line = 0.3 * np.arange(2000.0)
     assert np.abs(flattened(line, 50)[300:-300]).max() < 1e-6
+
+
+@pytest.mark.parametrize(("height_m", "ends"), [(1.2, 2), (0.0, 1)])
+def test_with_the_heading_alone_the_slope_finds_the_other_end(height_m: float, ends: int) -> None:
+    """A wrong fix taken along the track is not seen by a heading; its height comes and goes by the same step."""
+    track = weaving(white_m=0.0005, doppler_mps=0.003)
+    share = 0.5 - 0.5 * np.cos(np.pi * np.clip((track.t - 120.0) / 6.0, 0, 1)) + 0.5 * np.cos(np.pi * np.clip((track.t - 200.0) / 6.0, 0, 1)) - 0.5
+    step = np.array([0.6, 0.0, height_m])
+    wrong = replace(track, places=track.places + share[:, None] * step,
+                    velocity=track.velocity + np.gradient(share, track.t)[:, None] * step[:2])
+    motion = _motion(wrong, inertial=False, heading=True)
+    assert set(motion.sources) == {"across"} and np.isnan(motion.up).all()
+    slews = find_slews(wrong, motion)
+    assert len(slews.spans) == ends
+    assert slews.spans[-1, 0] < 203.0 < slews.spans[-1, 1]
+    if ends == 2:
+        assert slews.spans[0, 0] < 123.0 < slews.spans[0, 1]
+        assert slews.step[0, 2] == pytest.approx(height_m, abs=0.2)
+        assert slews.var[0, 0] > (0.6 * slews.step[0, 2] / 2.5) ** 2, "what the axis under watch shows is not all of it"

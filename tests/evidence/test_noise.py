@@ -46,3 +46,13 @@ def test_rough_stretches_and_spikes_stand_out() -> None:
     quiet = 0.003 * rng.normal(size=(500, 2))
     quiet[250, 0] += 0.5
     assert np.flatnonzero(spikes(quiet, np.full(500, 0.003), 0.1)).tolist() == [250]
+
+
+def test_velocity_held_at_rest_is_no_ruler_for_motion() -> None:
+    rng = np.random.default_rng(8)
+    moving = np.arange(3000) > 2000
+    values = np.where(moving, 0.02, 0.002)[:, None] * rng.normal(size=(3000, 2))
+    assert np.median(roughness(values, 0.1)[moving]) > 4.0
+    assert np.median(roughness(values, 0.1, where=moving)[moving]) < 1.3
+    few = np.arange(3000) < 20
+    assert np.allclose(roughness(values, 0.1, where=few), roughness(values, 0.1)), "too few to be a ruler"

@@ -11,7 +11,8 @@ import pytest
 import analyzer
 from analyzer.demo import Fault, make_drive
 from analyzer.evidence.claim import RADIUS_95
-from analyzer.evidence.claimed_sigma import fixed_base, unseen_at_rest
+from analyzer.evidence.claimed_sigma import fixed_base, places_at_rest, unseen_at_rest, with_other_states
+from analyzer.evidence.claims import ratio_beside
 from analyzer.evidence.gather import gather
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.result import KINDS
@@ -19,6 +20,7 @@ from analyzer.metrics.measure import measure
 from analyzer.metrics.result import Metrics
 from analyzer.recording import Recording
 from tests.evidence.drives import read
+from tests.evidence.tracks import weaving
 
 
 @pytest.fixture(scope="module")
@@ -91,3 +93,24 @@ def test_measuring_twice_changes_nothing(spoiled: tuple[Recording, Metrics]) -> 
     first = gather(*spoiled).bounds
     again = gather(spoiled[0], measure(spoiled[0])).bounds
     assert (first["contradicted"] == again["contradicted"]).mean() > 0.999
+
+
+@pytest.mark.parametrize(("rest", "beside", "expected"), [
+    (1.3, 3.0, (1.3 * 3.0**2) ** (1 / 3)), (np.nan, 3.0, 3.0), (0.8, 3.0, 0.8), (2.5, 3.0, 2.5), (1.3, 1.8, 1.3), (1.3, np.nan, 1.3), (np.nan, np.nan, np.nan)])
+def test_claims_disproved_in_other_states_count_where_stands_leave_it_open(rest: float, beside: float, expected: float) -> None:
+    assert with_other_states(rest, beside) == pytest.approx(expected, nan_ok=True)
+
+
+def test_claims_outside_fixed_are_joined_by_their_samples() -> None:
+    table = pd.DataFrame({"fix_state": ["fixed", "float", "autonomous"], "ratio": [9.0, 4.0, 2.0], "n_eff": [900.0, 50.0, 500.0]})
+    assert ratio_beside(table, weaving(60.0)) == pytest.approx(np.sqrt(8.0)), "fixed does not count, and no state alone decides"
+    assert np.isnan(ratio_beside(table.assign(n_eff=5.0), weaving(60.0)))
+    assert np.isnan(ratio_beside(table.iloc[:0], weaving(60.0)))
+
+
+def test_a_single_outlier_is_no_scatter_at_rest() -> None:
+    track = weaving(60.0)
+    quiet = places_at_rest(track, 0, 250)
+    track.places[100, 0] += 1.8
+    assert len(quiet) == 250 and len(places_at_rest(track, 0, 250)) == 249
+    assert places_at_rest(track, 0, 250).std(axis=0) == pytest.approx(quiet.std(axis=0), rel=0.05)

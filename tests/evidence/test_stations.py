@@ -5,8 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from analyzer import tables
+from analyzer import intervals, tables
+from analyzer.evidence.ageing import Ageing
+from analyzer.evidence.prior import PriorOf
+from analyzer.evidence.returns import Returns
 from analyzer.evidence.stations import Told, told_places
+from analyzer.evidence.stretches import Stretches
+from analyzer.settings import thresholds
 from tests.evidence.tracks import weaving
 
 DAY_S = 36018.0  # 10:00:00 UTC in GPS seconds of the day, 18 leap seconds
@@ -64,3 +69,16 @@ def test_the_place_of_another_station_in_the_same_stream_is_no_move() -> None:
 def test_nothing_told_is_nothing() -> None:
     for nothing in (tables.CORRECTIONS.empty(), stream({}).assign(x_m=np.nan, y_m=np.nan, z_m=np.nan)):
         assert not len(told(nothing).at_s) and not told(nothing).elsewhere_at(10.0)
+
+
+def test_what_a_base_told_holds_for_all_stretches_behind() -> None:
+    """A base set up anew stays where it is: also a stretch behind a later loss stands in its new frame."""
+    track = weaving(100.0)
+    track.fixed[:] = ~(((track.t > 30) & (track.t < 40)) | ((track.t > 60) & (track.t < 65)))
+    stretches = Stretches(intervals.runs(track.fixed), np.zeros(3, dtype=bool), np.zeros(0, dtype=np.int64))
+    none = np.zeros(len(track), dtype=bool)
+    found = told_places(stream({0: 1.0, 35: 1.8, 65: 1.8}), fixes(100), track)
+    priors = [PriorOf(track, Ageing(np.zeros(len(track)), none, 0.0), none, Returns(np.zeros(0), none[:0]), told=some)(stretches, np.zeros(3, dtype=np.int64))
+              for some in (found, None)]
+    assert priors[0][0] == priors[1][0] < 0.01
+    assert (priors[0][1:] == thresholds("analyzer.evidence")["wrong.frame_told"]).all() and (priors[1][1:] < 0.1).all()

@@ -121,3 +121,25 @@ def test_whitened_values_are_white() -> None:
     seen = whitened(grid, grid.value)[10:]
     assert (seen**2).mean() == pytest.approx(1.0, abs=4 * np.sqrt(2 / seen.size))
     assert abs((seen[1:] * seen[:-1]).mean()) < 4 / np.sqrt(seen.size)
+
+
+def test_weights_beyond_what_shapes_can_tell_are_blunted_together() -> None:
+    middle = np.array([100.0, 150.0, 5000.0])
+    blunt = module._blunted(middle, np.array([500.0, 400.0, 6.0]))
+    sharpest = thresholds("analyzer.evidence")["wave.sharpest"]
+    assert blunt == pytest.approx([sharpest, 0.8 * sharpest, 6.0])
+
+
+def test_a_swing_seen_to_rise_at_rest_is_doubted_on_while_the_car_drives() -> None:
+    """At rest it rises to 0.2 m; then the car drives off with a poor velocity, and nothing shows its end."""
+    track = weaving(400.0, doppler_mps=0.02)
+    standing = track.t < 120
+    velocity = np.where(standing[:, None], 0.0, track.velocity + np.random.default_rng(5).normal(size=(1, 2)) * 0.02)
+    still = replace(track, velocity=velocity, standing=standing, places=np.column_stack([
+        np.vstack([np.zeros((1, 2)), np.cumsum(velocity[:-1] * 0.1, axis=0)]) + np.random.default_rng(6).normal(size=(len(track), 2)) * 0.002,
+        np.zeros(len(track))]))
+    swung = _swung(still, 80.0, 240.0, 0.2)
+    left, extra, truncated = residual(swung)
+    noise = Noise(0.002, 1e-4, 0.012, 25.0, learnt=True, seconds=300.0)
+    found = find_waves(swung, left, noise, usable=track.fixed, coarse=np.ones(len(track)), lost_var=extra + truncated)
+    assert found.size[(track.t > 130) & (track.t < 180)].min() > thresholds("analyzer.evidence")["wave.matters"]
