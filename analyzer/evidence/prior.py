@@ -80,7 +80,7 @@ class PriorOf:
                 return 0.0
         if outage_s <= limits["wrong.unbridged_outage"]:
             return limits["wrong.frame"]
-        unbridged = self.fused or self.track.from_places
-        if unbridged and self.returns.quiet_between(before_s - self.track.nominal_s, after_s + self.track.nominal_s):
+        if self.returns.quiet_between(before_s - self.track.nominal_s, after_s + self.track.nominal_s):
             return limits["wrong.frame_quiet"]
+        unbridged = self.fused or self.track.from_places
         return limits["wrong.frame_unbridged" if unbridged else "wrong.frame_long"]

@@ -20,7 +20,6 @@ from analyzer.evidence.track import Floats, Track
 from analyzer.recording import Finding, Recording
 from analyzer.settings import thresholds
 
-
 #: A lag this near to the leap seconds is taken for them [s].
 LEAP_NEAR_S = 0.35
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
@@ -10,15 +12,20 @@ from analyzer.evidence.solution_kind import WORDS, KindFound
 from analyzer.geodesy import to_enu
 from analyzer.metrics.base_site_sent import sent_positions
 from analyzer.metrics.result import Metrics
-from analyzer.recording import Recording
+from analyzer.recording import Finding, Recording
 from analyzer.settings import thresholds
 from analyzer.userfiles.setup_sheet import Setup
 
 NOT_STATED = "not stated"
 
 
-def check_setup(recording: Recording, metrics: Metrics, setup: Setup, kind: KindFound | None = None) -> tuple[SetupItem, ...]:
-    """Return every set-up item with what the recording says to it; `kind` is the solution kind that the data show."""
+def check_setup(
+    recording: Recording, metrics: Metrics, setup: Setup, kind: KindFound | None = None, *, findings: Sequence[Finding] = ()
+) -> tuple[SetupItem, ...]:
+    """Return every set-up item with what the recording says to it; `kind` is the solution kind that the data show.
+
+    `findings` : what evidence found; a measurement off the clock of the positions (``source_clock``) counts here.
+    """
     return (
         _base_position(recording, setup),
         _station(recording, setup),
@@ -26,7 +33,7 @@ def check_setup(recording: Recording, metrics: Metrics, setup: Setup, kind: Kind
         _frame(setup),
         _solution(setup, kind),
         _rate(metrics, setup),
-        _clock(recording, setup),
+        _clock(recording, setup, findings),
     )
 
 
@@ -116,8 +123,12 @@ def _rate(metrics: Metrics, setup: Setup) -> SetupItem:
     )
 
 
-def _clock(recording: Recording, setup: Setup) -> SetupItem:
+def _clock(recording: Recording, setup: Setup, findings: Sequence[Finding]) -> SetupItem:
     stated = ", ".join(setup.channels) or NOT_STATED
+    off = next((f.text for f in findings if f.code == "source_clock"), None)
+    if off is not None:
+        return SetupItem("clock", "common clock and channels", stated, "contradicted" if setup.channels else "not_checked",
+                         off.split(":")[0][:1].lower() + off.split(":")[0][1:])
     why = (
         "no measurement was given, so no clock could be compared"
         if recording.measurement.empty

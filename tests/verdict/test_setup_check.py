@@ -13,8 +13,9 @@ from analyzer import assess, read
 from analyzer.demo import DriveSpec, make_drive
 from analyzer.geodesy import to_ecef
 from analyzer.metrics.base_site_sent import sent_positions
-from analyzer.recording import Recording
+from analyzer.recording import Finding, Recording
 from analyzer.userfiles.setup_sheet import Base, Setup
+from analyzer.verdict.setup_check import check_setup
 
 NEIGHBOUR = (47.3, 20.7, 180.0)
 
@@ -55,3 +56,11 @@ def test_a_stray_base_does_not_become_the_place_of_ours(drive: Recording, with_n
     assert np.isfinite(alone).any()
     np.testing.assert_allclose(both, alone)
     assert np.nanmax(both) < 5000.0
+
+
+@pytest.mark.parametrize(("channels", "expected"), [(("speed",), "contradicted"), ((), "not_checked")])
+def test_a_measurement_off_the_clock_contradicts_a_stated_common_clock(drive: Recording, channels: tuple[str, ...], expected: str) -> None:
+    off = Finding("source_clock", "problem", "The clock of the measurement data is 18.0 s ahead of that of the positions: they were moved.")
+    items = check_setup(drive, assess(drive).metrics, Setup(channels=channels), findings=(off,))
+    clock = next(i for i in items if i.key == "clock")
+    assert clock.status == expected and clock.evidence == "the clock of the measurement data is 18.0 s ahead of that of the positions"
