@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
-from scipy import fft
 
 from analyzer.attaching.signals import LIMITS, Array, Flags, Pair, Sampled
+from analyzer.correlation import correlate
 from analyzer.settings import thresholds
 
 #: Correlations above this are taken as this: beyond it only noise and the ends of the drive differ.
@@ -130,7 +129,7 @@ def _scores(pair: Pair, shift: float) -> tuple[Array, Array, Array, Array]:
     there = np.arange(np.floor(start / step), np.ceil(end / step) + 1) * step
     reference = _filtered(_reference_on(pair, here))
     measured = _filtered(pair.measured.mean(there + shift, limits["search.smooth_s"]))
-    correlation, count = _correlate(reference, measured)
+    correlation, count = correlate(reference, measured)
     # Row k of the full correlation: measured grid moved so that its sample j meets reference sample i, j - i = k - (n - 1).
     moves = np.arange(-(len(here) - 1), len(there))
     lags = moves * step + (there[0] - here[0]) + shift
@@ -169,36 +168,6 @@ def _filtered(values: Array) -> Array:
     with np.errstate(invalid="ignore", divide="ignore"):
         return np.where(known, values - (total[high] - total[low]) / (count[high] - count[low]), np.nan)
 
-
-def _correlate(reference: Array, measured: Array) -> tuple[Array, Array]:
-    """Return the correlation coefficient over the common samples, and their number, at every move.
-
-    Sums over common samples by Fourier transforms of values, squares and masks.
-    """
-    a_mask, b_mask = np.isfinite(reference), np.isfinite(measured)
-    a, b = np.where(a_mask, reference, 0.0), np.where(b_mask, measured, 0.0)
-    scale = (np.std(a[a_mask]) if a_mask.any() else 1.0) or 1.0, (np.std(b[b_mask]) if b_mask.any() else 1.0) or 1.0
-    a, b = a / scale[0], b / scale[1]
-    size = fft.next_fast_len(len(a) + len(b) - 1, real=True)
-
-    def spectrum(values: Array | Flags) -> NDArray[np.complex128]:
-        return np.asarray(fft.rfft(np.asarray(values, dtype=np.float64), size))
-
-    def lagged(left: NDArray[np.complex128], right: NDArray[np.complex128]) -> Array:
-        both = fft.irfft(np.conj(left) * right, size)
-        return np.asarray(np.concatenate([both[size - (len(a) - 1):], both[:len(b)]]))
-
-    fa, fb, fam, fbm = spectrum(a), spectrum(b), spectrum(a_mask), spectrum(b_mask)
-    count = np.rint(lagged(fam, fbm))
-    sum_a, sum_b = lagged(fa, fbm), lagged(fam, fb)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        cross = lagged(fa, fb) - sum_a * sum_b / count
-        power_a = lagged(spectrum(a * a), fbm) - sum_a**2 / count
-        power_b = lagged(fam, spectrum(b * b)) - sum_b**2 / count
-        out = cross / np.sqrt(power_a * power_b)
-    # Round-off of the transforms makes correlations of what is nearly constant.
-    weak = (power_a < 1e-6 * count) | (power_b < 1e-6 * count) | ~np.isfinite(out)
-    return np.where(weak, 0.0, np.clip(out, -1.0, 1.0)), count
 
 
 def _hours(seconds: float) -> str:

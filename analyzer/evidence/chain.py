@@ -1,6 +1,6 @@
 """Which stretches are wrong fixes: inference along the chain of measured steps between them.
 
-Each stretch k is right (offset about zero) or wrong, small or large (offset normal with one of `SPREADS`). Between
+Each stretch k is right (offset about zero) or wrong, in one of some ways (offset normal with one of `SPREADS`). Between
 neighbours the step ``o[k+1] - o[k]`` was measured with a variance; a step nobody could measure has a huge variance and
 says nothing. Messages run forward and backward; for the wrong cases they carry a mixture of normals of the offset, of
 which the `MOST` heaviest are kept. Linear in the number of stretches.
@@ -21,7 +21,8 @@ from analyzer.evidence.track import Floats
 
 #: Normals kept in a mixture.
 MOST = 16
-#: Sigma of a wrong fix's offset, per horizontal axis and in height [m]: a few centimetres to a metre, larger in height.
+#: Sigma of the offset of what is wrong, per horizontal axis and in height [m]: wrong fixes of a few centimetres to a metre,
+#: larger in height, and frames that differ in plan alone.
 SPREADS = ((0.15, 0.3), (0.5, 1.0), (0.5, 0.02))
 #: Share of steps between right stretches whose variance is this many times what was learnt: velocity has bad moments.
 TAIL, TAIL_VAR = 0.1, 9.0

@@ -33,9 +33,9 @@ def residual(track: Track) -> tuple[Floats, Floats, Floats]:
     """Return the residual (n, 2) [m], the extra variance of pauses and the variance of truncation of each step (n-1,) [m²].
 
     Between two epochs with velocity the way is integrated; a pause of `gap` seconds between them, of epochs or of
-    velocity, adds ``(gap_growth gap^2.5)²``, the error of interpolating the velocity of a car across it. Beside a stand speeds below
-    the limit for rest count as none; what they may be is added. Where velocity is
-    missing for longer than `bridge.longest_hole` nothing is known of the way.
+    velocity, adds ``(gap_growth gap^2.5)²``, the error of interpolating the velocity of a car across it. Beside a stand
+    speeds below the limit for rest count as none; what they may be is added. Where velocity is missing for longer than
+    `bridge.longest_hole` nothing is known of the way.
     """
     limits = thresholds("analyzer.evidence")
     dt = np.diff(track.t)

@@ -121,12 +121,18 @@ def _along_by_work(track: Track, speed: Floats, work: Floats, up: Floats, moving
     return best
 
 
-def _sensor(recording: Recording, column: str) -> tuple[Floats, Floats]:
-    """Return times [s] and values of one column of the first inertial source, zero where missing."""
+def sensor(recording: Recording, column: str) -> tuple[Floats, Floats]:
+    """Return times [s] and values of one column of the first inertial source, NaN where missing."""
     inertial = recording.inertial
     inertial = inertial[inertial["source_id"] == inertial["source_id"].iloc[0]]
     at = intervals.seconds(pd.DatetimeIndex(inertial.index), pd.DatetimeIndex(recording.fixes.index)[0])
-    return at, np.nan_to_num(inertial[column].to_numpy(np.float64))
+    return at, inertial[column].to_numpy(np.float64)
+
+
+def _sensor(recording: Recording, column: str) -> tuple[Floats, Floats]:
+    """Return what `sensor` does, zero where missing."""
+    at, values = sensor(recording, column)
+    return at, np.nan_to_num(values)
 
 
 def _grown(at: Floats, values: Floats) -> Floats:
@@ -165,16 +171,23 @@ def _turned(recording: Recording, t: Floats, rates: dict[str, Floats] | None) ->
     return None, ""
 
 
-def _wheel(recording: Recording, t: Floats) -> Floats | None:
-    """Return the recorded wheel speed [m/s] at `t`; None without."""
+def wheel_speed(recording: Recording) -> tuple[Floats, Floats] | None:
+    """Return times [s] and values [m/s] of the recorded wheel speed; None without."""
     if not len(recording.measurement) or "speed_mps" not in recording.measurement:
         return None
     wheel = recording.measurement["speed_mps"].dropna()
     wheel = wheel[pd.DatetimeIndex(wheel.index).notna()]
     if len(wheel) < 100:
         return None
-    at = intervals.seconds(pd.DatetimeIndex(wheel.index), recording.fixes.index[0])
-    found = at_epochs(t, at, wheel.to_numpy(np.float64))
+    return intervals.seconds(pd.DatetimeIndex(wheel.index), recording.fixes.index[0]), wheel.to_numpy(np.float64)
+
+
+def _wheel(recording: Recording, t: Floats) -> Floats | None:
+    """Return the recorded wheel speed [m/s] at `t`; None without."""
+    recorded = wheel_speed(recording)
+    if recorded is None:
+        return None
+    found = at_epochs(t, *recorded)
     return found if np.isfinite(found).sum() > len(t) / 2 else None
 
 

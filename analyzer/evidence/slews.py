@@ -66,13 +66,14 @@ def find_slews(track: Track, motion: Independent) -> Slews:
     scans = [scan_length(values, gain, every, length, driving=driving_of(t, track, length)) for length in LENGTHS_S if length >= 1.5 * every]
     if not scans:
         return none_found(len(track))
-    told = scans if "up" in motion.sources else [_without_height(scan) for scan in scans]
+    heights = "up" in motion.sources
+    told = scans if heights else [_without_height(scan) for scan in scans]
     spans = _peaks(t, values, gain, told, every=every)
-    step, var = _measured(t, values, gain, spans, scans=told, track=track, motion=motion, every=every)
-    size, sigma = np.column_stack([np.hypot(*step[:, :2].T), np.abs(step[:, 2])]), np.sqrt(var)
-    known = (size > np.maximum([limits["slew.least"], 2 * limits["slew.least"]], limits["slew.measured"] * sigma)).any(axis=1)
-    spans = spans[known]
     step, var = _measured(t, values, gain, spans, scans=scans, track=track, motion=motion, every=every)
+    size, sigma = np.column_stack([np.hypot(*step[:, :2].T), np.abs(step[:, 2])]), np.sqrt(var)
+    large = size > np.maximum([limits["slew.least"], 2 * limits["slew.least"]], limits["slew.measured"] * sigma)
+    known = large.any(axis=1) if heights else large[:, 0]
+    spans, step, var = spans[known], step[known], var[known]
     spans, step, var, size_m = _with_partners(t, values, gain, (spans, step, var), scans=scans, track=track, motion=motion, every=every)
     var = var * limits["slew.surcharge"] ** 2
     one_axis = not {"across", "along"} <= set(motion.sources)
@@ -192,19 +193,8 @@ def _with_partners(
         sigma = np.sqrt(np.column_stack([var[:, 0] + var[k, 0]] * 2 + [var[:, 1] + var[k, 1]]))
         if (np.arange(len(spans)) != k)[np.abs(opposite / sigma).max(axis=1) < 4.0].any():
             continue
-        wanted = -step[k]
-        along = wanted[0] * direction[:, 0] + wanted[1] * direction[:, 1]
-        across = -wanted[0] * direction[:, 1] + wanted[1] * direction[:, 0]
-        hidden = np.stack([across, along, np.full(len(t), wanted[2])])
         near = (np.abs(t - spans[k].mean()) < limits["slew.apart"]) & (np.abs(t - spans[k].mean()) > 10.0)
-        best, where = 0.0, (0.0, 0.0)
-        for scan in scans:
-            shown = scan.step / scan.sigma
-            gain_of = np.where(np.isfinite(shown), shown**2 - ((scan.step - hidden) / scan.sigma) ** 2, 0.0).sum(axis=0)
-            gain_of[~near] = 0.0
-            top = int(np.argmax(gain_of))
-            if gain_of[top] > best:
-                best, where = float(gain_of[top]), (t[top] - scan.length_s / 2 - 0.5, t[top] + scan.length_s / 2 + 0.5)
+        best, where = _best_place(-step[k], t, direction, near, scans=scans)
         apart = all(where[1] < a or where[0] > b for a, b in [*spans, *more])
         if best > limits["slew.partner"] and apart:
             more.append(where)
@@ -217,3 +207,19 @@ def _with_partners(
     sizes = np.concatenate([sizes, np.maximum(of_more, np.hypot(*added[:, :2].T))])
     order = np.argsort(spans[:, 0], kind="stable")
     return spans[order], step[order], var[order], sizes[order]
+
+
+def _best_place(wanted: Floats, t: Floats, direction: Floats, near: Flags, *, scans: list[Scan]) -> tuple[float, tuple[float, float]]:
+    """Return twice the log likelihood ratio of the step `wanted` (3,) [m] against none where it is largest, and the window there."""
+    along = wanted[0] * direction[:, 0] + wanted[1] * direction[:, 1]
+    across = -wanted[0] * direction[:, 1] + wanted[1] * direction[:, 0]
+    hidden = np.stack([across, along, np.full(len(t), wanted[2])])
+    best, where = 0.0, (0.0, 0.0)
+    for scan in scans:
+        shown = scan.step / scan.sigma
+        gain = np.where(np.isfinite(shown), shown**2 - ((scan.step - hidden) / scan.sigma) ** 2, 0.0).sum(axis=0)
+        gain[~near] = 0.0
+        top = int(np.argmax(gain))
+        if gain[top] > best:
+            best, where = float(gain[top]), (t[top] - scan.length_s / 2 - 0.5, t[top] + scan.length_s / 2 + 0.5)
+    return best, where

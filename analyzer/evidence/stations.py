@@ -11,6 +11,7 @@ from analyzer import intervals
 from analyzer.evidence.learnt import Learnt
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.metrics.corrections_clock import time_messages
+from analyzer.metrics.corrections_reference import main_station
 from analyzer.settings import thresholds
 
 
@@ -61,7 +62,7 @@ class Told:
 
 
 def told_places(corrections: pd.DataFrame, fixes: pd.DataFrame, track: Track) -> Told:
-    """Return what the base said of its place, by its own clock: the most frequent station, others are foreign anyway.
+    """Return what the base said of its place, by its own clock: the main station, others are foreign anyway.
 
     What came in at the rover counts where it was recorded, else what the base sent. More than `station.moved` apart is another
     place. The place in force when positions were first fixed is the one that all others are held against. Empty without
@@ -80,16 +81,12 @@ def told_places(corrections: pd.DataFrame, fixes: pd.DataFrame, track: Track) ->
 
 
 def _positions_told(corrections: pd.DataFrame, fixes: pd.DataFrame) -> pd.DataFrame:
-    """Return the rows with a place of the most frequent station of one stream, in order of their times."""
+    """Return the rows with a place of the main station of one stream, in order of their times."""
     nothing = corrections.iloc[:0]
     if not len(corrections) or corrections["x_m"].isna().all():
         return nothing
     streams = corrections["place"].astype(str)
     messages = time_messages(corrections[streams == ("rover" if (streams == "rover").any() else streams.iloc[0])], fixes=fixes).messages
-    known = messages[messages["x_m"].notna().to_numpy() & pd.DatetimeIndex(messages.index).notna()]
-    station = known["station_id"].fillna(-1).to_numpy(np.int64)
-    if not len(known):
-        return nothing
-    ids, counts = np.unique(station, return_counts=True)
-    kept: pd.DataFrame = known[station == ids[np.argmax(counts)]]
+    own = (messages["station_id"] == main_station(messages)).fillna(False).to_numpy(dtype=bool)
+    kept: pd.DataFrame = messages[own & messages["x_m"].notna().to_numpy() & pd.DatetimeIndex(messages.index).notna()]
     return kept.sort_index(kind="stable")

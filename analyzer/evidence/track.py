@@ -37,7 +37,8 @@ class Track:
     own_velocity : (n, 2) velocity as logged, of whatever worth; NaN where not logged.
     learnt : rulers of the whole drive.
     begun_s : UTC of the first epoch [s since 1970], so that what is laid on a grid does not depend on where a block begins.
-    calm : at rest by the positions themselves, where no speed is logged: their scatter may be measured there, nothing be held against it.
+    calm : at rest by the positions themselves, where no speed is logged: their scatter may be measured there, nothing be held against it;
+        empty where speed is.
     """
 
     t: Floats
@@ -95,7 +96,7 @@ def build_track(
     from_places = learnt.of("from_places", not np.isfinite(velocity).any(), "all")
     velocity = velocity_from_places(t, places[:, :2], fixed) if from_places else turned(velocity, fixes, origin)
     own = np.full_like(velocity, np.nan) if from_places else velocity.copy()
-    calm = _trimmed(t, local["standstill_id"].to_numpy() > 0) if from_places and "standstill_id" in local else standing
+    calm = _trimmed(t, local["standstill_id"].to_numpy() > 0) if from_places and "standstill_id" in local else standing[:0]
     if fused and not from_places:
         velocity[~fixed] = np.nan
     return Track(

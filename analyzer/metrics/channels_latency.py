@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 from scipy.stats import t as student
 
+from analyzer.correlation import top_between
 from analyzer.geodesy import meridian_radius, prime_vertical_radius
 from analyzer.intervals import seconds
 from analyzer.metrics.inertial_timing import FILE
@@ -192,6 +193,4 @@ def _peak(late: NDArray[np.float64], early: NDArray[np.float64], reach: int) -> 
     best = int(np.argmax(score))
     if best in (0, 2 * reach) or not np.isfinite(score[best - 1: best + 2]).all():
         return None
-    low, mid, high = score[best - 1: best + 2]
-    bend = low - 2.0 * mid + high
-    return best - reach + (0.5 * (low - high) / bend if bend < 0 else 0.0), float(mid), used
+    return best - reach + top_between(*score[best - 1: best + 2]), float(score[best]), used

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analyzer.correlation import top_between
 from analyzer.intervals import seconds
 from analyzer.metrics.inertial_timing import FILE
 from analyzer.settings import thresholds
@@ -137,7 +138,4 @@ def _vertex(lags: NDArray[np.float64], height: NDArray[np.float64], best: int) -
     """Return the top of the parabola through the best lag and its neighbours; the best lag itself at the ends."""
     if best in (0, len(lags) - 1):
         return float(lags[best])
-    low, mid, high = height[best - 1 : best + 2]
-    bend = low - 2.0 * mid + high
-    shift = 0.0 if bend >= 0 else 0.5 * (low - high) / bend
-    return float(lags[best] + shift * (lags[1] - lags[0]))
+    return float(lags[best] + top_between(*height[best - 1 : best + 2]) * (lags[1] - lags[0]))

@@ -125,10 +125,9 @@ def _rate(metrics: Metrics, setup: Setup) -> SetupItem:
 
 def _clock(recording: Recording, setup: Setup, findings: Sequence[Finding]) -> SetupItem:
     stated = ", ".join(setup.channels) or NOT_STATED
-    off = next((f.text for f in findings if f.code == "source_clock"), None)
+    off = next((str(f.evidence["words"]) for f in findings if f.code == "source_clock"), None)
     if off is not None:
-        return SetupItem("clock", "common clock and channels", stated, "contradicted" if setup.channels else "not_checked",
-                         off.split(":")[0][:1].lower() + off.split(":")[0][1:])
+        return SetupItem("clock", "common clock and channels", stated, "contradicted" if setup.channels else "not_checked", off)
     why = (
         "no measurement was given, so no clock could be compared"
         if recording.measurement.empty

@@ -65,3 +65,4 @@ def test_wheels_on_gps_time_are_moved_and_leap_seconds_named() -> None:
     assert len(recording.measurement) == len(found.recording.measurement) and recording.measurement.index[0] == wheels.index[0]
     (said,) = found.findings()
     assert "18.0 s ahead" in said.text and "GPS time" in said.text
+    assert said.evidence["words"] == "the clock of the measurement data is 18.0 s ahead of that of the positions"

@@ -60,7 +60,8 @@ def test_a_stray_base_does_not_become_the_place_of_ours(drive: Recording, with_n
 
 @pytest.mark.parametrize(("channels", "expected"), [(("speed",), "contradicted"), ((), "not_checked")])
 def test_a_measurement_off_the_clock_contradicts_a_stated_common_clock(drive: Recording, channels: tuple[str, ...], expected: str) -> None:
-    off = Finding("source_clock", "problem", "The clock of the measurement data is 18.0 s ahead of that of the positions: they were moved.")
+    off = Finding("source_clock", "problem", "", {
+        "words": "the clock of the measurement data is 18.0 s ahead of that of the positions"})
     items = check_setup(drive, assess(drive).metrics, Setup(channels=channels), findings=(off,))
     clock = next(i for i in items if i.key == "clock")
     assert clock.status == expected and clock.evidence == "the clock of the measurement data is 18.0 s ahead of that of the positions"
