@@ -70,7 +70,8 @@ class Collector:
         self.fixed, self.placed, self.foreign = (scratch.empty(count, bool) for _ in range(3))
         self.excess_s = scratch.empty(count, np.float32)
         self.at: list[int] = []
-        self.quiet: list[bool] = []
+        self.step: list[list[float]] = []
+        self.log_odds: list[float] = []
         self.fused = self.from_places = False
         self.nominal_s = 1.0
 
@@ -93,7 +94,8 @@ class Collector:
         at = np.searchsorted(prior.track.t, prior.returns.at_s)
         own = (at >= core.start) & (at < core.stop)
         self.at.extend((at[own] + low).tolist())
-        self.quiet.extend(prior.returns.quiet[own].tolist())
+        self.step.extend(prior.returns.step[own].tolist())
+        self.log_odds.extend(prior.returns.log_odds[own].tolist())
 
 
 @dataclass(frozen=True)
@@ -131,7 +133,7 @@ def agree(collector: Collector, recording: Recording, metrics: Metrics) -> Agree
     track = Track(t=intervals.seconds(times), places=nothing, velocity=nothing[:, :2], fixed=collector.fixed, placed=collector.placed,
                   standing=none, age=np.zeros(0), nominal_s=collector.nominal_s, from_places=collector.from_places)
     ageing = Ageing(collector.excess_s, none, 0.0)
-    returns = Returns(track.t[np.asarray(collector.at, dtype=np.int64)], np.asarray(collector.quiet, dtype=bool))
+    returns = Returns(track.t[np.asarray(collector.at, dtype=np.int64)], np.asarray(collector.step).reshape(-1, 2), np.asarray(collector.log_odds))
     prior = PriorOf(track, ageing, collector.foreign, returns, fused=collector.fused, told=told_places(recording.corrections, recording.fixes, track))
     return Agreement(chain, consensus(chain, prior))
 

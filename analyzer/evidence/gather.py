@@ -3,7 +3,8 @@
 The rule that combines the parts (each a 95 % figure, horizontal radius or height)::
 
     fixed      bound = sqrt(base² + baseline² + sky²) + ageing + max(scatter, segment, standstill, frozen, alignment)
-    not fixed  bound = measured deviation where it is known better than the claim (bridge), else claim or class value
+    not fixed  bound = measured deviation where it is known better than the claim (bridge), else claim or class value,
+               at least segment where another base may speak
 
 base is the claim (GST), not below a floor (`claimed_sigma.fixed_base`); every other part is zero where nothing speaks
 for it. Heights use the same parts times `class_vertical.ratio`, a wrong fix times `wrong.height_ratio`.
@@ -42,6 +43,9 @@ from analyzer.metrics.heading_mode import mode_findings
 from analyzer.metrics.result import Metrics
 from analyzer.recording import Finding, Recording
 from analyzer.settings import thresholds
+
+#: States whose positions stand in the frame of the base.
+CORRECTED = ("fixed", "float", "differential")
 
 
 @dataclass(frozen=True)
@@ -112,10 +116,11 @@ def examine(
     slews = without_returns(find_slews(track, motion), track, ageing) if motion is not None else none_found(len(track))
     other = foreign(fixes, track.fixed, learnt=learnt)
     told = told_places(recording.corrections, fixes, track) if decide is None else None
-    prior = PriorOf(track, ageing, other, watch(track, ageing), told=told, fused=fused)
+    prior = PriorOf(track, ageing, other, watch(track, ageing, fixes["fix_state"]), told=told, fused=fused)
     opinion = form(track, fresh=fresh, slews=slews, fused=fused, breaks=station_breaks(fixes), rough=_geometry(fixes, track), prior_wrong=prior, decide=decide)
     doubts = doubts_of(fixes, track, slews) if fused else None
-    found = part_of.parts(fixes, track, opinion, ageing=ageing, frozen_m=frozen, baseline_m=metrics.epochs["base_distance_m"].to_numpy(np.float64), doubts=doubts)
+    found = part_of.parts(fixes, track, opinion, ageing=ageing, frozen_m=frozen, baseline_m=metrics.epochs["base_distance_m"].to_numpy(np.float64),
+                          frame_m=prior.frame_radius(fixes["fix_state"].isin(CORRECTED).to_numpy(dtype=bool)), doubts=doubts)
     claimed, _ = claimed_sigma(fixes)
     claims = claims_table(fixes["fix_state"], track, claimed, deviation=opinion.deviation, sigma=opinion.sigma,
                           right=~(np.nan_to_num(opinion.wrong) > 0.5))
@@ -153,8 +158,8 @@ def combine(
     fixed_h = steady + part["ageing"] + worst
     fixed_v = np.sqrt(base_v**2 + (part["baseline"] ** 2 + part["sky"] ** 2) * ratio**2) + part["ageing"] * ratio + worst_v
     loose_h, loose_v = _not_fixed(fixes, track, opinion, claimed, claimed_up, part["bridge"])
-    horizontal = np.where(track.fixed, fixed_h, np.maximum(loose_h, part["alignment"]) + part["frozen"])
-    vertical = np.where(track.fixed, fixed_v, loose_v + part["frozen"])
+    horizontal = np.where(track.fixed, fixed_h, np.maximum.reduce([loose_h, part["alignment"], part["segment"]]) + part["frozen"])
+    vertical = np.where(track.fixed, fixed_v, np.maximum(loose_v, part["segment"]) + part["frozen"])
     placed = np.isfinite(fixes["latitude_deg"].to_numpy(np.float64))
     shown = np.where(track.fixed, steady + np.where(found.undecided, 0.0, worst) + np.where(found.age_measured, part["ageing"], 0.0), horizontal)
     bounds = pd.DataFrame(_columns(part, ratio, wrong_ratio), index=fixes.index)

@@ -36,14 +36,14 @@ class Parts:
 
 def parts(
     fixes: pd.DataFrame, track: Track, opinion: SecondOpinion, *, ageing: Ageing, frozen_m: Floats, baseline_m: Floats,
-    doubts: FusedDoubts | None = None,
+    frame_m: Floats, doubts: FusedDoubts | None = None,
 ) -> Parts:
-    """Return every part."""
+    """Return every part; `frame_m` (n,) is how far positions may be off in the frame of another base (`PriorOf.frame_radius`)."""
     limits = thresholds("analyzer.evidence")
     # the velocity of a fused solution drifts with its position: it shows no ageing
     deviation = opinion.deviation if doubts is None else np.full_like(opinion.deviation, np.nan)
     growth, age_measured = rates(ageing, track, deviation, opinion.sigma if doubts is None else np.full(len(track), np.nan))
-    segment, wrong, unsure = _segment(track, opinion)
+    segment, wrong, unsure = _segment(track, opinion, frame_m)
     scatter, spike = _scatter(track, opinion)
     size = np.hypot(*opinion.deviation.T)
     alignment = np.zeros(len(track))
@@ -63,17 +63,19 @@ def parts(
     )
 
 
-def _segment(track: Track, opinion: SecondOpinion) -> tuple[Floats, Flags, Flags]:
+def _segment(track: Track, opinion: SecondOpinion, frame_m: Floats) -> tuple[Floats, Flags, Flags]:
     """Return the part of a wrong or doubtful stretch, whether it is wrong, whether it is undecided."""
     limits = thresholds("analyzer.evidence")
     p = np.nan_to_num(opinion.wrong)
     ids = np.maximum(opinion.stretches.id, 0)
-    part = np.zeros(len(track))
+    part = np.where(track.fixed, 0.0, frame_m)
     if not len(opinion.stretches):
-        return part, part > 0, part > 0
-    offset = np.hypot(*opinion.posterior.offset[:, :2].T) + RADIUS_95 * np.minimum(np.sqrt(opinion.posterior.variance[:, 0]), 0.35)
+        return part, np.zeros(len(track), dtype=bool), np.zeros(len(track), dtype=bool)
+    sigma = np.sqrt(opinion.posterior.variance[:, 0])
+    offset = np.hypot(*opinion.posterior.offset[:, :2].T) + RADIUS_95 * np.minimum(sigma, limits["wrong.most_spread"])
     doubtful = track.fixed & (p > limits["wrong.doubtful"])
-    part[doubtful] = offset[ids[doubtful]]
+    unmeasured = sigma > limits["wrong.measured"]
+    part[doubtful] = np.maximum(offset[ids], np.where(unmeasured[ids], frame_m, 0.0))[doubtful]
     sure = doubtful & (p > limits["wrong.sure"])
     return part, sure, doubtful & ~sure
 

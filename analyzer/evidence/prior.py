@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
+from scipy.special import expit, logit
 
 from analyzer.evidence.ageing import Ageing
+from analyzer.evidence.claim import RADIUS_95
 from analyzer.evidence.returns import Returns
 from analyzer.evidence.stations import Told
 from analyzer.evidence.stretches import Ints, Stretches
@@ -36,6 +38,8 @@ class PriorOf:
             return limits["wrong.foreign"]
         if self.told is not None and self.told.elsewhere_at(min(self.track.t[end - 1], self.track.t[start] + limits["station.repeat"])):
             return limits["wrong.frame_told"]
+        if self.unbridged and self.returns.moved_by(self.track.t[start : start + 1])[0] > limits["return.least"]:
+            return limits["wrong.frame_told"]
         if k + 1 < len(stretches) and stretches.by_jump[k + 1]:
             return limits["wrong.before_jump"]
         length = self.track.t[end - 1] - self.track.t[start]
@@ -57,7 +61,20 @@ class PriorOf:
         outage_s = float(self.ageing.excess_s[lost].max(initial=0.0))
         frame = self._frame(self.track.t[lost.start - 1], self.track.t[start], outage_s)
         kind = "never_lost" if kept else "after_loss_unseen" if self.track.from_places else "after_loss"
-        return float(limits[f"wrong.{kind}"] * lasting + frame)
+        return min(float(limits[f"wrong.{kind}"] * lasting + frame), limits["wrong.frame_told"])
+
+    def frame_radius(self, corrected: Flags) -> Floats:
+        """Return how far positions may be off where another base than the first may speak (n,): 95 % radius [m], 0 elsewhere.
+
+        `corrected` (n,) says which positions use corrections at all. Another station's frame is metres off, unless steps show
+        how far; one that a base told of or that was seen at a return is off by what was told or seen.
+        """
+        limits = thresholds("analyzer.evidence")
+        seen = self.returns.moved_by(self.track.t)
+        radius = np.where(seen > 0, seen + RADIUS_95 * limits["return.noise"], 0.0)
+        if self.told is not None:
+            radius = np.maximum(radius, self.told.shift_by(self.track.t))
+        return np.where(corrected, np.maximum(radius, np.where(self.foreign, limits["frame.foreign"], 0.0)), 0.0)
 
     def _shorter(self, stretches: Stretches, by_slew: Ints, k: int) -> bool:
         """Return whether stretch k is shorter than its neighbours across slow steps, so that it is the one to doubt."""
@@ -78,9 +95,11 @@ class PriorOf:
                 return limits["wrong.frame_told"]
             if lately.any() and (at <= before_s).any():
                 return 0.0
-        if outage_s <= limits["wrong.unbridged_outage"]:
-            return limits["wrong.frame"]
-        if self.returns.quiet_between(before_s - self.track.nominal_s, after_s + self.track.nominal_s):
-            return limits["wrong.frame_quiet"]
-        unbridged = self.fused or self.track.from_places
-        return limits["wrong.frame_unbridged" if unbridged else "wrong.frame_long"]
+        odds = self.returns.odds_between(before_s - self.track.nominal_s, after_s + self.track.nominal_s)
+        long = outage_s > limits["wrong.unbridged_outage"]
+        return float(expit(logit(limits["wrong.frame" if not long else "wrong.frame_unbridged" if self.unbridged else "wrong.frame_long"]) + odds))
+
+    @property
+    def unbridged(self) -> bool:
+        """Return whether no independent velocity leads across a loss."""
+        return self.fused or self.track.from_places

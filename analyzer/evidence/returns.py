@@ -5,43 +5,87 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.special import logsumexp
 
 from analyzer import intervals
 from analyzer.evidence.ageing import Ageing
 from analyzer.evidence.claim import RADIUS_95
 from analyzer.evidence.displacement import integrate
 from analyzer.evidence.slews import Slews
-from analyzer.evidence.track import Flags, Floats, Track
+from analyzer.evidence.track import Floats, Track
 from analyzer.settings import thresholds
 
+#: Sigma per axis of how far apart the frames of two set-ups of a base are [m]: re-surveyed on a mark, by eye, from a first position.
+FRAMES_M = np.array([0.15, 0.5, 1.5])
+#: Share of returns at which positions of the same base step by more than expected, and how many times more.
+OUTLYING, OUTLYING_TIMES = 0.05, 3.0
 
 @dataclass(frozen=True)
 class Returns:
-    """Returns of corrections: `at_s` (k,) [s] of the first fresh epoch, and whether the position stayed where it was (k,)."""
+    """Returns of corrections.
+
+    Attributes
+    ----------
+    at_s : (k,) the first fresh epoch [s].
+    step : (k, 2) how far the position left its own velocity there, east and north [m]; NaN where that was not seen.
+    log_odds : (k,) what the step says for a base that stands elsewhere against the same base; 0 where it was not seen.
+    """
 
     at_s: Floats
-    quiet: Flags
+    step: Floats
+    log_odds: Floats
 
-    def quiet_between(self, first_s: float, last_s: float) -> bool:
-        """Return whether there was a return between two times, and every one of them was watched and quiet."""
+    def odds_between(self, first_s: float, last_s: float) -> float:
+        """Return the log odds of another frame by the returns between two times: those of the one that says most for it."""
         here = (self.at_s >= first_s) & (self.at_s <= last_s)
-        return bool(here.any() and self.quiet[here].all())
+        return float(self.log_odds[here].max()) if here.any() else 0.0
+
+    def moved_by(self, time_s: Floats) -> Floats:
+        """Return by how much [m] returns that speak clearly for another frame have moved positions by each time."""
+        clear = self.log_odds > thresholds("analyzer.evidence")["return.clear"]
+        total = np.vstack([np.zeros((1, 2)), np.cumsum(self.step[clear], axis=0)])
+        return np.asarray(np.hypot(*total[np.searchsorted(self.at_s[clear], time_s, side="right")].T))
 
 
-def watch(track: Track, ageing: Ageing) -> Returns:
-    """Return every return of corrections, and whether it moved the position by no frame shift.
+def watch(track: Track, ageing: Ageing, state: pd.Series[str]) -> Returns:
+    """Return every return of corrections, and what the position, float or fixed, did there against its own velocity.
 
-    The position, float or fixed, is held against its own velocity across the first fresh epoch: `return.window` on either
-    side. What ageing had built up may go (its 95 % rate times the excess age), and `return.least` more. Not quiet where epochs,
-    positions or velocity are missing there.
+    Compared is `return.window` on either side of the first fresh epoch. Log odds are those of two normals of the step: with the
+    same base its noise (`return.noise`) and what ageing may have built up (`return.rate` times the excess age, a sigma per axis),
+    with `return.float` more where float turned into fixed at the same moment; with another base also the shift, see `FRAMES_M`.
     """
-    limits = thresholds("analyzer.evidence")
-    at, quiet = [], []
-    for _, end in intervals.runs(ageing.excess_s > ageing_least(ageing)):
-        gone = RADIUS_95 * limits["ageing.rate"] * float(ageing.excess_s[end - 1])
-        at.append(float(track.t[min(end, len(track) - 1)]))
-        quiet.append(_step(track, end) <= limits["return.least"] + gone)
-    return Returns(np.asarray(at, dtype=np.float64), np.asarray(quiet, dtype=bool))
+    kind = np.where(track.placed & (state == "fixed").to_numpy(), 2, np.where(track.placed & (state == "float").to_numpy(), 1, 0))
+    at, steps, odds = [], [], []
+    for end in _fresh_again(track, ageing):
+        step, sigma = _step(track, end, kind)
+        built_up = thresholds("analyzer.evidence")["return.rate"] * float(ageing.excess_s[:end][ageing.excess_s[:end] > 0][-1])
+        at.append(float(track.t[end]))
+        steps.append(step)
+        odds.append(_log_odds(step, float(np.hypot(sigma, built_up))))
+    return Returns(np.asarray(at, dtype=np.float64), np.asarray(steps, dtype=np.float64).reshape(-1, 2), np.asarray(odds, dtype=np.float64))
+
+
+def _fresh_again(track: Track, ageing: Ageing) -> NDArray[np.int64]:
+    """Return the first epoch of fresh corrections behind each outage; epochs that name no age neither end one nor begin one."""
+    old = ageing.excess_s > ageing_least(ageing)
+    said = np.flatnonzero(np.isfinite(track.age) | old)
+    back = np.flatnonzero(old[said[:-1]] & ~old[said[1:]]) + 1
+    return np.asarray(said[back], dtype=np.int64)
+
+
+def _log_odds(step: Floats, sigma: float) -> float:
+    """Return the log odds of a shift of the frame by a step seen at a return, 0 where nothing was seen."""
+    if not np.isfinite(step).all():
+        return 0.0
+    same = np.log([1 - OUTLYING, OUTLYING]) + _log_normal(step, np.array([sigma, OUTLYING_TIMES * sigma]))
+    other = _log_normal(step, np.hypot(FRAMES_M, sigma)) - np.log(len(FRAMES_M))
+    return float(logsumexp(other) - logsumexp(same))
+
+
+def _log_normal(step: Floats, sigma: Floats) -> Floats:
+    return np.asarray(-np.log(2 * np.pi * sigma**2) - (step**2).sum() / (2 * sigma**2))
 
 
 def ageing_least(ageing: Ageing) -> float:
@@ -49,22 +93,29 @@ def ageing_least(ageing: Ageing) -> float:
     return max(ageing.free_s, thresholds("analyzer.evidence")["ageing.stale"])
 
 
-def _step(track: Track, at: int) -> float:
-    """Return by how much positions leave their own velocity across epoch `at` [m], NaN where that cannot be seen."""
-    window = max(thresholds("analyzer.evidence")["return.window"], 2 * track.nominal_s)
-    if at >= len(track):
-        return float("nan")
+def _step(track: Track, at: int, kind: NDArray[np.int64]) -> tuple[Floats, float]:
+    """Return by how much positions leave their own velocity across epoch `at`, east and north [m], and its sigma per axis.
+
+    Compared are epochs of one state on either side, float or fixed; NaN where that is not seen.
+    """
+    limits = thresholds("analyzer.evidence")
+    window = max(limits["return.window"], 2 * track.nominal_s)
     first, last = np.searchsorted(track.t, [track.t[at] - window - 1e-6, track.t[at] + window + 1e-6])
-    t, places = track.t[first:last], track.places[first:last, :2]
-    if np.diff(t).max(initial=0.0) > 1.5 * track.nominal_s or not np.isfinite(places).all() or at - first < 2 or last - at < 2:
-        return float("nan")
+    t, places, kinds = track.t[first:last], track.places[first:last, :2], kind[first:last]
+    split = at - first
+    before, after = (np.flatnonzero((kinds == kinds[k]) & side) for k, side in ((split - 1, np.arange(len(t)) < split), (split, np.arange(len(t)) >= split)))
+    sigma = limits["return.noise"] if kinds[split - 1] == kinds[split] else float(np.hypot(limits["return.noise"], limits["return.float"]))
+    unseen = np.full(2, np.nan), sigma
+    if kinds[split - 1] == 0 or kinds[split] == 0 or min(len(before), len(after)) < 2 or np.diff(t).max(initial=0.0) > 1.5 * track.nominal_s:
+        return unseen
     velocity = track.own_velocity[first:last]
     if np.isfinite(velocity).all():
         left = places - np.vstack([np.zeros((1, 2)), np.cumsum(integrate(t, velocity)[0], axis=0)])
-        return float(np.hypot(*(np.median(left[at - first:], axis=0) - np.median(left[:at - first], axis=0))))
-    if track.nominal_s > thresholds("analyzer.evidence")["return.slowest"]:
-        return float("nan")
-    return float(np.hypot(*_leap(t, places, at - first)))
+        return np.asarray(np.median(left[after], axis=0) - np.median(left[before], axis=0)), sigma
+    if track.nominal_s > limits["return.slowest"]:
+        return unseen
+    both = np.concatenate([before, after])
+    return _leap(t[both], places[both], len(before)), sigma
 
 
 def _leap(t: Floats, places: Floats, at: int) -> Floats:

@@ -48,17 +48,22 @@ class Told:
     ----------
     at_s : when it arrived [s].
     moved : whether it is another place than the one the same station told before.
-    elsewhere : whether it is another place than the one that station told when positions were first fixed.
+    shift_m : how far it is from the place that station told when positions were first fixed.
     """
 
     at_s: Floats
     moved: Flags
-    elsewhere: Flags
+    shift_m: Floats
+
+    def shift_by(self, time_s: Floats) -> Floats:
+        """Return how far [m] the last place told by each time is from the one at first, 0 where that is no other place."""
+        last = np.searchsorted(self.at_s, time_s, side="right")
+        shift = np.r_[0.0, self.shift_m][last]
+        return np.where(shift > thresholds("analyzer.evidence")["station.moved"], shift, 0.0)
 
     def elsewhere_at(self, time_s: float) -> bool:
         """Return whether the last place told by then is another one than at first."""
-        last = int(np.searchsorted(self.at_s, time_s, side="right")) - 1
-        return bool(last >= 0 and self.elsewhere[last])
+        return bool(self.shift_by(np.array([time_s]))[0] > 0)
 
 
 def told_places(corrections: pd.DataFrame, fixes: pd.DataFrame, track: Track) -> Told:
@@ -71,13 +76,13 @@ def told_places(corrections: pd.DataFrame, fixes: pd.DataFrame, track: Track) ->
     none: Flags = np.zeros(0, dtype=bool)
     known = _positions_told(corrections, fixes)
     if not len(known):
-        return Told(np.zeros(0), none, none)
+        return Told(np.zeros(0), none, np.zeros(0))
     at = intervals.seconds(pd.DatetimeIndex(known.index), pd.DatetimeIndex(fixes.index)[0])
     places = known[["x_m", "y_m", "z_m"]].to_numpy(np.float64)
     own = max(int(np.searchsorted(at, track.first_fixed_s, side="right")) - 1, 0)
     limit = thresholds("analyzer.evidence")["station.moved"]
     moved = np.r_[False, np.sqrt((np.diff(places, axis=0) ** 2).sum(axis=1)) > limit]
-    return Told(at, moved, np.sqrt(((places - places[own]) ** 2).sum(axis=1)) > limit)
+    return Told(at, moved, np.sqrt(((places - places[own]) ** 2).sum(axis=1)))
 
 
 def _positions_told(corrections: pd.DataFrame, fixes: pd.DataFrame) -> pd.DataFrame:

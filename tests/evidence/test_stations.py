@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+import pytest
 
 from analyzer import intervals, tables
 from analyzer.evidence.ageing import Ageing
@@ -53,13 +54,13 @@ def test_a_move_is_dated_by_the_messages_around_it() -> None:
 def test_the_place_in_force_at_the_first_fixed_position_is_the_one_that_counts() -> None:
     """A base is often set up while the log already runs."""
     found = told(stream({0: 1.0, 30: 1.5, 60: 1.5}), first_fixed_s=40.0)
-    assert found.elsewhere.tolist() == [True, False, False]
+    assert found.shift_m == pytest.approx([0.5, 0.0, 0.0]) and found.shift_by(np.array([10.0, 50.0])) == pytest.approx([0.5, 0.0])
 
 
 def test_centimetres_are_no_move_and_a_return_is_none_either() -> None:
     found = told(stream({0: 1.0, 20: 1.01, 40: 4.0, 60: 1.0}))
     assert found.moved.tolist() == [False, False, True, True]
-    assert found.elsewhere.tolist() == [False, False, True, False]
+    assert found.shift_by(np.array([0.0, 20.0, 40.0, 60.0]) + 0.5) == pytest.approx([0.0, 0.0, 3.0, 0.0])
 
 
 def test_the_place_of_another_station_in_the_same_stream_is_no_move() -> None:
@@ -78,7 +79,7 @@ def test_what_a_base_told_holds_for_all_stretches_behind() -> None:
     stretches = Stretches(intervals.runs(track.fixed), np.zeros(3, dtype=bool), np.zeros(0, dtype=np.int64))
     none = np.zeros(len(track), dtype=bool)
     found = told_places(stream({0: 1.0, 35: 1.8, 65: 1.8}), fixes(100), track)
-    priors = [PriorOf(track, Ageing(np.zeros(len(track)), none, 0.0), none, Returns(np.zeros(0), none[:0]), told=some)(stretches, np.zeros(3, dtype=np.int64))
+    priors = [PriorOf(track, Ageing(np.zeros(len(track)), none, 0.0), none, Returns(np.zeros(0), np.zeros((0, 2)), np.zeros(0)), told=some)(stretches, np.zeros(3, dtype=np.int64))
               for some in (found, None)]
     assert priors[0][0] == priors[1][0] < 0.01
     assert (priors[0][1:] == thresholds("analyzer.evidence")["wrong.frame_told"]).all() and (priors[1][1:] < 0.1).all()
