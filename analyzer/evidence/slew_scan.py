@@ -11,7 +11,7 @@ from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
 
 #: Cells that a ruler is learnt from at least, and how much worse than in quiet driving between known flanks it may be.
-LEAST_CELLS, MOST_WORSE = 40, 2.0
+LEAST_CELLS, MOST_WORSE = 40, 3.0
 
 
 @dataclass(frozen=True)
