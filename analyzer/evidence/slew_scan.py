@@ -12,6 +12,8 @@ from analyzer.settings import thresholds
 
 #: Cells that a ruler is learnt from at least, and how much worse than in quiet driving between known flanks it may be.
 LEAST_CELLS, MOST_WORSE = 40, 3.0
+#: How much worse a step with one flank is known at least than one with both: a walk seen against one side (computed, square root of 3).
+ONE_FLANK = 1.7
 
 
 @dataclass(frozen=True)
@@ -92,7 +94,8 @@ def scan_length(values: Floats, gain: Floats, every: float, length_s: float, *, 
     around = max(5, round(limits["slew.around"] / every))
     for k in range(len(step)):
         plain = np.nan
-        for kind in (both[k] & ~busy, both[k] & busy, ~both[k] & ~busy, ~both[k] & busy):
+        lone, lone_busy = ~both[k] & ~busy, ~both[k] & busy
+        for kind in (both[k] & ~busy, both[k] & busy, lone, lone_busy):
             here = kind & np.isfinite(step[k])
             if not here.any():
                 continue
@@ -100,6 +103,8 @@ def scan_length(values: Floats, gain: Floats, every: float, length_s: float, *, 
             usual = 1.4826 * float(np.nanmedian(size)) if here.sum() >= LEAST_CELLS else np.nan
             # where few or none were driven otherwise, the slow step itself would be the ruler
             usual = float(np.fmin(usual, MOST_WORSE * plain))
+            if kind is lone or kind is lone_busy:
+                usual = float(np.fmax(usual, ONE_FLANK * plain))
             if not np.isfinite(usual):
                 continue
             plain = usual if not np.isfinite(plain) else plain
