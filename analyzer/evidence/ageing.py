@@ -62,6 +62,16 @@ def _carried(track: Track) -> Floats:
     return age
 
 
+def counted(ageing: Ageing, shown: Flags) -> Floats:
+    """Return the excess age [s] that a rate is multiplied with (n,).
+
+    What was published ends at half a minute of age; what is older counts `ageing.beyond` times, unless the outage `shown` its own rate.
+    """
+    limits = thresholds("analyzer.evidence")
+    beyond = np.clip(ageing.excess_s - limits["ageing.published"], 0.0, None)
+    return np.where(shown, ageing.excess_s, ageing.excess_s + (limits["ageing.beyond"] - 1) * beyond)
+
+
 def rates(ageing: Ageing, track: Track, deviation: Floats, sigma: Floats) -> tuple[Floats, Flags]:
     """Return the 95 % growth rate of the horizontal error per epoch [m/s], and where an outage showed its own.
 

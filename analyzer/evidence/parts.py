@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from analyzer import intervals, tables
-from analyzer.evidence.ageing import Ageing, rates
+from analyzer.evidence.ageing import Ageing, counted, rates
 from analyzer.evidence.claim import RADIUS_95
 from analyzer.evidence.fused import FusedDoubts
 from analyzer.evidence.second_opinion import UNKNOWN_M, SecondOpinion
@@ -54,7 +54,7 @@ def parts(
         segment = np.where(blind, limits["fused.size"], segment)
         alignment, unsure = doubts.alignment, unsure | blind | (doubts.alignment > 0)
     return Parts(
-        ageing=growth * ageing.excess_s,
+        ageing=growth * counted(ageing, age_measured),
         baseline=RADIUS_95 * limits["baseline.ppm"] * 1e-6 * np.nan_to_num(baseline_m),
         scatter=scatter, segment=segment, standstill=_standstill(track, opinion), sky=_sky(fixes, track, opinion), frozen=frozen_m,
         bridge=np.where(track.fixed | ~(opinion.sigma < UNKNOWN_M), 0.0, size + limits["bridge.surcharge"] * RADIUS_95 * opinion.sigma),

@@ -59,7 +59,7 @@ class PriorOf:
         between = self.track.placed[lost] & ~self.track.fixed[lost]
         kept = between.sum() * self.track.nominal_s < limits["wrong.loss"]
         outage_s = float(self.ageing.excess_s[lost].max(initial=0.0))
-        frame = self._frame(self.track.t[lost.start - 1], self.track.t[start], outage_s)
+        frame = self._frame(self.track.t[lost.start - 1], self.track.t[start], outage_s, held=bool(kept))
         kind = "never_lost" if kept else "after_loss_unseen" if self.track.from_places else "after_loss"
         return min(float(limits[f"wrong.{kind}"] * lasting + frame), limits["wrong.frame_told"])
 
@@ -83,8 +83,11 @@ class PriorOf:
         beside = [length[j] for j, slow in ((k - 1, by_slew[k]), (k + 1, by_slew[k + 1] if k + 1 < len(length) else 0)) if slow]
         return bool(length[k] < thresholds("analyzer.evidence")["slew.apart"] and length[k] <= max(beside))
 
-    def _frame(self, before_s: float, after_s: float, outage_s: float) -> float:
-        """Return the probability that the base came back in another place, from what it said of itself where that was recorded."""
+    def _frame(self, before_s: float, after_s: float, outage_s: float, *, held: bool) -> float:
+        """Return the probability that the base came back in another place, from what it said of itself where that was recorded.
+
+        Where the fix was `held` all the time the base was not started anew: a rover would have had to fix anew with it.
+        """
         limits = thresholds("analyzer.evidence")
         if outage_s <= limits["wrong.frame_outage"]:
             return 0.0
@@ -96,7 +99,7 @@ class PriorOf:
             if lately.any() and (at <= before_s).any():
                 return 0.0
         odds = self.returns.odds_between(before_s - self.track.nominal_s, after_s + self.track.nominal_s)
-        long = outage_s > limits["wrong.unbridged_outage"]
+        long = outage_s > limits["wrong.unbridged_outage"] and not held
         return float(expit(logit(limits["wrong.frame" if not long else "wrong.frame_unbridged" if self.unbridged else "wrong.frame_long"]) + odds))
 
     @property
