@@ -15,6 +15,9 @@ LEAST_CELLS, MOST_WORSE = 40, 3.0
 #: How much worse a step with one flank is known at least than one with both: a walk seen against one side (computed, square root of 3).
 ONE_FLANK = 1.7
 
+#: Speed below which the noise of positions, not of angles, is what a step across the track or in height is known to [m/s].
+STILL_MPS = 20.0
+
 
 @dataclass(frozen=True)
 class Scan:
@@ -82,6 +85,13 @@ def steps_over(values: Floats, gain: Floats, every: float, length_s: float) -> t
     return step, on_left & on_right, flank_only
 
 
+def _weight(gain: Floats) -> Floats:
+    """Return how much less a step is known in each cell (axes, m): directions are held against angles, whose errors grow with speed."""
+    weight = np.ones_like(gain)
+    weight[[0, 2]] = np.hypot(gain[[0, 2]], STILL_MPS)
+    return weight
+
+
 def scan_length(values: Floats, gain: Floats, every: float, length_s: float, *, driving: tuple[Flags, Floats]) -> Scan:
     """Return the steps over windows of one length and their learnt sigmas.
 
@@ -90,6 +100,7 @@ def scan_length(values: Floats, gain: Floats, every: float, length_s: float, *, 
     limits = thresholds("analyzer.evidence")
     busy, change = driving
     step, both, _ = steps_over(values, gain, every, length_s)
+    weight = _weight(gain)
     sigma = np.full(step.shape, np.nan)
     around = max(5, round(limits["slew.around"] / every))
     for k in range(len(step)):
@@ -99,7 +110,7 @@ def scan_length(values: Floats, gain: Floats, every: float, length_s: float, *, 
             here = kind & np.isfinite(step[k])
             if not here.any():
                 continue
-            size = np.where(here, np.abs(step[k]), np.nan)
+            size = np.where(here, np.abs(step[k]) / weight[k], np.nan)
             usual = 1.4826 * float(np.nanmedian(size)) if here.sum() >= LEAST_CELLS else np.nan
             # where few or none were driven otherwise, the slow step itself would be the ruler
             usual = float(np.fmin(usual, MOST_WORSE * plain))
@@ -109,7 +120,7 @@ def scan_length(values: Floats, gain: Floats, every: float, length_s: float, *, 
                 continue
             plain = usual if not np.isfinite(plain) else plain
             near = 1.4826 * running_median(size, around)
-            sigma[k, here] = np.clip(near, 0.7 * usual, 1.5 * usual)[here]
+            sigma[k, here] = (np.clip(near, 0.7 * usual, 1.5 * usual) * weight[k])[here]
     # a percent of scale is enough to make a pulse of a change of speed
     sigma[1] = np.hypot(sigma[1], limits["slew.scale"] * change * length_s)
     return Scan(length_s, step, np.maximum(sigma, limits["slew.floor"]))

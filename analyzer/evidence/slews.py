@@ -75,7 +75,9 @@ def find_slews(track: Track, motion: Independent) -> Slews:
     known = large.any(axis=1) if heights else large[:, 0]
     spans, step, var = spans[known], step[known], var[known]
     spans, step, var, size_m = _with_partners(t, values, gain, (spans, step, var), scans=scans, track=track, motion=motion, every=every)
-    var = var * limits["slew.surcharge"] ** 2
+    hidden = _hidden(t, values, spans)
+    var = var * limits["slew.surcharge"] ** 2 + limits["slew.hidden"] ** 2 * np.column_stack([hidden[:, :2].any(axis=1), hidden[:, 2]])
+    spans = _to_their_ends(t, values, spans, hidden)
     one_axis = not {"across", "along"} <= set(motion.sources)
     if one_axis:
         by_height = np.where(var[:, 1] < 1.0, np.abs(step[:, 2]) / limits["wrong.height_ratio"], 0.0)
@@ -90,6 +92,24 @@ def find_slews(track: Track, motion: Independent) -> Slews:
     shown = np.interp(track.t, t, both.astype(np.float64)) > 0.5
     half_seen = one_axis & (var[:, 0] > limits["slew.known"] ** 2)
     return Slews(spans, step, var, half_seen, inside, shown, by_axis)
+
+
+def _hidden(t: Floats, values: Floats, spans: Floats) -> Flags:
+    """Return whether spans run into a stand or a gap, (k, 3) by axis: such a step is seen in part."""
+    watched = np.isfinite(values).any(axis=1)
+    ends = [values[:, (t >= first) & (t <= last)][:, [0, -1]] for first, last in spans]
+    return np.array([np.isnan(e).any(axis=1) & watched for e in ends]).reshape(-1, 3)
+
+
+def _to_their_ends(t: Floats, values: Floats, spans: Floats, hidden: Flags) -> Floats:
+    """Return spans whose end is hidden with as much of what is hidden as a filter takes to settle."""
+    out = spans.copy()
+    limits = thresholds("analyzer.evidence")
+    for k in np.flatnonzero(hidden.any(axis=1)):
+        unseen = np.isnan(values[hidden[k]]).any(axis=0) & (t > spans[k].mean()) & (t <= spans[k, 1] + limits["slew.settled"])
+        following = spans[k + 1, 0] if k + 1 < len(spans) else np.inf
+        out[k, 1] = min(max(spans[k, 1], t[unseen].max(initial=-np.inf)), following)
+    return out
 
 
 def _without_height(scan: Scan) -> Scan:

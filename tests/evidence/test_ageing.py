@@ -7,8 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analyzer.evidence.ageing import age_excess, rates
+from analyzer.evidence.ageing import Ageing, age_excess, counted, rates
 from analyzer.evidence.claim import RADIUS_95
+from analyzer.settings import thresholds
 from tests.evidence.tracks import weaving
 
 
@@ -61,3 +62,13 @@ def test_a_fused_solution_that_stands_keeps_its_error_until_it_moves() -> None:
     at_rest, behind = (track.t > 161) & (track.t < 179), track.t > 181
     assert held.excess_s[at_rest] == pytest.approx(held.excess_s[track.t < 160].max()) and not held.excess_s[behind].any()
     assert held.stale[at_rest].all() and not gone.excess_s[at_rest].any()
+
+
+def test_ages_beyond_the_published_ones_count_more_unless_the_outage_showed_its_own_rate() -> None:
+    """Lefebure's measurement ends at 30 s of age; behind it growth may be several times as fast (common practice)."""
+    limits = thresholds("analyzer.evidence")
+    excess = np.array([0.0, 10.0, 20.0, 50.0])
+    ageing = Ageing(excess, excess > 5, 10.0)
+    unseen, seen = counted(ageing, np.zeros(4, dtype=bool)), counted(ageing, np.ones(4, dtype=bool))
+    assert unseen[:3] == pytest.approx(excess[:3]) and seen == pytest.approx(excess)
+    assert unseen[3] == pytest.approx(20.0 + limits["ageing.beyond"] * 30.0)

@@ -1,0 +1,71 @@
+"""How well steps of the solution against independent motion are known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analyzer.evidence.slew_scan import scan_length
+from analyzer.evidence.slews import _hidden, _to_their_ends
+from analyzer.settings import thresholds
+
+EVERY = 0.25
+
+
+def _walks(count: int, seed: int) -> np.ndarray:
+    """Return angles of gyros that walk, across and climb, and no drift along; (3, count)."""
+    walks = np.cumsum(np.random.default_rng(seed).normal(size=(3, count)) * 2e-4, axis=1)
+    walks[1] = np.random.default_rng(seed + 1).normal(size=count) * 0.01
+    return walks
+
+
+def _calm(count: int) -> tuple[np.ndarray, np.ndarray]:
+    return np.zeros(count, dtype=bool), np.zeros(count)
+
+
+def test_a_step_is_known_less_at_speed_where_angles_walk() -> None:
+    """An angle that is wrong by d moves a car at v by v d a second. Braking is mostly from low speed, here once from a high one."""
+    values = _walks(8000, 3)
+    cells = np.arange(8000)
+    fast = np.where(cells < 6000, 8.0, 34.0)
+    busy = (cells < 6000) | ((cells > 7000) & (cells < 7060))
+    scan = scan_length(values, np.stack([fast, 1 / fast, fast]), EVERY, 5.0, driving=(busy, np.zeros(8000)))
+    for axis in (0, 2):
+        late, early = scan.sigma[axis, 7005:7055], scan.sigma[axis, 100:5900]
+        assert np.nanmedian(late) > 1.7 * np.nanmedian(early)
+
+
+def test_a_step_with_one_flank_is_never_known_better_than_with_two() -> None:
+    """A walk seen against one side has three times the variance (computed); sigma of one place may be 0.7 of the usual one."""
+    values = _walks(4000, 5)
+    values[:, 2000:2100] = np.nan
+    fast = np.full(4000, 15.0)
+    # the car crawls wherever a flank is missing but for one place, as it does beside stands
+    for edge in range(200, 3900, 250):
+        if not 1800 < edge < 2300:
+            values[:, edge : edge + 12] = np.nan
+            fast[edge - 30 : edge + 42] = 1.5
+    scan = scan_length(values, np.stack([fast, 1 / fast, fast]), EVERY, 5.0, driving=_calm(4000))
+    both = np.nanmedian(scan.sigma[0, 1700:1900])
+    lone = scan.sigma[0, 1985:1991]
+    assert np.isfinite(lone).any() and np.nanmin(lone) >= 0.7 * 1.6 * both
+
+
+def test_a_slow_step_that_runs_into_a_stand_ends_in_it() -> None:
+    t = (np.arange(400) + 0.5) * EVERY
+    values = np.zeros((3, 400))
+    values[:, t > 50.0] = np.nan
+    spans = np.array([[20.0, 26.0], [45.0, 51.0]])
+    hidden = _hidden(t, values, spans)
+    assert hidden.tolist() == [[False] * 3, [True] * 3]
+    ends = _to_their_ends(t, values, spans, hidden)
+    assert ends[0].tolist() == [20.0, 26.0]
+    assert ends[1] == pytest.approx([45.0, 51.0 + thresholds("analyzer.evidence")["slew.settled"]], abs=EVERY)
+
+
+def test_an_axis_that_nobody_watched_hides_nothing() -> None:
+    t = (np.arange(400) + 0.5) * EVERY
+    values = np.zeros((3, 400))
+    values[1] = np.nan
+    assert not _hidden(t, values, np.array([[20.0, 26.0]])).any()
+    assert _hidden(t, values, np.zeros((0, 2))).shape == (0, 3)
