@@ -34,7 +34,7 @@ class Slews:
     """Slow steps in time order: `spans` (k, 2) seconds, `step` (k, 3) east, north, up [m], `var` (k, 2) per horizontal axis and in height.
 
     `half_seen` (k,) : only one horizontal axis was under watch. `inside` : per epoch. `sigma_m` : by axis, what a step of five seconds is known to; empty where nothing independent is.
-    `shown` : per epoch, two of three axes were under watch.
+    `shown` : per epoch, a wrong fix of usual size would have stood out.
     """
 
     spans: Floats
@@ -88,10 +88,16 @@ def find_slews(track: Track, motion: Independent) -> Slews:
         inside |= (track.t >= first) & (track.t <= last)
     middle = told[min(2, len(scans) - 1)]
     by_axis = {axis: float(np.nanmedian(middle.sigma[k])) for k, axis in enumerate(AXES) if np.isfinite(middle.sigma[k]).any()}
-    both = (np.nan_to_num(middle.sigma, nan=9.0) < limits["slew.known"]).sum(axis=0) >= 2
-    shown = np.interp(track.t, t, both.astype(np.float64)) > 0.5
+    seen = _stands_out(middle) > limits["slew.measured"]
+    shown = np.interp(track.t, t, seen.astype(np.float64)) > 0.5
     half_seen = one_axis & (var[:, 0] > limits["slew.known"] ** 2)
     return Slews(spans, step, var, half_seen, inside, shown, by_axis)
+
+
+def _stands_out(scan: Scan) -> Floats:
+    """Return by how many sigmas a wrong fix of usual size stands out in each cell at least, whichever way it points in plan."""
+    power = np.nan_to_num(thresholds("analyzer.evidence")["slew.usual"] / scan.sigma) ** 2
+    return np.asarray(np.sqrt(np.minimum(power[0], power[1]) + power[2]))
 
 
 def _hidden(t: Floats, values: Floats, spans: Floats) -> Flags:
