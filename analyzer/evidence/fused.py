@@ -84,16 +84,22 @@ def by_mode(seen_deg: Floats, fixes: pd.DataFrame, track: Track) -> Floats:
 
 
 def _unconfirmed(track: Track, slews: Slews) -> Flags:
-    """Return the epochs fixed again less than `fused.unconfirmed` ago whose entry nothing independent watched."""
+    """Return the epochs fixed again less than `fused.unconfirmed` ago whose entry nothing independent watched.
+
+    The doubt ends with the fix: one that is taken anew behind another loss has an entry of its own.
+    """
     limits = thresholds("analyzer.evidence")
     out = np.zeros(len(track), dtype=bool)
-    spans = intervals.runs(track.placed & ~track.fixed)
-    for start, end in spans:
-        lost = track.fixed[:start].any() and track.t[end - 1] - track.t[start] + track.nominal_s > limits["wrong.loss"]
-        if not lost or end >= len(track):
+    spans = np.array(intervals.runs(track.placed & ~track.fixed), dtype=np.int64).reshape(-1, 2)
+    lasts = (track.t[spans[:, 1] - 1] - track.t[spans[:, 0]] + track.nominal_s) > limits["wrong.loss"]
+    spans = spans[lasts & (np.cumsum(track.fixed)[spans[:, 0]] > 0)]
+    for k, (_, end) in enumerate(spans):
+        following = spans[k + 1, 0] if k + 1 < len(spans) else len(track)
+        if end >= len(track):
             continue
-        entry = (track.t >= track.t[end]) & (track.t < track.t[end] + limits["fused.entry"]) & track.fixed
+        until = track.fixed & (np.arange(len(track)) < following) & (track.t >= track.t[end])
+        entry = until & (track.t < track.t[end] + limits["fused.entry"])
         at_rest = track.standing[entry].mean() if entry.any() else 0.0
         if entry.any() and slews.shown[entry].mean() + at_rest < 0.5:
-            out |= (track.t >= track.t[end]) & (track.t < track.t[end] + limits["fused.unconfirmed"]) & track.fixed
+            out |= until & (track.t < track.t[end] + limits["fused.unconfirmed"])
     return out

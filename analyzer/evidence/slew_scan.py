@@ -52,10 +52,14 @@ def on_grid(track: Track, motion: Independent, every: float) -> tuple[Floats, Fl
 def driving_of(t: Floats, track: Track, length_s: float) -> tuple[Flags, Floats]:
     """Return whether the car turns, brakes or speeds up much within a window and its flanks, and its change of speed [m/s]."""
     limits = thresholds("analyzer.evidence")
-    speed = np.hypot(*np.nan_to_num(track.velocity).T)
-    course = np.unwrap(np.arctan2(*np.nan_to_num(track.velocity).T))
+    # where velocity is not known the car did not stand: what is known on both sides leads across
+    known = np.isfinite(track.velocity).all(axis=1)
+    if not known.any():
+        return np.zeros(len(t), dtype=bool), np.zeros(len(t))
+    speed = np.hypot(*track.velocity[known].T)
+    course = np.unwrap(np.arctan2(*track.velocity[known].T))
     reach = length_s / 2 + limits["slew.flank"] / 2
-    change = [np.abs(np.interp(t + reach, track.t, x) - np.interp(t - reach, track.t, x)) for x in (course, speed)]
+    change = [np.abs(np.interp(t + reach, track.t[known], x) - np.interp(t - reach, track.t[known], x)) for x in (course, speed)]
     return (change[0] > limits["slew.turn"]) | (change[1] > limits["slew.change"]), change[1]
 
 
