@@ -67,7 +67,7 @@ class Collector:
 
     def __init__(self, count: int, scratch: Scratch) -> None:
         self.joined = Joined()
-        self.fixed, self.placed, self.foreign = (scratch.empty(count, bool) for _ in range(3))
+        self.fixed, self.placed, self.foreign, self.unaligned = (scratch.empty(count, bool) for _ in range(4))
         self.excess_s = scratch.empty(count, np.float32)
         self.at: list[int] = []
         self.step: list[list[float]] = []
@@ -83,6 +83,7 @@ class Collector:
             here, there = slice(*core), slice(core[0] - low, core[1] - low)
             self.fixed[here], self.placed[here] = prior.track.fixed[there], prior.track.placed[there]
             self.foreign[here], self.excess_s[here] = prior.foreign[there], prior.ageing.excess_s[there]
+            self.unaligned[here] = prior.unaligned[there]
             self.fused, self.nominal_s, self.from_places = prior.fused, prior.track.nominal_s, prior.track.from_places
             self._add_returns(prior, there, low)
             return consensus(chain, prior)
@@ -134,7 +135,8 @@ def agree(collector: Collector, recording: Recording, metrics: Metrics) -> Agree
                   standing=none, age=np.zeros(0), nominal_s=collector.nominal_s, from_places=collector.from_places)
     ageing = Ageing(collector.excess_s, none, 0.0)
     returns = Returns(track.t[np.asarray(collector.at, dtype=np.int64)], np.asarray(collector.step).reshape(-1, 2), np.asarray(collector.log_odds))
-    prior = PriorOf(track, ageing, collector.foreign, returns, fused=collector.fused, told=told_places(recording.corrections, recording.fixes, track))
+    prior = PriorOf(track, ageing, collector.foreign, returns, fused=collector.fused, unaligned=collector.unaligned,
+                    told=told_places(recording.corrections, recording.fixes, track))
     return Agreement(chain, consensus(chain, prior))
 
 

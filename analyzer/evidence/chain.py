@@ -22,12 +22,13 @@ from analyzer.evidence.track import Floats
 #: Normals kept in a mixture.
 MOST = 16
 #: Sigma of the offset of what is wrong, per horizontal axis and in height [m]: wrong fixes of a few centimetres to a metre,
-#: larger in height, and frames that differ in plan alone.
-SPREADS = ((0.15, 0.3), (0.5, 1.0), (0.5, 0.02))
+#: larger in height, frames that differ in plan alone, and those of strangers' bases; and how common each is.
+SPREADS = ((0.15, 0.3), (0.5, 1.0), (0.5, 0.02), (2.0, 1.5))
+SHARES = (0.3, 0.3, 0.3, 0.1)
 #: Share of steps between right stretches whose variance is this many times what was learnt: velocity has bad moments.
 TAIL, TAIL_VAR = 0.1, 9.0
 _VAR = np.array(SPREADS) ** 2
-_LOG_SHARE = -np.log(len(SPREADS))
+_LOG_SHARE = np.log(SHARES)
 
 
 @dataclass(frozen=True)
@@ -75,7 +76,7 @@ def infer(steps: Floats, step_var: Floats, prior_wrong: Floats, *, right_sigma_m
         weight, mean, var = _product(mix_a, mix_b)
         total = logsumexp(weight)
         right = right_a + right_b - np.log1p(-prior_wrong[k])
-        wrong[k] = 1 / (1 + np.exp(np.clip(right - (total - np.log(prior_wrong[k]) - _LOG_SHARE), -700, 700)))
+        wrong[k] = 1 / (1 + np.exp(np.clip(right - (total - np.log(prior_wrong[k])), -700, 700)))
         share = np.exp(weight - total)
         offset[k] = share @ mean
         scatter = (mean - offset[k]) ** 2
@@ -88,7 +89,7 @@ def _pass(steps: Floats, step_var: Floats, prior_wrong: Floats, right_var: Float
     kinds = np.arange(len(_VAR))
     right = float(np.log1p(-prior_wrong[0]))
     mix = _Mixture(
-        np.full(len(kinds), np.log(prior_wrong[0]) + _LOG_SHARE), np.zeros((len(kinds), 3)), _VAR.copy(), kinds
+        np.log(prior_wrong[0]) + _LOG_SHARE, np.zeros((len(kinds), 3)), _VAR.copy(), kinds
     )
     out = [(right, mix)]
     for s, r, p in zip(steps, step_var, prior_wrong[1:], strict=True):
@@ -100,9 +101,9 @@ def _pass(steps: Floats, step_var: Floats, prior_wrong: Floats, right_var: Float
         to_right = np.logaddexp(stays_right, logsumexp(mix.weight + _log_at(ahead, mix.var + r + right_var)))
         seen_mean, seen_var = np.vstack([s[None, :], ahead]), np.vstack([(r + right_var)[None, :], mix.var + r])
         weights, means, variances = [], [], []
-        for own in _VAR:
+        for own, share in zip(_VAR, _LOG_SHARE, strict=True):
             shrink = own / (own + seen_var)
-            weights.append(np.r_[right, mix.weight] + _log_at(seen_mean, seen_var + own) + np.log(p) + _LOG_SHARE)
+            weights.append(np.r_[right, mix.weight] + _log_at(seen_mean, seen_var + own) + np.log(p) + share)
             means.append(seen_mean * shrink[:, [0, 0, 1]])
             variances.append(seen_var * shrink)
         mix = _Mixture(
@@ -130,6 +131,7 @@ def _product(a: _Mixture, b: _Mixture) -> tuple[Floats, Floats, Floats]:
         + _log_at(a.mean[i], a.var[i])
         + b.weight[j]
         + _log_at(b.mean[j], b.var[j])
+        - _LOG_SHARE[a.spread[i]]
         - _log_at(zero, own)
         - _log_at(mean, var)
     )

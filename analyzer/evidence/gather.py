@@ -116,9 +116,10 @@ def examine(
     slews = without_returns(find_slews(track, motion), track, ageing) if motion is not None else none_found(len(track))
     other = foreign(fixes, track.fixed, learnt=learnt)
     told = told_places(recording.corrections, fixes, track) if decide is None else None
-    prior = PriorOf(track, ageing, other, watch(track, ageing, fixes["fix_state"]), told=told, fused=fused)
-    opinion = form(track, fresh=fresh, slews=slews, fused=fused, breaks=station_breaks(fixes), rough=_geometry(fixes, track), prior_wrong=prior, decide=decide)
     doubts = doubts_of(fixes, track, slews) if fused else None
+    prior = PriorOf(track, ageing, other, watch(track, ageing, fixes["fix_state"]), told=told, fused=fused,
+                    unaligned=doubts.alignment > 0 if doubts is not None else None)
+    opinion = form(track, fresh=fresh, slews=slews, fused=fused, breaks=station_breaks(fixes), rough=_geometry(fixes, track), prior_wrong=prior, decide=decide)
     found = part_of.parts(fixes, track, opinion, ageing=ageing, frozen_m=frozen, baseline_m=metrics.epochs["base_distance_m"].to_numpy(np.float64),
                           frame_m=prior.frame_radius(fixes["fix_state"].isin(CORRECTED).to_numpy(dtype=bool)), doubts=doubts)
     claimed, _ = claimed_sigma(fixes)

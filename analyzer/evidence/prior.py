@@ -18,7 +18,8 @@ class PriorOf:
     """Prior probability that a stretch stands apart: a wrong fix, or another frame, by how it began and how long it lasts."""
 
     def __init__(
-        self, track: Track, ageing: Ageing, foreign: Flags, returns: Returns, *, told: Told | None = None, fused: bool = False
+        self, track: Track, ageing: Ageing, foreign: Flags, returns: Returns, *, told: Told | None = None, fused: bool = False,
+        unaligned: Flags | None = None,
     ) -> None:
         self.track = track
         self.returns = returns
@@ -26,6 +27,8 @@ class PriorOf:
         self.fused = fused
         self.ageing = ageing
         self.foreign = foreign
+        #: (n,) epochs whose heading lastingly disagrees with the course: their reference point lies beside the true one
+        self.unaligned = np.zeros(len(foreign), dtype=bool) if unaligned is None else unaligned
 
     def __call__(self, stretches: Stretches, by_slew: Ints) -> Floats:
         """Return the prior of each stretch; `by_slew` (k,) says which began with a slow step, see `_with_slews`."""
@@ -36,6 +39,8 @@ class PriorOf:
         start, end = stretches.spans[k]
         if self.foreign[start]:
             return limits["wrong.foreign"]
+        if self.unaligned[start:end].mean() > 0.5:
+            return limits["wrong.unaligned"]
         if self.told is not None and self.told.elsewhere_at(min(self.track.t[end - 1], self.track.t[start] + limits["station.repeat"])):
             return limits["wrong.frame_told"]
         if self.unbridged and self.returns.moved_by(self.track.t[start : start + 1])[0] > limits["return.least"]:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy.stats import multivariate_normal
 
 from analyzer.evidence import chain
-from analyzer.evidence.chain import SPREADS, infer
+from analyzer.evidence.chain import SHARES, SPREADS, infer
 
 SIGMA = (0.012, 0.02)
 FLAT = 1e6  # variance of a height step nobody measured
@@ -29,7 +29,8 @@ def brute(steps: np.ndarray, var: np.ndarray, prior: np.ndarray) -> np.ndarray:
             sigma = np.array([SIGMA[part] if c == 0 else SPREADS[c - 1][part] for c in case])
             cov = change @ np.diag(sigma**2) @ change.T + np.diag(var[:, part])
             likelihood *= multivariate_normal(np.zeros(count - 1), cov).pdf(steps[:, axis])
-        p = likelihood * np.prod(np.where(wrong, prior / len(SPREADS), 1 - prior))
+        share = np.array([1.0, *SHARES])[list(case)]
+        p = likelihood * np.prod(np.where(wrong, prior * share, 1 - prior))
         total += p
         weights += p * wrong
     return weights / total
@@ -71,6 +72,14 @@ def test_a_wrong_stretch_between_right_ones_is_found_with_its_offset() -> None:
     found = infer(steps, variances(0.03, 4), np.full(5, 0.02), right_sigma_m=SIGMA)
     assert found.wrong[2] > 0.98 and found.wrong[[0, 1, 3, 4]].max() < 0.02
     assert found.offset[2, :2] == pytest.approx([0.35, -0.205], abs=0.02)
+
+
+def test_two_stretches_in_a_strangers_frame_are_not_split_with_the_right_one_before() -> None:
+    """A frame two metres off: cheaper by one wide offset than by halves of it on either side."""
+    prior = np.array([0.005, 0.5, 0.5, 0.05])
+    found = infer(planar([[0.1, 2.2], [0.02, 0.01], [-0.1, -2.2]]), variances(np.array([0.012, 0.03, 0.02]), 3), prior, right_sigma_m=SIGMA)
+    assert (found.wrong[[0, 3]] < 0.05).all() and (found.wrong[1:3] > 0.99).all()
+    assert found.offset[1:3, 1] == pytest.approx([2.2, 2.2], abs=0.06)
 
 
 def test_a_step_nobody_could_measure_says_nothing() -> None:

@@ -122,6 +122,16 @@ def test_where_nothing_bridges_another_base_stays_another_base() -> None:
         assert found == expected if expected else found < limits["wrong.doubtful"]
 
 
+def test_of_two_stretches_apart_the_one_that_is_not_aligned_is_doubted() -> None:
+    limits = thresholds("analyzer.evidence")
+    track, ageing = _with_outage()
+    spans = Stretches(np.array([[0, 900], [900, len(track)]]), np.zeros(2, dtype=bool), np.zeros(0, dtype=np.int64))
+    none, slow = np.zeros(len(track), dtype=bool), np.array([0, 1])
+    found = PriorOf(track, ageing, none, _watched(track, ageing), fused=True, unaligned=track.t < 80.0)(spans, slow)
+    aligned = PriorOf(track, ageing, none, _watched(track, ageing), fused=True)(spans, slow)
+    assert found[0] == limits["wrong.unaligned"] > 5 * aligned[0] and found[1] == aligned[1]
+
+
 def test_how_far_another_base_may_be_off() -> None:
     limits = thresholds("analyzer.evidence")
     track, ageing = _with_outage(step_m=3.0)
