@@ -10,13 +10,17 @@ import numpy as np
 
 from analyzer.evidence.chain import Posterior, infer
 from analyzer.evidence.stretches import Ints, Stretches
-from analyzer.evidence.track import Floats
+from analyzer.evidence.track import Flags, Floats
 
 if TYPE_CHECKING:
     from analyzer.evidence.prior import PriorOf
 
 #: Sigma of a right fix about the truth, per horizontal axis and in height [m].
 RIGHT_SIGMA_M = (0.012, 0.02)
+#: Sigma of a step up to which it says whether a frame is another one [m].
+MEASURED_M = 0.3
+#: Variance of an offset that nothing measured [m²].
+UNKNOWN_VAR = 1.0
 
 
 @dataclass(frozen=True)
@@ -33,7 +37,30 @@ def consensus(chain: Chain, prior_wrong: PriorOf) -> Posterior:
     """Return which stretches are wrong by the steps between all of them."""
     if not len(chain.stretches):
         return Posterior(np.zeros(0), np.zeros((0, 3)), np.ones((0, 2)))
-    return infer(chain.steps, chain.variances, prior_wrong(chain.stretches, chain.by_slew), right_sigma_m=RIGHT_SIGMA_M)
+    prior = prior_wrong(chain.stretches, chain.by_slew)
+    found = infer(chain.steps, chain.variances, prior, right_sigma_m=RIGHT_SIGMA_M)
+    foreign = prior_wrong.foreign[chain.stretches.spans[:, 0]]
+    return _by_frame(found, prior, chain, foreign) if foreign.any() else found
+
+
+def _by_frame(alone: Posterior, prior: Floats, chain: Chain, foreign: Flags) -> Posterior:
+    """Return the posterior with neighbours under a foreign station taken for one stretch: they stand in one frame.
+
+    That they fit each other says nothing for it. Where no measured step leads from it to the own base it is wrong by its prior,
+    by nobody knows how much; where it is right, each of them may still be wrong alone.
+    """
+    begins = np.r_[True, ~(foreign[1:] & foreign[:-1])]
+    group, last = np.cumsum(begins) - 1, np.flatnonzero(np.r_[begins[1:], True])
+    largest = np.maximum.reduceat(prior, np.flatnonzero(begins))
+    steps, variances = chain.steps[last[:-1]], chain.variances[last[:-1]]
+    whole = infer(steps, variances, largest, right_sigma_m=RIGHT_SIGMA_M)
+    known = np.r_[False, variances[:, 0] < MEASURED_M**2, False]
+    adrift = foreign[last] & ~known[:-1] & ~known[1:]
+    wrong, variance = np.where(adrift, np.maximum(whole.wrong, largest), whole.wrong), whole.variance.copy()
+    variance[adrift] = np.maximum(variance[adrift], UNKNOWN_VAR)
+    single = foreign & (wrong[group] < 0.5) & (alone.wrong > wrong[group])
+    return Posterior(np.where(single, alone.wrong, wrong[group]), np.where(single[:, None], alone.offset, whole.offset[group]),
+                     np.where(single[:, None], alone.variance, variance[group]))
 
 
 #: Says which stretches of a chain are wrong, given their prior.

@@ -1,0 +1,50 @@
+"""Stretches decided together: what shares a stranger's frame."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import cast
+
+import numpy as np
+import pytest
+
+from analyzer.evidence.chain import Posterior
+from analyzer.evidence.consensus import UNKNOWN_VAR, Chain, consensus
+from analyzer.evidence.prior import PriorOf
+from analyzer.evidence.stretches import Stretches
+
+FAR = 1e3  # variance of a step across a loss that nothing bridges [m²]
+
+
+def decide(steps: list[list[float]], variances: list[float], foreign: list[bool]) -> Posterior:
+    """Return the posterior of stretches of ten epochs each; foreign ones are as likely off as not."""
+    count = len(foreign)
+    spans = np.column_stack([np.arange(count), np.arange(1, count + 1)]) * 10
+    stretches = Stretches(spans, np.zeros(count, dtype=bool), np.zeros(0, dtype=np.int64))
+    chain = Chain(stretches, np.array(steps), np.column_stack([variances, variances]), np.zeros(count, dtype=np.int64))
+
+    class Prior(SimpleNamespace):
+        def __call__(self, *_: object) -> np.ndarray:
+            return np.where(foreign, 0.5, 0.01)
+
+    return consensus(chain, cast(PriorOf, Prior(foreign=np.repeat(foreign, 10))))
+
+
+def test_that_foreign_stretches_fit_each_other_says_nothing_for_their_frame() -> None:
+    """Two stretches in one stranger's frame fit each other as well as two right ones do."""
+    found = decide([[9.0, 2.0, 1.0], [0.01, 0.0, 0.0], [-5.0, 3.0, 0.0]], [FAR, 2e-3, FAR], [False, True, True, False])
+    assert found.wrong[1] == found.wrong[2] >= 0.5 and (found.wrong[[0, 3]] < 0.05).all()
+    assert (found.variance[1:3] >= UNKNOWN_VAR).all()
+
+
+def test_a_measured_step_to_the_own_base_clears_or_condemns_them_together() -> None:
+    cleared = decide([[0.01, 0.0, 0.0], [0.0, 0.01, 0.0], [9.0, 0.0, 0.0]], [4e-4, 4e-4, FAR], [False, True, True, False])
+    assert (cleared.wrong < 0.1).all()
+    off = decide([[1.5, 0.0, 0.0], [0.0, 0.01, 0.0], [9.0, 0.0, 0.0]], [4e-4, 4e-4, FAR], [False, True, True, False])
+    assert (off.wrong[1:3] > 0.9).all()
+    assert off.offset[1:3, 0] == pytest.approx([1.5, 1.5], abs=0.1)
+
+
+def test_stretches_of_the_own_base_are_left_as_they_are() -> None:
+    found = decide([[0.0, 0.0, 0.0], [9.0, 0.0, 0.0]], [4e-4, FAR], [False, False, False])
+    assert (found.wrong < 0.02).all() and found.variance.max() < UNKNOWN_VAR
