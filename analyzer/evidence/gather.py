@@ -47,6 +47,9 @@ from analyzer.settings import thresholds
 #: States whose positions stand in the frame of the base.
 CORRECTED = ("fixed", "float", "differential")
 
+#: The parts that enter the rule above besides claim and class.
+PARTS = ("ageing", "baseline", "scatter", "segment", "standstill", "sky", "frozen", "bridge", "alignment")
+
 
 @dataclass(frozen=True)
 class Examined:
@@ -97,15 +100,8 @@ def examine(
 
     `learnt` holds the rulers of the whole drive, `decide` says which stretches are wrong (`second_opinion.form`).
     """
-    learnt = learnt or Learnt()
-    fixes = recording.fixes
-    rate = metrics["rate_hz"].value
-    nominal_s = 1 / float(rate) if rate else 1.0
-    stated = stated_kind(fixes)
-    track = build_track(fixes, metrics.epochs, nominal_s, origin=metrics.origin, learnt=learnt)
-    found_kind = learnt.once("kind", lambda: find_kind(fixes, track), "most")
-    fused = (found_kind.kind if stated == "unknown" else stated) == "fused"
-    track = build_track(fixes, metrics.epochs, nominal_s, origin=metrics.origin, fused=True, learnt=learnt) if fused else track
+    learnt, fixes = learnt or Learnt(), recording.fixes
+    track, found_kind, stated, fused = _track_of(recording, metrics, learnt)
     ageing = age_excess(track, fused=fused)
     frozen = frozen_distance(track, fixes, fused=fused)
     if fused or not learnt.of("doppler", bool(np.isfinite(fixes["speed_mps"].to_numpy(np.float64)).any()), "any"):
@@ -127,8 +123,21 @@ def examine(
                           right=~(np.nan_to_num(opinion.wrong) > 0.5))
     bounds = combine(fixes, track, opinion, found, beside=float("nan") if fused else ratio_beside(claims, track), without=without, fused=fused)
     return Examined(bounds, track, opinion, ageing, other, slews, motion, doubts, found_kind, stated, claims,
-                    (*mode_findings(fixes, nominal_s), *(clocked.findings() if clocked is not None else ())),
+                    (*mode_findings(fixes, track.nominal_s), *(clocked.findings() if clocked is not None else ())),
                     fused)
+
+
+def _track_of(recording: Recording, metrics: Metrics, learnt: Learnt) -> tuple[Track, KindFound, str, bool]:
+    """Return the track, the kind of solution as found and as stated, and whether it is taken for a fused one."""
+    fixes = recording.fixes
+    rate = metrics["rate_hz"].value
+    nominal_s = 1 / float(rate) if rate else 1.0
+    stated = stated_kind(fixes)
+    track = build_track(fixes, metrics.epochs, nominal_s, origin=metrics.origin, learnt=learnt)
+    found = learnt.once("kind", lambda: find_kind(fixes, track), "most")
+    fused = (found.kind if stated == "unknown" else stated) == "fused"
+    track = build_track(fixes, metrics.epochs, nominal_s, origin=metrics.origin, fused=True, learnt=learnt) if fused else track
+    return track, found, stated, fused
 
 
 def combine(
@@ -144,9 +153,7 @@ def combine(
     """Return the position bounds by the rule above; `complete` adds the axes of the track, speed and heading."""
     limits = thresholds("analyzer.evidence")
     ratio, wrong_ratio = limits["class_vertical.ratio"], limits["wrong.height_ratio"]
-    zero = np.zeros(len(track))
-    part = {k: (zero if k in without else getattr(found, k)) for k in
-            ("ageing", "baseline", "scatter", "segment", "standstill", "sky", "frozen", "bridge", "alignment")}
+    part = {k: (np.zeros(len(track)) if k in without else getattr(found, k)) for k in PARTS}
     claimed, claimed_up = claimed_sigma(fixes)
     class_h, class_v = class_bounds(fixes)
     rest_sigma, rest_ratio = rest_scatter(track, opinion.stretches.id, opinion.wrong, claimed, swing_m=opinion.waves.size)
@@ -162,17 +169,15 @@ def combine(
     horizontal = np.where(track.fixed, fixed_h, np.maximum.reduce([loose_h, part["alignment"], part["segment"]]) + part["frozen"])
     vertical = np.where(track.fixed, fixed_v, np.maximum(loose_v, part["segment"]) + part["frozen"])
     placed = np.isfinite(fixes["latitude_deg"].to_numpy(np.float64))
+    high = placed & np.isfinite(fixes["height_m"].to_numpy(np.float64))
     shown = np.where(track.fixed, steady + np.where(found.undecided, 0.0, worst) + np.where(found.age_measured, part["ageing"], 0.0), horizontal)
-    bounds = pd.DataFrame(_columns(part, ratio, wrong_ratio), index=fixes.index)
-    bounds["bound_claim_m"], bounds["vertical_bound_claim_m"] = RADIUS_95 * claimed, AXIS_95 * claimed_up
-    bounds["bound_class_m"], bounds["vertical_bound_class_m"] = class_h, class_v
-    bounds["horizontal_bound_m"] = np.where(placed, horizontal, np.nan)
-    bounds["vertical_bound_m"] = np.where(placed & np.isfinite(fixes["height_m"].to_numpy(np.float64)), vertical, np.nan)
-    bounds["shown_horizontal_m"] = np.where(placed, shown, np.nan)
-    bounds["shown_vertical_m"] = np.where(placed, np.where(track.fixed, base_v + np.where(found.undecided, 0.0, worst_v), vertical), np.nan)
-    bounds["contradicted"] = found.contradicted
-    bounds["undecided"] = found.undecided
-    return bounds
+    shown_v = np.where(track.fixed, base_v + np.where(found.undecided, 0.0, worst_v), vertical)
+    return pd.DataFrame(_columns(part, ratio, wrong_ratio) | {
+        "bound_claim_m": RADIUS_95 * claimed, "vertical_bound_claim_m": AXIS_95 * claimed_up,
+        "bound_class_m": class_h, "vertical_bound_class_m": class_v,
+        "horizontal_bound_m": np.where(placed, horizontal, np.nan), "vertical_bound_m": np.where(high, vertical, np.nan),
+        "shown_horizontal_m": np.where(placed, shown, np.nan), "shown_vertical_m": np.where(placed, shown_v, np.nan),
+        "contradicted": found.contradicted, "undecided": found.undecided}, index=fixes.index)
 
 
 def _not_fixed(

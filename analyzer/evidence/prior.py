@@ -37,14 +37,9 @@ class PriorOf:
     def _one(self, stretches: Stretches, by_slew: Ints, k: int) -> float:
         limits = thresholds("analyzer.evidence")
         start, end = stretches.spans[k]
-        if self.foreign[start]:
-            return limits["wrong.foreign"]
-        if self.unaligned[start:end].mean() > 0.5:
-            return limits["wrong.unaligned"]
-        if self.told is not None and self.told.elsewhere_at(min(self.track.t[end - 1], self.track.t[start] + limits["station.repeat"])):
-            return limits["wrong.frame_told"]
-        if self.unbridged and self.returns.moved_by(self.track.t[start : start + 1])[0] > limits["return.least"]:
-            return limits["wrong.frame_told"]
+        told = self._known_apart(start, end)
+        if told is not None:
+            return limits[told]
         if k + 1 < len(stretches) and stretches.by_jump[k + 1]:
             return limits["wrong.before_jump"]
         length = self.track.t[end - 1] - self.track.t[start]
@@ -67,6 +62,19 @@ class PriorOf:
         frame = self._frame(self.track.t[lost.start - 1], self.track.t[start], outage_s, held=bool(kept))
         kind = "never_lost" if kept else "after_loss_unseen" if self.track.from_places else "after_loss"
         return min(float(limits[f"wrong.{kind}"] * lasting + frame), limits["wrong.frame_told"])
+
+    def _known_apart(self, start: int, end: int) -> str | None:
+        """Return the threshold of what says beforehand that epochs [start, end) stand apart; None where nothing does."""
+        if self.foreign[start]:
+            return "wrong.foreign"
+        if self.unaligned[start:end].mean() > 0.5:
+            return "wrong.unaligned"
+        limits = thresholds("analyzer.evidence")
+        if self.told is not None and self.told.elsewhere_at(min(self.track.t[end - 1], self.track.t[start] + limits["station.repeat"])):
+            return "wrong.frame_told"
+        if self.unbridged and self.returns.moved_by(self.track.t[start : start + 1])[0] > limits["return.least"]:
+            return "wrong.frame_told"
+        return None
 
     def frame_radius(self, corrected: Flags) -> Floats:
         """Return how far positions may be off where another base than the first may speak (n,): 95 % radius [m], 0 elsewhere.

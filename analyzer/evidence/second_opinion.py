@@ -100,17 +100,11 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     stretches = cut(track, residual, noise, breaks=breaks, fixed=fresh, coarse=coarse, truncated=truncated)
     knots = make_knots(track, residual, extra, truncated, noise=noise, rough=rough, coarse=coarse, usable=inner(stretches, track.t),
                        edges=_edges(stretches, len(track)))
-    steps, step_var = measure_steps(stretches, knots, noise)
-    kept = merge_false_jumps(stretches, steps, step_var, coarse)
-    if len(kept) < len(stretches):
-        stretches = kept
-        steps, step_var = measure_steps(stretches, knots, noise)
-    up, up_var = _height_steps(track, stretches, knots, fresh)
-    steps, step_var, up, up_var, by_slew = _with_slews(stretches, slews, track, steps=steps, step_var=step_var, up=up, up_var=up_var)
-    chain = Chain(stretches, np.column_stack([steps, up]), np.column_stack([step_var, up_var]), by_slew)
+    chain = _chain(track, stretches, knots, noise, fresh=fresh, slews=slews, coarse=coarse)
+    steps, step_var = chain.steps[:, :2], chain.variances[:, 0]
     posterior = (decide or consensus)(chain, prior_wrong)
     wrong = np.full(len(track), np.nan)
-    stretches = replace(stretches, id=_into_slews(stretches, posterior, slews, track))
+    stretches = replace(chain.stretches, id=_into_slews(chain.stretches, posterior, slews, track))
     inside = stretches.id >= 0
     wrong[inside] = posterior.wrong[stretches.id[inside]]
     deviation, sigma = _deviation(residual, knots, noise, fresh & ~(wrong > 0.5), track)
@@ -120,6 +114,18 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
         track, residual, noise, usable=fresh & known & ~spike & ~(wrong > 0.5), coarse=coarse, lost_var=truncated + extra + rougher + _torn(stretches, steps, step_var, len(track)))
     return SecondOpinion(noise, stretches, posterior, steps, step_var, deviation, sigma, coarse, waves, wrong, turning,
                          innovation_table(_knots_of(fresh & ~(wrong > 0.5), knots), noise))
+
+
+def _chain(track: Track, stretches: Stretches, knots: Knots, noise: Noise, *, fresh: Flags, slews: Slews, coarse: Floats) -> Chain:
+    """Return the stretches without false jumps between them, and the steps in plan and height from each to the next."""
+    steps, step_var = measure_steps(stretches, knots, noise)
+    kept = merge_false_jumps(stretches, steps, step_var, coarse)
+    if len(kept) < len(stretches):
+        stretches = kept
+        steps, step_var = measure_steps(stretches, knots, noise)
+    up, up_var = _height_steps(track, stretches, knots, fresh)
+    steps, step_var, up, up_var, by_slew = _with_slews(stretches, slews, track, steps=steps, step_var=step_var, up=up, up_var=up_var)
+    return Chain(stretches, np.column_stack([steps, up]), np.column_stack([step_var, up_var]), by_slew)
 
 
 def _torn(stretches: Stretches, steps: Floats, step_var: Floats, count: int) -> Floats:

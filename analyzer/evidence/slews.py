@@ -66,15 +66,9 @@ def find_slews(track: Track, motion: Independent) -> Slews:
     scans = [scan_length(values, gain, every, length, driving=driving_of(t, track, length)) for length in LENGTHS_S if length >= 1.5 * every]
     if not scans:
         return none_found(len(track))
-    heights = "up" in motion.sources
-    told = scans if heights else [_without_height(scan) for scan in scans]
-    spans = _peaks(t, values, gain, told, every=every)
-    step, var = _measured(t, values, gain, spans, scans=scans, track=track, motion=motion, every=every)
-    size, sigma = np.column_stack([np.hypot(*step[:, :2].T), np.abs(step[:, 2])]), np.sqrt(var)
-    large = size > np.maximum([limits["slew.least"], 2 * limits["slew.least"]], limits["slew.measured"] * sigma)
-    known = large.any(axis=1) if heights else large[:, 0]
-    spans, step, var = spans[known], step[known], var[known]
-    spans, step, var, size_m = _with_partners(t, values, gain, (spans, step, var), scans=scans, track=track, motion=motion, every=every)
+    told = scans if "up" in motion.sources else [_without_height(scan) for scan in scans]
+    spans, step, var, size_m = _with_partners(t, values, gain, _large(t, values, gain, scans=scans, told=told, track=track, motion=motion, every=every),
+                                              scans=scans, track=track, motion=motion, every=every)
     hidden = _hidden(t, values, spans)
     var = var * limits["slew.surcharge"] ** 2 + limits["slew.hidden"] ** 2 * np.column_stack([hidden[:, :2].any(axis=1), hidden[:, 2]])
     spans = _to_their_ends(t, values, spans, hidden)
@@ -88,10 +82,21 @@ def find_slews(track: Track, motion: Independent) -> Slews:
         inside |= (track.t >= first) & (track.t <= last)
     middle = told[min(2, len(scans) - 1)]
     by_axis = {axis: float(np.nanmedian(middle.sigma[k])) for k, axis in enumerate(AXES) if np.isfinite(middle.sigma[k]).any()}
-    seen = _stands_out(middle) > limits["slew.measured"]
-    shown = np.interp(track.t, t, seen.astype(np.float64)) > 0.5
-    half_seen = one_axis & (var[:, 0] > limits["slew.known"] ** 2)
-    return Slews(spans, step, var, half_seen, inside, shown, by_axis)
+    shown = np.interp(track.t, t, (_stands_out(middle) > limits["slew.measured"]).astype(np.float64)) > 0.5
+    return Slews(spans, step, var, one_axis & (var[:, 0] > limits["slew.known"] ** 2), inside, shown, by_axis)
+
+
+def _large(
+    t: Floats, values: Floats, gain: Floats, *, scans: list[Scan], told: list[Scan], track: Track, motion: Independent, every: float
+) -> tuple[Floats, Floats, Floats]:
+    """Return spans, steps and variances of the peaks of the scans `told` that stand out over their whole length too."""
+    limits = thresholds("analyzer.evidence")
+    spans = _peaks(t, values, gain, told, every=every)
+    step, var = _measured(t, values, gain, spans, scans=scans, track=track, motion=motion, every=every)
+    size, sigma = np.column_stack([np.hypot(*step[:, :2].T), np.abs(step[:, 2])]), np.sqrt(var)
+    large = size > np.maximum([limits["slew.least"], 2 * limits["slew.least"]], limits["slew.measured"] * sigma)
+    known = large.any(axis=1) if "up" in motion.sources else large[:, 0]
+    return spans[known], step[known], var[known]
 
 
 def _stands_out(scan: Scan) -> Floats:
