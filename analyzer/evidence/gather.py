@@ -32,7 +32,7 @@ from analyzer.evidence.learnt import Learnt
 from analyzer.evidence.parts import Parts
 from analyzer.evidence.prior import PriorOf
 from analyzer.evidence.result import Evidence
-from analyzer.evidence.returns import watch, without_returns
+from analyzer.evidence.returns import moved_words, watch, without_returns
 from analyzer.evidence.second_opinion import UNKNOWN_M, SecondOpinion, form
 from analyzer.evidence.slews import Slews, find_slews, none_found
 from analyzer.evidence.solution_kind import KindFound, find_kind, stated_kind
@@ -123,7 +123,8 @@ def examine(
                           right=~(np.nan_to_num(opinion.wrong) > 0.5))
     bounds = combine(fixes, track, opinion, found, beside=float("nan") if fused else ratio_beside(claims, track), without=without, fused=fused)
     return Examined(bounds, track, opinion, ageing, other, slews, motion, doubts, found_kind, stated, claims,
-                    (*mode_findings(fixes, track.nominal_s), *(clocked.findings() if clocked is not None else ())),
+                    (*mode_findings(fixes, track.nominal_s), *moved_words(prior.returns, pd.DatetimeIndex(fixes.index)),
+                     *(clocked.findings() if clocked is not None else ())),
                     fused)
 
 

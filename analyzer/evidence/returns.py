@@ -15,6 +15,7 @@ from analyzer.evidence.claim import RADIUS_95
 from analyzer.evidence.displacement import integrate
 from analyzer.evidence.slews import Slews
 from analyzer.evidence.track import Floats, Track
+from analyzer.recording import Finding
 from analyzer.settings import thresholds
 
 #: Sigma per axis of how far apart the frames of two set-ups of a base are [m]: re-surveyed on a mark, by eye, from a first position.
@@ -47,6 +48,19 @@ class Returns:
         clear = self.log_odds > thresholds("analyzer.evidence")["return.clear"]
         total = np.vstack([np.zeros((1, 2)), np.cumsum(self.step[clear], axis=0)])
         return np.asarray(np.hypot(*total[np.searchsorted(self.at_s[clear], time_s, side="right")].T))
+
+
+def moved_words(returns: Returns, times: pd.DatetimeIndex) -> tuple[Finding, ...]:
+    """Return a finding for each return at which the position stepped as only another place of the base makes it step."""
+    found = []
+    for at_s, step, odds in zip(returns.at_s, returns.step, returns.log_odds, strict=True):
+        if odds > thresholds("analyzer.evidence")["return.clear"]:
+            moment = times[0] + pd.Timedelta(seconds=float(at_s))
+            found.append(Finding("base_elsewhere", "problem", (
+                f"When corrections came back at {moment:%H:%M:%S} UTC the position stepped by {np.hypot(*step):.2f} m against its own velocity "
+                f"({step[0]:+.2f} m east, {step[1]:+.2f} m north): the base stands elsewhere since, or another place was entered for it."),
+                {"at_utc": moment.isoformat(), "east_m": float(step[0]), "north_m": float(step[1])}))
+    return tuple(found)
 
 
 def watch(track: Track, ageing: Ageing, state: pd.Series[str]) -> Returns:

@@ -15,7 +15,7 @@ PART_MEANING = {
     "bound_ageing_m": "corrections older than usual",
     "bound_baseline_m": "distance from the base",
     "bound_scatter_m": "positions against the motion of the car",
-    "bound_segment_m": "offset of this stretch against its neighbours (wrong fix)",
+    "bound_segment_m": "offset of this stretch against its neighbours (wrong fix), or the frame of another base",
     "bound_standstill_m": "movement of the position while the car stood",
     "bound_sky_m": "fewer satellites or worse geometry than usual on this drive",
     "bound_frozen_m": "position unchanged while the car moved",

@@ -17,7 +17,9 @@ from analyzer.verdict.purposes import limit_95
 Flags = NDArray[np.bool_]
 #: Version of the rules in this module, `windows` and `run`; a change that can change a verdict raises it.
 #: 2: a heading that calls itself other than autonomous (THS) is doubtful in a fused solution; more solutions are found to be fused.
-RULES_VERSION = "2"
+#: 3: a step of the position when corrections return weighs for or against another base; the frame of a stranger's base and ages of corrections
+#: beyond half a minute count for more; stretches under one foreign station are decided as one.
+RULES_VERSION = "3"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",
     "vertical": "vertical_bound_m",

@@ -6,6 +6,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -54,6 +55,16 @@ def test_what_is_wrong_is_not_trusted_on_a_satellite_drive(tmp_path: Path, fault
     table, _ = _drive(tmp_path, seed=22, faults=(fault,), outputs=("inertial",))
     assert _misleading(table) <= 0.001
     assert _useful(table) >= 0.8
+
+
+def test_a_base_that_comes_back_elsewhere_is_seen_by_the_step_where_no_speed_bridges_the_outage(tmp_path: Path) -> None:
+    moved = Fault("base_resurveyed", start_s=180.0, duration_s=45.0, size=1.2)
+    table, evidence = _drive(tmp_path, seed=26, faults=(moved,), rmc=False)
+    assert _misleading(table) <= 0.001 and evidence.segments["decision"].iloc[-1] in ("wrong", "doubtful")
+    (said,) = [f for f in evidence.findings if f.code == "base_elsewhere"]
+    assert np.hypot(*(float(str(said.evidence[key])) for key in ("east_m", "north_m"))) == pytest.approx(1.2, abs=0.3)
+    _, evidence = _drive(tmp_path / "radio", seed=26, faults=(Fault("radio_loss", start_s=180.0, duration_s=45.0),), rmc=False)
+    assert not any(f.code == "base_elsewhere" for f in evidence.findings)
 
 
 @pytest.mark.parametrize("seed", [31, 32, 33])

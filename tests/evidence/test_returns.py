@@ -14,7 +14,7 @@ from scipy.special import expit, logit
 from analyzer.evidence.ageing import Ageing, age_excess
 from analyzer.evidence.claim import RADIUS_95
 from analyzer.evidence.prior import PriorOf
-from analyzer.evidence.returns import Returns, _log_odds, watch, without_returns
+from analyzer.evidence.returns import Returns, _log_odds, moved_words, watch, without_returns
 from analyzer.evidence.slews import Slews
 from analyzer.evidence.stretches import Stretches
 from analyzer.evidence.track import Track
@@ -51,6 +51,14 @@ def test_a_return_that_moves_nothing_speaks_against_another_base_and_a_frame_shi
     assert moved.step[0] == pytest.approx([0.6, 0.8], abs=0.05) and np.hypot(*quiet.step[0]) < 0.05
     assert quiet.odds_between(99.0, 151.0) < -1.0 < 0.0 < moved.odds_between(99.0, 151.0)
     assert quiet.odds_between(10.0, 50.0) == 0.0
+
+
+def test_a_clear_step_is_said_with_its_size_and_direction() -> None:
+    times = pd.date_range("2026-05-02T10:00:00", periods=2, freq="s", tz="UTC")
+    assert moved_words(_watched(*_with_outage()), times) == ()
+    (found,) = moved_words(_watched(*_with_outage(step_m=2.0)), times)
+    assert found.level == "problem" and "at 10:02:30 UTC the position stepped by 2.0" in found.text
+    assert found.evidence["east_m"] == pytest.approx(1.2, abs=0.05) and found.evidence["north_m"] == pytest.approx(1.6, abs=0.05)
 
 
 def test_what_nobody_watched_says_nothing() -> None:
