@@ -238,10 +238,17 @@ def _sky(start_s: float, end_s: float, scene: Scene) -> str:
 
 
 def _sky_of_outage(start_s: float, end_s: float, scene: Scene) -> str:
-    """Return in words that satellites were missing through most of an outage, or an empty text."""
-    limit = thresholds("analyzer.metrics")
+    """Return in words that satellites were missing through most of an outage, or an empty text.
+
+    Not where they were as few before it while corrections still came, nor where they fell after the next corrections were due:
+    such a sky was no reason to lose them.
+    """
+    least = 1 - thresholds("analyzer.metrics")["cause.satellites_drop"]
     middle, usual = _middle(scene.during(scene.satellites, start_s, end_s)), scene.usual[0]
-    if middle < (1 - limit["cause.satellites_drop"]) * usual:
+    early = scene.during(scene.satellites, start_s, min(end_s, start_s + scene.fresh_s))
+    fell_later = len(early) > 0 and early.min() >= least * usual
+    as_few_before = middle >= least * scene.before(scene.satellites, start_s)
+    if middle < least * usual and not as_few_before and not fell_later:
         return f"satellites fell to {middle:.0f} from the usual {usual:.0f}"
     return ""
 

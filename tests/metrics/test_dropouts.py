@@ -95,6 +95,18 @@ def test_underpass_is_a_fix_loss_with_obstructed_sky():
     assert row["end_distance_m"] >= row["start_distance_m"]
 
 
+@pytest.mark.parametrize(("few_s", "cause"), [
+    ((200.5, 260.0), "sky_obstruction"), ((150.0, 260.0), "corrections_stopped"), ((210.0, 260.0), "corrections_stopped"),
+], ids=["both at once", "few long before", "few only later"])
+def test_a_sky_explains_lost_corrections_only_where_it_closed_with_them(few_s, cause):
+    """Under trees corrections often keep coming; and what fell after the next corrections were due took none of them."""
+    frame = drive(400, outages=[(200.0, 240.0)])
+    moment = np.asarray((frame.index - START) / pd.Timedelta(seconds=1))
+    frame.loc[(moment >= few_s[0]) & (moment < few_s[1]), "satellites_used"] = 8.0
+    (found,) = dropouts(frame).to_dict("records")
+    assert (found["kind"], found["cause"]) == ("correction_outage", cause)
+
+
 def test_short_losses_are_none_and_close_ones_are_joined():
     frame = drive(300)
     state = frame["fix_state"].astype(str).to_numpy()
