@@ -136,5 +136,6 @@ def _reason_words(code: str, bad: pd.DataFrame) -> str:
     if code in ("age", "age_limit") and np.isfinite(age):
         return f"corrections {age:.0f} s old"
     if code == "state":
-        return f"not fixed ({', '.join(sorted(set(bad['fix_state'].astype(str)) - {'fixed'}))})"
+        states = sorted(set(bad["fix_state"].astype(str)) - {"fixed"})
+        return f"not fixed ({', '.join(states).replace('_', ' ')})"
     return reason_texts().get(code, code)
