@@ -169,7 +169,6 @@ def _filtered(values: Array) -> Array:
         return np.where(known, values - (total[high] - total[low]) / (count[high] - count[low]), np.nan)
 
 
-
 def _hours(seconds: float) -> str:
     """Return a zone such as +1 h or -9:30 h."""
     whole, rest = divmod(round(abs(seconds) / 60), 60)

@@ -11,14 +11,13 @@ import numpy as np
 from analyzer.evidence.chain import Posterior, infer
 from analyzer.evidence.stretches import Ints, Stretches
 from analyzer.evidence.track import Flags, Floats
+from analyzer.settings import thresholds
 
 if TYPE_CHECKING:
     from analyzer.evidence.prior import PriorOf
 
 #: Sigma of a right fix about the truth, per horizontal axis and in height [m].
 RIGHT_SIGMA_M = (0.012, 0.02)
-#: Sigma of a step up to which it says whether a frame is another one [m].
-MEASURED_M = 0.3
 #: Variance of an offset that nothing measured [m²].
 UNKNOWN_VAR = 1.0
 
@@ -54,7 +53,7 @@ def _by_frame(alone: Posterior, prior: Floats, chain: Chain, foreign: Flags) -> 
     largest = np.maximum.reduceat(prior, np.flatnonzero(begins))
     steps, variances = chain.steps[last[:-1]], chain.variances[last[:-1]]
     whole = infer(steps, variances, largest, right_sigma_m=RIGHT_SIGMA_M)
-    known = np.r_[False, variances[:, 0] < MEASURED_M**2, False]
+    known = np.r_[False, variances[:, 0] < thresholds("analyzer.evidence")["wrong.measured"] ** 2, False]
     adrift = foreign[last] & ~known[:-1] & ~known[1:]
     wrong, variance = np.where(adrift, np.maximum(whole.wrong, largest), whole.wrong), whole.variance.copy()
     variance[adrift] = np.maximum(variance[adrift], UNKNOWN_VAR)

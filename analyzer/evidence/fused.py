@@ -90,16 +90,15 @@ def _unconfirmed(track: Track, slews: Slews) -> Flags:
     """
     limits = thresholds("analyzer.evidence")
     out = np.zeros(len(track), dtype=bool)
-    spans = np.array(intervals.runs(track.placed & ~track.fixed), dtype=np.int64).reshape(-1, 2)
+    spans = intervals.runs(track.placed & ~track.fixed)
     lasts = (track.t[spans[:, 1] - 1] - track.t[spans[:, 0]] + track.nominal_s) > limits["wrong.loss"]
     spans = spans[lasts & (np.cumsum(track.fixed)[spans[:, 0]] > 0)]
-    for k, (_, end) in enumerate(spans):
-        following = spans[k + 1, 0] if k + 1 < len(spans) else len(track)
-        if end >= len(track):
+    for end, following in zip(spans[:, 1], np.append(spans[:, 0], len(track))[1:], strict=True):
+        if end == len(track):
             continue
-        until = track.fixed & (np.arange(len(track)) < following) & (track.t >= track.t[end])
-        entry = until & (track.t < track.t[end] + limits["fused.entry"])
-        at_rest = track.standing[entry].mean() if entry.any() else 0.0
-        if entry.any() and slews.shown[entry].mean() + at_rest < 0.5:
-            out |= until & (track.t < track.t[end] + limits["fused.unconfirmed"])
+        fixed, gone = track.fixed[end:following], track.t[end:following] - track.t[end]
+        entry = fixed & (gone < limits["fused.entry"])
+        watched = slews.shown[end:following][entry].mean() + track.standing[end:following][entry].mean() if entry.any() else 1.0
+        if watched < 0.5:
+            out[end:following] = fixed & (gone < limits["fused.unconfirmed"])
     return out

@@ -112,8 +112,11 @@ class PriorOf:
             if lately.any() and (at <= before_s).any():
                 return 0.0
         odds = self.returns.odds_between(before_s - self.track.nominal_s, after_s + self.track.nominal_s)
-        long = outage_s > limits["wrong.unbridged_outage"] and not held
-        return float(expit(logit(limits["wrong.frame" if not long else "wrong.frame_unbridged" if self.unbridged else "wrong.frame_long"]) + odds))
+        if held or outage_s <= limits["wrong.unbridged_outage"]:
+            base = limits["wrong.frame"]
+        else:
+            base = limits["wrong.frame_unbridged" if self.unbridged else "wrong.frame_long"]
+        return float(expit(logit(base) + odds))
 
     @property
     def unbridged(self) -> bool:

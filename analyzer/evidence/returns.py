@@ -13,7 +13,7 @@ from analyzer import intervals
 from analyzer.evidence.ageing import Ageing
 from analyzer.evidence.claim import RADIUS_95
 from analyzer.evidence.displacement import integrate
-from analyzer.evidence.slews import Slews
+from analyzer.evidence.slews import Slews, inside_of
 from analyzer.evidence.track import Floats, Track
 from analyzer.recording import Finding
 from analyzer.settings import thresholds
@@ -22,6 +22,7 @@ from analyzer.settings import thresholds
 FRAMES_M = np.array([0.15, 0.5, 1.5])
 #: Share of returns at which positions of the same base step by more than expected, and how many times more.
 OUTLYING, OUTLYING_TIMES = 0.05, 3.0
+
 
 @dataclass(frozen=True)
 class Returns:
@@ -55,11 +56,13 @@ def moved_words(returns: Returns, times: pd.DatetimeIndex) -> tuple[Finding, ...
     found = []
     for at_s, step, odds in zip(returns.at_s, returns.step, returns.log_odds, strict=True):
         if odds > thresholds("analyzer.evidence")["return.clear"]:
-            moment = times[0] + pd.Timedelta(seconds=float(at_s))
+            # to the millisecond and millimetre: blocks that overlap must say the same
+            moment = (times[0] + pd.Timedelta(seconds=float(at_s))).round("ms")
+            east, north = (round(float(x), 3) for x in step)
             found.append(Finding("base_elsewhere", "problem", (
-                f"When corrections came back at {moment:%H:%M:%S} UTC the position stepped by {np.hypot(*step):.2f} m against its own velocity "
-                f"({step[0]:+.2f} m east, {step[1]:+.2f} m north): the base stands elsewhere since, or another place was entered for it."),
-                {"at_utc": moment.isoformat(), "east_m": float(step[0]), "north_m": float(step[1])}))
+                f"When corrections came back at {moment:%H:%M:%S} UTC the position stepped by {np.hypot(east, north):.2f} m against its own velocity "
+                f"({east:+.2f} m east, {north:+.2f} m north): the base stands elsewhere since, or another place was entered for it."),
+                {"at_utc": moment.isoformat(), "east_m": east, "north_m": north}))
     return tuple(found)
 
 
@@ -72,9 +75,9 @@ def watch(track: Track, ageing: Ageing, state: pd.Series[str]) -> Returns:
     """
     kind = np.where(track.placed & (state == "fixed").to_numpy(), 2, np.where(track.placed & (state == "float").to_numpy(), 1, 0))
     at, steps, odds = [], [], []
-    for end in _fresh_again(track, ageing):
+    for last, end in _fresh_again(track, ageing):
         step, sigma = _step(track, end, kind)
-        built_up = thresholds("analyzer.evidence")["return.rate"] * float(ageing.excess_s[:end][ageing.excess_s[:end] > 0][-1])
+        built_up = thresholds("analyzer.evidence")["return.rate"] * float(ageing.excess_s[last])
         at.append(float(track.t[end]))
         steps.append(step)
         odds.append(_log_odds(step, float(np.hypot(sigma, built_up))))
@@ -82,11 +85,14 @@ def watch(track: Track, ageing: Ageing, state: pd.Series[str]) -> Returns:
 
 
 def _fresh_again(track: Track, ageing: Ageing) -> NDArray[np.int64]:
-    """Return the first epoch of fresh corrections behind each outage; epochs that name no age neither end one nor begin one."""
+    """Return the last epoch of old corrections and the first of fresh ones of each outage (k, 2).
+
+    Epochs that name no age neither end an outage nor begin one.
+    """
     old = ageing.excess_s > ageing_least(ageing)
     said = np.flatnonzero(np.isfinite(track.age) | old)
-    back = np.flatnonzero(old[said[:-1]] & ~old[said[1:]]) + 1
-    return np.asarray(said[back], dtype=np.int64)
+    ends = np.flatnonzero(old[said[:-1]] & ~old[said[1:]])
+    return np.column_stack([said[ends], said[ends + 1]])
 
 
 def _log_odds(step: Floats, sigma: float) -> float:
@@ -149,7 +155,6 @@ def without_returns(slews: Slews, track: Track, ageing: Ageing) -> Slews:
         gone = limits["return.least"] / 2 + RADIUS_95 * limits["return.rate"] * float(ageing.excess_s[start:end].max())
         near = (slews.spans[:, 1] > back - limits["return.window"]) & (slews.spans[:, 0] < back + limits["return.settled"])
         keep &= ~(near & (np.hypot(*slews.step[:, :2].T) < gone))
-    inside = np.zeros(len(track), dtype=bool)
-    for first, last in slews.spans[keep]:
-        inside |= (track.t >= first) & (track.t <= last)
-    return replace(slews, spans=slews.spans[keep], step=slews.step[keep], var=slews.var[keep], half_seen=slews.half_seen[keep], inside=inside)
+    spans = slews.spans[keep]
+    return replace(slews, spans=spans, step=slews.step[keep], var=slews.var[keep], half_seen=slews.half_seen[keep],
+                   inside=inside_of(track, spans))

@@ -109,16 +109,15 @@ def scan_length(values: Floats, gain: Floats, every: float, length_s: float, *, 
     around = max(5, round(limits["slew.around"] / every))
     for k in range(len(step)):
         plain = np.nan
-        lone, lone_busy = ~both[k] & ~busy, ~both[k] & busy
-        for kind in (both[k] & ~busy, both[k] & busy, lone, lone_busy):
-            here = kind & np.isfinite(step[k])
+        for flanked, driven in ((True, ~busy), (True, busy), (False, ~busy), (False, busy)):
+            here = (both[k] == flanked) & driven & np.isfinite(step[k])
             if not here.any():
                 continue
             size = np.where(here, np.abs(step[k]) / weight[k], np.nan)
             usual = 1.4826 * float(np.nanmedian(size)) if here.sum() >= LEAST_CELLS else np.nan
             # where few or none were driven otherwise, the slow step itself would be the ruler
             usual = float(np.fmin(usual, MOST_WORSE * plain))
-            if kind is lone or kind is lone_busy:
+            if not flanked:
                 usual = float(np.fmax(usual, ONE_FLANK * plain))
             if not np.isfinite(usual):
                 continue

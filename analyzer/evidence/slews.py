@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from analyzer import intervals
 from analyzer.evidence.independent import Independent
 from analyzer.evidence.rest import moves_at_rest, stands
 from analyzer.evidence.slew_scan import Scan, driving_of, on_grid, scan_length, steps_over
@@ -77,13 +78,15 @@ def find_slews(track: Track, motion: Independent) -> Slews:
         by_height = np.where(var[:, 1] < 1.0, np.abs(step[:, 2]) / limits["wrong.height_ratio"], 0.0)
         var[:, 0] += (limits["slew.half_seen"] * np.maximum(size_m, by_height)) ** 2
     spans, step, var = _with_rests(spans, step, var, track, motion)
-    inside = np.zeros(len(track), dtype=bool)
-    for first, last in spans:
-        inside |= (track.t >= first) & (track.t <= last)
     middle = told[min(2, len(scans) - 1)]
     by_axis = {axis: float(np.nanmedian(middle.sigma[k])) for k, axis in enumerate(AXES) if np.isfinite(middle.sigma[k]).any()}
     shown = np.interp(track.t, t, (_stands_out(middle) > limits["slew.measured"]).astype(np.float64)) > 0.5
-    return Slews(spans, step, var, one_axis & (var[:, 0] > limits["slew.known"] ** 2), inside, shown, by_axis)
+    return Slews(spans, step, var, one_axis & (var[:, 0] > limits["slew.known"] ** 2), inside_of(track, spans), shown, by_axis)
+
+
+def inside_of(track: Track, spans: Floats) -> Flags:
+    """Return which epochs lie in one of the spans (k, 2) [s], in time order; steps at stands may overlap others."""
+    return intervals.covered(track.t, intervals.join_close(spans, 0.0))
 
 
 def _large(

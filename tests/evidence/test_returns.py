@@ -61,6 +61,14 @@ def test_a_clear_step_is_said_with_its_size_and_direction() -> None:
     assert found.evidence["east_m"] == pytest.approx(1.2, abs=0.05) and found.evidence["north_m"] == pytest.approx(1.6, abs=0.05)
 
 
+def test_blocks_that_overlap_say_the_same_of_one_return() -> None:
+    """What is said twice is kept once: time since another first epoch must not make it another finding."""
+    times = pd.date_range("2026-05-02T10:00:00", periods=2000, freq="100ms", tz="UTC")
+    whole = Returns(np.array([150.0]), np.array([[1.2, 1.6]]), np.array([9.0]))
+    block = Returns(np.array([150.0 - 43.7 + 2e-8]), np.array([[1.2 + 1e-9, 1.6 - 1e-9]]), np.array([9.0 + 1e-9]))
+    assert moved_words(block, times[437:]) == moved_words(whole, times) != ()
+
+
 def test_what_nobody_watched_says_nothing() -> None:
     track, ageing = _with_outage(step_m=1.0)
     gone = (track.t > 149.5) & (track.t < 150.5)
