@@ -6,6 +6,7 @@ epoch, and so is the step to it from the stretch before.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -15,8 +16,10 @@ from analyzer import intervals
 from analyzer.evidence.ageing import Ageing
 from analyzer.evidence.chain import Posterior
 from analyzer.evidence.consensus import Chain, Decide, consensus
+from analyzer.evidence.learnt import Learnt
 from analyzer.evidence.prior import PriorOf
 from analyzer.evidence.returns import Returns
+from analyzer.evidence.road import NOTHING, road_of
 from analyzer.evidence.second_opinion import UNMEASURED
 from analyzer.evidence.stations import told_places
 from analyzer.evidence.stretches import Ints, Stretches
@@ -125,17 +128,18 @@ class Agreement:
         return look_up
 
 
-def agree(collector: Collector, recording: Recording, metrics: Metrics) -> Agreement:
-    """Return what all stretches together say."""
+def agree(collector: Collector, recording: Recording, metrics: Metrics, learnt: Learnt, *, without: Collection[str] = ()) -> Agreement:
+    """Return what all stretches together say, with the rulers of the whole drive."""
     chain = collector.joined.chain()
     times = pd.DatetimeIndex(recording.fixes.index)
     nothing = np.zeros((0, 3))
     none: Flags = np.zeros(0, dtype=bool)
     track = Track(t=intervals.seconds(times), places=nothing, velocity=nothing[:, :2], fixed=collector.fixed, placed=collector.placed,
-                  standing=none, age=np.zeros(0), nominal_s=collector.nominal_s, from_places=collector.from_places)
+                  standing=none, age=np.zeros(0), nominal_s=collector.nominal_s, from_places=collector.from_places, learnt=learnt, begun_s=times[0].timestamp())
     ageing = Ageing(collector.excess_s, none, 0.0)
     returns = Returns(track.t[np.asarray(collector.at, dtype=np.int64)], np.asarray(collector.step).reshape(-1, 2), np.asarray(collector.log_odds))
-    prior = PriorOf(track, ageing, collector.foreign, returns, fused=collector.fused, unaligned=collector.unaligned,
+    road = NOTHING if "road" in without else road_of(track, none, np.zeros(0))
+    prior = PriorOf(track, ageing, collector.foreign, returns, road=road, fused=collector.fused, unaligned=collector.unaligned,
                     told=told_places(recording.corrections, recording.fixes, track))
     return Agreement(chain, consensus(chain, prior))
 

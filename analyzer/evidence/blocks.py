@@ -26,7 +26,7 @@ from analyzer.scratch import Scratch, Sizes
 #: Borders lie at whole minutes from the first epoch [s], so that knots and grids fall where they do in the whole drive.
 GRID_S = 60.0
 #: Rulers that rest on others: learnt in the second pass, when those of the whole drive are known.
-SECOND = ("claim.", "rest")
+SECOND = ("claim.", "rest", "road.agree")
 #: Other sensors are looked at this much beyond a block [s].
 BESIDE_S = 5.0
 
@@ -90,7 +90,8 @@ def share(
     notes = [_first_rulers(recording, metrics, marks, block, without) for block in blocks]
     first, collector = Learnt.pooled(notes), Collector(len(recording.fixes), scratch)
     notes = [_second_rulers(recording, metrics, collector, first, block, without) for block in blocks]
-    return Shared(blocks, Learnt.pooled(notes), agree(collector, recording, metrics), marks, without)
+    learnt = Learnt.pooled(notes)
+    return Shared(blocks, learnt, agree(collector, recording, metrics, learnt, without=without), marks, without)
 
 
 def _first_rulers(

@@ -9,6 +9,7 @@ import pandas as pd
 
 from analyzer import intervals
 from analyzer.evidence.independent import running_median
+from analyzer.evidence.road import NOTHING, Pairs, confirmed
 from analyzer.evidence.slews import Slews
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.metrics.heading_mode import doubted, ever_autonomous
@@ -27,14 +28,14 @@ class FusedDoubts:
     turned_deg: float
 
 
-def doubts_of(fixes: pd.DataFrame, track: Track, slews: Slews) -> FusedDoubts:
+def doubts_of(fixes: pd.DataFrame, track: Track, slews: Slews, road: Pairs = NOTHING) -> FusedDoubts:
     """Return the doubts about a fused solution."""
     seen = heading_off(fixes["heading_deg"].to_numpy(np.float64), track)
     turned = by_mode(seen, fixes, track)
     arm = thresholds("analyzer.evidence")["alignment.arm"]
     largest = float(seen.max(initial=0.0))
     return FusedDoubts(
-        2 * arm * np.sin(np.radians(np.minimum(turned, 180.0)) / 2), _unconfirmed(track, slews), largest if largest > 0 else np.nan
+        2 * arm * np.sin(np.radians(np.minimum(turned, 180.0)) / 2), _unconfirmed(track, slews, road), largest if largest > 0 else np.nan
     )
 
 
@@ -83,10 +84,11 @@ def by_mode(seen_deg: Floats, fixes: pd.DataFrame, track: Track) -> Floats:
     return out
 
 
-def _unconfirmed(track: Track, slews: Slews) -> Flags:
+def _unconfirmed(track: Track, slews: Slews, road: Pairs) -> Flags:
     """Return the epochs fixed again less than `fused.unconfirmed` ago whose entry nothing independent watched.
 
-    The doubt ends with the fix: one that is taken anew behind another loss has an entry of its own.
+    The doubt ends with the fix: one that is taken anew behind another loss has an entry of its own. There is none where the road
+    lies as high in this fix as in other passes.
     """
     limits = thresholds("analyzer.evidence")
     out = np.zeros(len(track), dtype=bool)
@@ -99,6 +101,6 @@ def _unconfirmed(track: Track, slews: Slews) -> Flags:
         fixed, gone = track.fixed[end:following], track.t[end:following] - track.t[end]
         entry = fixed & (gone < limits["fused.entry"])
         watched = slews.shown[end:following][entry].mean() + track.standing[end:following][entry].mean() if entry.any() else 1.0
-        if watched < 0.5:
+        if watched < 0.5 and not confirmed(road, (track.begun_s + track.t[end], track.begun_s + track.t[following - 1])):
             out[end:following] = fixed & (gone < limits["fused.unconfirmed"])
     return out

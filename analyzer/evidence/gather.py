@@ -33,6 +33,7 @@ from analyzer.evidence.parts import Parts
 from analyzer.evidence.prior import PriorOf
 from analyzer.evidence.result import Evidence
 from analyzer.evidence.returns import moved_words, watch, without_returns
+from analyzer.evidence.road import NOTHING, road_of, worse_heights
 from analyzer.evidence.second_opinion import UNKNOWN_M, SecondOpinion, form
 from analyzer.evidence.slews import Slews, find_slews, none_found
 from analyzer.evidence.solution_kind import KindFound, find_kind, stated_kind
@@ -112,10 +113,12 @@ def examine(
     slews = without_returns(find_slews(track, motion), track, ageing) if motion is not None else none_found(len(track))
     other = foreign(fixes, track.fixed, learnt=learnt)
     told = told_places(recording.corrections, fixes, track) if decide is None else None
-    doubts = doubts_of(fixes, track, slews) if fused else None
-    prior = PriorOf(track, ageing, other, watch(track, ageing, fixes["fix_state"]), told=told, fused=fused,
+    rough = _geometry(fixes, track)
+    road = NOTHING if "road" in without else road_of(track, fresh, worse_heights(ageing.excess_s, rough))
+    doubts = doubts_of(fixes, track, slews, road) if fused else None
+    prior = PriorOf(track, ageing, other, watch(track, ageing, fixes["fix_state"]), told=told, fused=fused, road=road,
                     unaligned=doubts.alignment > 0 if doubts is not None else None)
-    opinion = form(track, fresh=fresh, slews=slews, fused=fused, breaks=station_breaks(fixes), rough=_geometry(fixes, track), prior_wrong=prior, decide=decide)
+    opinion = form(track, fresh=fresh, slews=slews, fused=fused, breaks=station_breaks(fixes), rough=rough, prior_wrong=prior, decide=decide, road=road)
     found = part_of.parts(fixes, track, opinion, ageing=ageing, frozen_m=frozen, baseline_m=metrics.epochs["base_distance_m"].to_numpy(np.float64),
                           frame_m=prior.frame_radius(fixes["fix_state"].isin(CORRECTED).to_numpy(dtype=bool)), doubts=doubts)
     claimed, _ = claimed_sigma(fixes)
@@ -162,7 +165,8 @@ def combine(
     base_h, base_v = fixed_base(claimed, claimed_up, class_h, noise=opinion.noise, rest_sigma_m=rest_sigma, rest_ratio=rest_ratio, fused=fused,
                                 nominal_s=track.nominal_s)
     worst = np.maximum.reduce([part["scatter"], part["segment"], part["standstill"], part["frozen"], part["alignment"]])
-    worst_v = np.maximum.reduce([part["scatter"] * ratio, part["segment"] * wrong_ratio, part["standstill"] * ratio, part["frozen"]])
+    high = np.where(track.fixed, AXIS_95 * opinion.waves.high, 0.0) if "scatter" not in without else 0.0
+    worst_v = np.maximum.reduce([part["scatter"] * ratio, part["segment"] * wrong_ratio, part["standstill"] * ratio, part["frozen"], high])
     steady = np.sqrt(base_h**2 + part["baseline"] ** 2 + part["sky"] ** 2)
     fixed_h = steady + part["ageing"] + worst
     fixed_v = np.sqrt(base_v**2 + (part["baseline"] ** 2 + part["sky"] ** 2) * ratio**2) + part["ageing"] * ratio + worst_v

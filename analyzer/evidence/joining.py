@@ -58,7 +58,7 @@ class Gathered:
         swings = one.opinion.waves
         here = ((swings.spans.mean(axis=1) >= t[core.start]) & (swings.spans.mean(axis=1) <= t[core.stop - 1]) if len(swings.spans)
                 else np.zeros(0, dtype=bool))
-        self.swings.append(Waves(swings.spans[here], swings.log_odds[here], swings.size[core].max(initial=0.0, keepdims=True)))
+        self.swings.append(Waves(swings.spans[here], swings.log_odds[here], *(x[core].max(initial=0.0, keepdims=True) for x in (swings.size, swings.high))))
         self.modes += [mode for mode in one.modes if mode not in self.modes]
         self.claims.append(one.claims)
         self.innovations.append(one.opinion.innovations)
@@ -83,7 +83,7 @@ def evidence_of(gathered: Gathered, agreement: Agreement, fixes: pd.DataFrame) -
     opinion = replace(
         first.opinion, stretches=chain.stretches, posterior=agreement.posterior, steps=chain.steps[:, :2],
         step_var=chain.variances[:, 0], innovations=_innovations(gathered.innovations),
-        waves=Waves(*(np.concatenate([getattr(w, name) for w in gathered.swings]) for name in ("spans", "log_odds", "size"))))
+        waves=Waves(*(np.concatenate([getattr(w, name) for w in gathered.swings]) for name in ("spans", "log_odds", "size", "high"))))
     whole = replace(
         first, opinion=opinion, claims=_claims(gathered.claims), modes=tuple(gathered.modes),
         slews=replace(first.slews, spans=np.concatenate(gathered.spans), step=np.concatenate(gathered.steps)),

@@ -8,6 +8,7 @@ from scipy.special import expit, logit
 from analyzer.evidence.ageing import Ageing
 from analyzer.evidence.claim import RADIUS_95
 from analyzer.evidence.returns import Returns
+from analyzer.evidence.road import NOTHING, Pairs, odds_of
 from analyzer.evidence.stations import Told
 from analyzer.evidence.stretches import Ints, Stretches
 from analyzer.evidence.track import Flags, Floats, Track
@@ -19,11 +20,12 @@ class PriorOf:
 
     def __init__(
         self, track: Track, ageing: Ageing, foreign: Flags, returns: Returns, *, told: Told | None = None, fused: bool = False,
-        unaligned: Flags | None = None,
+        unaligned: Flags | None = None, road: Pairs = NOTHING,
     ) -> None:
         self.track = track
         self.returns = returns
         self.told = told
+        self.road = road
         self.fused = fused
         self.ageing = ageing
         self.foreign = foreign
@@ -32,36 +34,49 @@ class PriorOf:
 
     def __call__(self, stretches: Stretches, by_slew: Ints) -> Floats:
         """Return the prior of each stretch; `by_slew` (k,) says which began with a slow step, see `_with_slews`."""
-        return np.array([self._one(stretches, by_slew, k) for k in range(len(stretches))])
+        t = self.track.t
+        spans_s = np.column_stack([t[stretches.spans[:, 0]], t[stretches.spans[:, 1] - 1]]) if len(stretches) else np.zeros((0, 2))
+        fix, frame = odds_of(self.road, spans_s + self.track.begun_s)
+        return np.array([self._one(stretches, by_slew, k, float(fix[k]), float(frame[k])) for k in range(len(stretches))])
 
-    def _one(self, stretches: Stretches, by_slew: Ints, k: int) -> float:
+    def _one(self, stretches: Stretches, by_slew: Ints, k: int, fix_odds: float, frame_odds: float) -> float:
+        """Return the prior of stretch k by what leads up to it, and by what other passes of its road say: log odds of either kind.
+
+        Heights that agree do not speak against another frame: it may differ in plan alone, and the other passes may stand in it too.
+        """
+        fix, frame = self._by_its_begin(stretches, by_slew, k)
+        weighed = _shifted(fix, fix_odds) + _shifted(frame, max(frame_odds, 0.0))
+        return min(weighed, max(thresholds("analyzer.evidence")["wrong.frame_told"], fix, frame))
+
+    def _by_its_begin(self, stretches: Stretches, by_slew: Ints, k: int) -> tuple[float, float]:
+        """Return the probabilities of a wrong fix and of another frame by how the stretch began, ends and lasts."""
         limits = thresholds("analyzer.evidence")
         start, end = stretches.spans[k]
         told = self._known_apart(start, end)
         if told is not None:
-            return limits[told]
+            return 0.0, limits[told]
         if k + 1 < len(stretches) and stretches.by_jump[k + 1]:
-            return limits["wrong.before_jump"]
+            return limits["wrong.before_jump"], 0.0
         length = self.track.t[end - 1] - self.track.t[start]
         lasting = np.exp(-length / limits["wrong.lasting"]) * (1 - limits["wrong.least_share"]) + limits["wrong.least_share"]
         ends_slow = by_slew[k + 1] if k + 1 < len(stretches) else 0
         if max(by_slew[k], ends_slow) == 2 and self._shorter(stretches, by_slew, k):
-            return limits["wrong.half_seen"]
+            return limits["wrong.half_seen"], 0.0
         if by_slew[k] or ends_slow:
             # a loss before it, or the end of the drive behind it, says on which side the wrong fix is more likely
             kind = "slew" if by_slew[k] and ends_slow else "before_jump" if ends_slow and k > 0 else "first_then_slew" if ends_slow else "after_slew"
-            return float(limits[f"wrong.{kind}"] * lasting)
+            return float(limits[f"wrong.{kind}"] * lasting), 0.0
         if k == 0:
-            return float(limits["wrong.first"] * lasting)
+            return float(limits["wrong.first"] * lasting), 0.0
         if stretches.by_jump[k]:
-            return float(limits["wrong.after_jump"] * lasting)
+            return float(limits["wrong.after_jump"] * lasting), 0.0
         lost = slice(stretches.spans[k - 1, 1], start)
         between = self.track.placed[lost] & ~self.track.fixed[lost]
         kept = between.sum() * self.track.nominal_s < limits["wrong.loss"]
         outage_s = float(self.ageing.excess_s[lost].max(initial=0.0))
         frame = self._frame(self.track.t[lost.start - 1], self.track.t[start], outage_s, held=bool(kept))
         kind = "never_lost" if kept else "after_loss_unseen" if self.track.from_places else "after_loss"
-        return min(float(limits[f"wrong.{kind}"] * lasting + frame), limits["wrong.frame_told"])
+        return float(limits[f"wrong.{kind}"] * lasting), frame
 
     def _known_apart(self, start: int, end: int) -> str | None:
         """Return the threshold of what says beforehand that epochs [start, end) stand apart; None where nothing does."""
@@ -122,3 +137,8 @@ class PriorOf:
     def unbridged(self) -> bool:
         """Return whether no independent velocity leads across a loss."""
         return self.fused or self.track.from_places
+
+
+def _shifted(probability: float, log_odds: float) -> float:
+    """Return a probability after evidence of `log_odds`; 0 and 1 stay."""
+    return float(expit(logit(probability) + log_odds)) if 0.0 < probability < 1.0 else probability

@@ -12,7 +12,7 @@ from analyzer.recording import Finding
 #: Kinds of evidence that can be switched off (``evidence.gather(without=…)``), in the order they are applied.
 KINDS = (
     "ageing", "baseline", "scatter", "segment", "standstill", "sky", "frozen", "check_point", "bridge",
-    "independent", "alignment",
+    "independent", "alignment", "road",
 )
 
 

@@ -19,6 +19,7 @@ from analyzer.evidence.displacement import residual as residual_of
 from analyzer.evidence.knots import Knots, make_knots, value_variance, walk_model
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.prior import PriorOf
+from analyzer.evidence.road import NOTHING, Pairs, Seconds, seconds_of
 from analyzer.evidence.slews import Slews
 from analyzer.evidence.stretches import (
     Ints,
@@ -32,7 +33,7 @@ from analyzer.evidence.stretches import (
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.evidence.turning import Turning, turning_offset
 from analyzer.evidence.two_state import smooth
-from analyzer.evidence.waves import Waves, find_waves, no_waves
+from analyzer.evidence.waves import Waves, find_waves
 from analyzer.settings import thresholds
 
 #: Sigma that stands for not known [m].
@@ -72,7 +73,8 @@ class SecondOpinion:
     innovations: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
-def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Slews, prior_wrong: PriorOf, fused: bool = False, decide: Decide | None = None) -> SecondOpinion:
+def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Slews, prior_wrong: PriorOf, fused: bool = False, decide: Decide | None = None,
+         road: Pairs = NOTHING) -> SecondOpinion:
     """Form the second opinion.
 
     Parameters
@@ -85,6 +87,7 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     fused : velocity shares the filter of the position, so that swings do not show between them.
     prior_wrong : function of `Stretches` that gives each one's probability of being wrong before looking at steps.
     decide : says which stretches are wrong; default `consensus` of those of this track.
+    road : heights against other passes of the same places.
     """
     fresh = fresh & ~slews.inside
     residual, extra, truncated = residual_of(track)
@@ -110,8 +113,10 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     deviation, sigma = _deviation(residual, knots, noise, fresh & ~(wrong > 0.5), track)
     rougher = noise.walk_m2ps * (np.maximum(rough[1:], 1.0) ** 2 - 1) * np.diff(track.t)
     spike = noise_of.spikes(residual, noise.white_m * coarse, track.nominal_s)
-    waves = no_waves(len(track)) if track.from_places or fused else find_waves(
-        track, residual, noise, usable=fresh & known & ~spike & ~(wrong > 0.5), coarse=coarse, lost_var=truncated + extra + rougher + _torn(stretches, steps, step_var, len(track)))
+    right = fresh & ~spike & ~(wrong > 0.5)
+    seen = right & known & ~(track.from_places or fused)
+    waves = find_waves(track, residual, noise, usable=seen, coarse=coarse, lost_var=truncated + extra + rougher + _torn(stretches, steps, step_var, len(track)),
+                       road=_of_right(road, track, right))
     return SecondOpinion(noise, stretches, posterior, steps, step_var, deviation, sigma, coarse, waves, wrong, turning,
                          innovation_table(_knots_of(fresh & ~(wrong > 0.5), knots), noise))
 
@@ -192,6 +197,19 @@ def _height_steps(track: Track, stretches: Stretches, knots: Knots, fresh: Flags
     if not road.learnt or not count:
         return np.zeros(count), np.full(count, UNMEASURED)
     return measure_height_steps(stretches, knots, road)
+
+
+def _of_right(road: Pairs, track: Track, right: Flags) -> Seconds | None:
+    """Return what passes say whose both sides are `right` (n,), as far as they lie in this track; None where there are none."""
+    def good(utc: Floats) -> Flags:
+        t = utc - track.begun_s
+        near = np.clip(np.searchsorted(track.t, t - track.nominal_s / 2), 0, len(track) - 1)
+        return np.asarray(right[near] | (t < track.t[0]) | (t > track.t[-1]))
+
+    if not road.telling:
+        return None
+    kept = road.where(good(road.at_s) & good(road.other_s))
+    return seconds_of(kept) if len(kept) else None
 
 
 def _edges(stretches: Stretches, count: int) -> Flags:

@@ -25,17 +25,12 @@ from numpy.typing import NDArray
 from scipy.special import logsumexp
 
 from analyzer.evidence.noise import Noise
+from analyzer.evidence.road import Seconds
 from analyzer.evidence.track import Flags, Floats, Track
-from analyzer.evidence.whitening import Whitening, whitened, whitening_of
+from analyzer.evidence.wave_fit import APART, LENGTHS_S, Channel, Tried, height_channel, likeliest, moments, scan
+from analyzer.evidence.whitening import whitening_of
 from analyzer.settings import thresholds
 
-#: Lengths of swings that are tried [s], and the share of the length by which begins lie apart.
-LENGTHS_S = (40.0, 60.0, 90.0, 135.0, 200.0)
-APART = 0.125
-#: After its end a swing still shows in the whitened residual for about this long [s].
-TAIL_S = 45.0
-#: Swings less likely than this are left out of the mean.
-LEAST_SHARE = 1e-5
 #: Swings further apart than this do not vie with each other [s].
 NEAR_S = 300.0
 #: Rounds of looking: so many swings at most within `NEAR_S`.
@@ -44,14 +39,16 @@ MOST = 6
 
 @dataclass(frozen=True)
 class Waves:
-    """Swings: `spans` (k, 2) [s] and `log_odds` (k,) of those that are certain, and per epoch `size` (n,) [m].
+    """Swings: `spans` (k, 2) [s] and `log_odds` (k,) of those that are certain, and per epoch `size` and `high` (n,) [m].
 
-    `size` is the root mean square length of the horizontal swing, over all that might be: certain or not.
+    `size` is the root mean square length of the horizontal swing, over all that might be, certain or not; `high` that of the swing
+    in height, zero where no other pass of the road was there to show it.
     """
 
     spans: Floats
     log_odds: Floats
     size: Floats
+    high: Floats
 
     def certain(self, t: Floats) -> Flags:
         """Return which moments `t` (n,) [s] lie in a swing that is certain."""
@@ -61,25 +58,38 @@ class Waves:
         return out
 
 
-@dataclass(frozen=True)
-class _Tried:
-    """Swings of `count` places: begins `first` (m,), log Bayes factors `odds` (m,), coefficients `fit` (m, J, 2), `cov` (m, J, J), sines `shape`."""
-
-    count: int
-    first: NDArray[np.int64]
-    odds: Floats
-    fit: Floats
-    cov: Floats
-    shape: Floats
-
-
 def no_waves(count: int) -> Waves:
     """Return that nothing was looked for in `count` epochs."""
-    return Waves(np.zeros((0, 2)), np.zeros(0), np.zeros(count))
+    return Waves(np.zeros((0, 2)), np.zeros(0), np.zeros(count), np.zeros(count))
 
 
-def find_waves(track: Track, residual: Floats, noise: Noise, *, usable: Flags, coarse: Floats, lost_var: Floats) -> Waves:
-    """Return the swings in `residual` (n, 2) of `usable` epochs.
+@dataclass
+class _Search:
+    """What was found so far in each channel: swings taken out `taken` (k, axes), mean squares of what may be beside `spread` (k,)."""
+
+    channels: list[Channel]
+    t: Floats
+    every: float
+    taken: list[Floats]
+    spread: list[Floats]
+    found: list[tuple[float, float, float]]
+
+    @classmethod
+    def begin(cls, channels: list[Channel]) -> _Search:
+        """Return a search that has found nothing yet."""
+        t = channels[0].grid.t
+        return cls(channels, t, float(t[1] - t[0]), [np.zeros_like(c.grid.value) for c in channels], [np.zeros(len(t)) for _ in channels], [])
+
+    def size(self, channel: int, t: Floats) -> Floats:
+        """Return the root mean square length of all swings at the moments `t` (n,)."""
+        square = (self.taken[channel] ** 2).sum(axis=1) + self.spread[channel]
+        return np.asarray(np.sqrt(np.interp(t, self.t, square)), dtype=np.float64)
+
+
+def find_waves(
+    track: Track, residual: Floats, noise: Noise, *, usable: Flags, coarse: Floats, lost_var: Floats, road: Seconds | None = None
+) -> Waves:
+    """Return the swings in `residual` (n, 2) of `usable` epochs, and in heights against other passes of the `road`.
 
     Each round weighs every begin and length against no (further) swing and against all others near it; the likeliest swings
     are taken out where they are certain, and the next round begins. What the last one says of the size at each moment is added.
@@ -89,35 +99,66 @@ def find_waves(track: Track, residual: Floats, noise: Noise, *, usable: Flags, c
     coarse : (n,) how much noisier positions are around each epoch than usual.
     lost_var : (n-1,) variance of the way from each epoch to the next beyond `noise` [m²].
     """
-    if not noise.learnt or usable.sum() * track.nominal_s < LENGTHS_S[0]:
+    watched = noise.learnt and usable.sum() * track.nominal_s >= LENGTHS_S[0]
+    if not watched and road is None:
         return no_waves(len(track))
-    grid = whitening_of(track, residual, noise, usable=usable, coarse=coarse, lost_var=lost_var)
-    every = float(grid.t[1] - grid.t[0])
-    found: list[tuple[float, float, float]] = []
-    total, spread = np.zeros((len(grid.t), 2)), np.zeros(len(grid.t))
+    plan = whitening_of(track, residual, noise, usable=usable & watched, coarse=coarse, lost_var=lost_var)
+    if len(plan.t) < 2:
+        return no_waves(len(track))
+    search = _Search.begin([Channel(plan)] + ([height_channel(plan, road, track.begun_s)] if road is not None else []))
     for _ in range(MOST):
-        white = whitened(grid, grid.value - total)
-        tried = [_scan(grid, white, max(2, round(length / every)), every, quick) for length in LENGTHS_S for quick in (False, True)
-                 if length < 1.5 * len(grid.t) * every]
-        middle_s = np.concatenate([grid.t[0] + every * (x.first + x.count / 2) for x in tried])
-        prior = np.concatenate([np.full(len(x.first), _log_prior(x.count * every)) for x in tried])
-        weight = np.concatenate([x.odds for x in tried]) + prior + _log_again(middle_s, found)
-        blunt = _blunted(middle_s + track.begun_s, weight)
-        share = np.exp(blunt - np.logaddexp(0.0, _nearby(middle_s + track.begun_s, blunt)))
-        mean, square = _moments(grid, tried, share * np.concatenate([_told(x.odds) for x in tried]))
-        certain = _apart(middle_s, weight)
-        if not certain:
-            spread += square
+        if not _round(search, track.begun_s):
             break
+    seen = np.asarray(sorted(search.found)).reshape(-1, 3)
+    high = search.size(1, track.t) if road is not None else np.zeros(len(track))
+    return Waves(seen[:, :2], seen[:, 2], search.size(0, track.t), high)
+
+
+def _round(search: _Search, begun_s: float) -> bool:
+    """Weigh all swings once; take out what is certain and return whether anything was, else add what may be."""
+    white = [c.left(taken) for c, taken in zip(search.channels, search.taken, strict=True)]
+    lengths = [x for x in LENGTHS_S if x < 1.5 * len(search.t) * search.every]
+    tried = [scan(search.channels, white, max(2, round(length / search.every)), search.every, quick) for length in lengths for quick in (False, True)]
+    if not tried:
+        return False
+    middle_s = np.concatenate([search.t[0] + search.every * (x.first + x.count / 2) for x in tried])
+    prior = np.concatenate([np.full(len(x.first), _log_prior(x.count * search.every)) for x in tried]) + _log_again(middle_s, search.found)
+    weight = np.concatenate([x.odds for x in tried]) + prior
+    blunt = _blunted(middle_s + begun_s, weight)
+    share = np.exp(blunt - np.logaddexp(0.0, _nearby(middle_s + begun_s, blunt))) * np.concatenate([_told(x.odds) for x in tried])
+    told = [moments(k, len(search.t), tried, share) for k in range(len(search.channels))]
+    certain = _apart(middle_s, np.where(_vied(search, tried, middle_s, weight, prior), -np.inf, weight))
+    for k, (mean, square) in enumerate(told):
+        if not certain:
+            search.spread[k] += square
         for which in certain:
-            first, swing = _likeliest(grid, tried, which)
-            inside = slice(first, first + len(swing))
-            total[inside] += swing
-            near = np.abs(grid.t - middle_s[which]) <= NEAR_S
-            spread[near] = np.maximum(spread, square - (mean**2).sum(axis=1))[near]
-            found.append((float(grid.t[first] - every / 2), float(grid.t[first] + (len(swing) - 0.5) * every), float(weight[which])))
-    seen = np.asarray(sorted(found)).reshape(-1, 3)
-    return Waves(seen[:, :2], seen[:, 2], np.sqrt(np.interp(track.t, grid.t, (total**2).sum(axis=1) + spread)))
+            first, swing = likeliest(k, len(search.t), tried, which)
+            search.taken[k][first:first + len(swing)] += swing
+            near = np.abs(search.t - middle_s[which]) <= NEAR_S
+            search.spread[k][near] = np.maximum(search.spread[k], square - (mean**2).sum(axis=1))[near]
+            if k == 0:
+                begin = float(search.t[first] - search.every / 2)
+                search.found.append((begin, begin + len(swing) * search.every, float(weight[which])))
+    return bool(certain)
+
+
+def _vied(search: _Search, tried: list[Tried], middle_s: Floats, weight: Floats, prior: Floats) -> Flags:
+    """Return which swings (m,) are seen in height alone and may as well lie in the only other pass they are held against."""
+    out = np.zeros(len(weight), dtype=bool)
+    sure = thresholds("analyzer.evidence")["wave.certain"]
+    other = search.channels[-1].other
+    if other is None:
+        return out
+    plan = np.concatenate([x.fits[0].odds for x in tried]) + prior
+    first = np.concatenate([x.first for x in tried])
+    count = np.concatenate([np.full(len(x.first), x.count) for x in tried])
+    for k in np.flatnonzero((weight >= sure) & (plan < sure)):
+        mirrored = other[max(first[k], 0):first[k] + count[k]]
+        mirrored = search.t[mirrored[mirrored >= 0]]
+        if len(mirrored):
+            rival = (middle_s >= mirrored.min()) & (middle_s <= mirrored.max()) & (np.abs(middle_s - middle_s[k]) > count[k] * search.every / 2)
+            out[k] = rival.any() and weight[k] - weight[rival].max() < sure
+    return out
 
 
 def _nearby(middle_s: Floats, weight: Floats) -> Floats:
@@ -177,76 +218,3 @@ def _log_prior(length_s: float) -> float:
     """Return the logarithm of the probability of a swing of this length at one begin."""
     rate = thresholds("analyzer.evidence")["wave.per_hour"] / 3600
     return float(np.log(rate * APART * length_s / (2 * len(LENGTHS_S))))
-
-
-def _shapes(count: int, every: float, quick: bool) -> tuple[Floats, float]:
-    """Return the shapes (count, J) of a swing of `count` places and the variance of each coefficient [m²].
-
-    Sines that vanish at both ends; or, for a swing that sets in and ends within `wave.edge`, one period on such a plateau.
-    """
-    limits = thresholds("analyzer.evidence")
-    through = (np.arange(count)[:, None] + 0.5) / count
-    if quick:
-        rise = np.minimum(through, 1 - through) * count * every / limits["wave.edge"]
-        plateau = 0.5 - 0.5 * np.cos(np.pi * np.minimum(rise, 1.0))
-        shapes = plateau * np.hstack([np.ones_like(through), np.cos(2 * np.pi * through), np.sin(2 * np.pi * through)])
-    else:
-        shapes = np.sin(np.pi * through * np.arange(1.0, max(1, int(count * every / limits["wave.fastest"])) + 1))
-    return shapes, float(limits["wave.size"] ** 2 / (shapes**2).mean(axis=0).sum())
-
-
-def _projected(grid: Whitening, white: Floats, first: NDArray[np.int64], shapes: Floats, every: float) -> tuple[Floats, Floats]:
-    """Return B'B (m, J, J) and B'z (m, J, 2) of the `shapes` (count, J) that begin at places `first` (m,)."""
-    count, size = shapes.shape
-    gram, seen = np.zeros((len(first), size, size)), np.zeros((len(first), size, 2))
-    state = np.zeros((len(first), size, 3))
-    for i in range(count + round(TAIL_S / every)):
-        at = first + i
-        inside = (at >= 0) & (at < len(grid.t))
-        place = np.clip(at, 0, len(grid.t) - 1)
-        shape = shapes[i] if i < count else np.zeros(size)
-        row, ahead = grid.whiten(state, np.broadcast_to(shape, (len(first), size)), place)
-        row = np.where(inside[:, None], row, 0.0)
-        state = np.where(inside[:, None, None], ahead, state)
-        gram += row[:, :, None] * row[:, None, :]
-        seen += row[:, :, None] * white[place][:, None, :]
-    return gram, seen
-
-
-def _scan(grid: Whitening, white: Floats, count: int, every: float, quick: bool) -> _Tried:
-    """Return every begin of swings of `count` places with log Bayes factor, coefficients and their covariance."""
-    hop = max(1, round(count * APART))
-    first = np.arange(-count // 2 + (count // 2 - grid.origin) % hop, len(grid.t) - count // 2, hop)
-    shapes, var = _shapes(count, every, quick)
-    gram, seen = _projected(grid, white, first, shapes, every)
-    cov: Floats = np.asarray(np.linalg.inv(gram + np.eye(gram.shape[1]) / var), dtype=np.float64)
-    fit: Floats = np.asarray(cov @ seen, dtype=np.float64)
-    odds = 0.5 * (seen * fit).sum(axis=(1, 2)) + np.linalg.slogdet(cov)[1] - gram.shape[1] * np.log(var)
-    return _Tried(count, first, odds, fit, cov, shapes)
-
-
-def _moments(grid: Whitening, tried: list[_Tried], share: Floats) -> tuple[Floats, Floats]:
-    """Return the mean swing (k, 2) [m] and its mean squared length (k,) [m²] that the weights `share` of all that was tried say."""
-    mean, square = np.zeros((len(grid.t), 2)), np.zeros(len(grid.t))
-    at = 0
-    for some in tried:
-        for k in np.flatnonzero(share[at:at + len(some.first)] > LEAST_SHARE):
-            swing = some.shape @ some.fit[k]
-            length = (swing**2).sum(axis=1) + 2 * np.einsum("ij,jk,ik->i", some.shape, some.cov[k], some.shape)
-            place = some.first[k] + np.arange(some.count)
-            inside = (place >= 0) & (place < len(square))
-            mean[place[inside]] += share[at + k] * swing[inside]
-            square[place[inside]] += share[at + k] * length[inside]
-        at += len(some.first)
-    return mean, square
-
-
-def _likeliest(grid: Whitening, tried: list[_Tried], which: int) -> tuple[int, Floats]:
-    """Return the first place and the swing (k, 2) of number `which` of all that was tried, as far as the drive reaches."""
-    for some in tried:
-        if which < len(some.first):
-            first = int(some.first[which])
-            swing = some.shape @ some.fit[which]
-            return max(first, 0), swing[max(-first, 0):max(len(grid.t) - first, 0)]
-        which -= len(some.first)
-    raise IndexError(which)

@@ -1,0 +1,243 @@
+"""The road as a witness: where the car passes a place again, the road there has the height it had.
+
+A height that differs from that of another pass of the same place is a height error of one of the two: multipath, a wrong fix,
+another frame. That needs no velocity, no inertial data and no second receiver, and holds for fused solutions too; it says
+nothing directly of the plan, but what shifts a position in plan shifts it in height as well, mostly by more.
+
+Compared is each second of a pass with the foot point on every other pass nearby, at least `road.apart` earlier or later. How
+well two passes usually agree is learnt from the drive itself: a crown of the road, springs and tyres, or a height that was never
+a matter of place, make the witness weaker, up to silence.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+from scipy.special import logsumexp
+
+from analyzer.evidence.chain import SHARES, SPREADS
+from analyzer.evidence.learnt import Learnt
+from analyzer.evidence.track import Flags, Floats, Track
+from analyzer.settings import thresholds
+
+Ints = NDArray[np.int64]
+#: Points kept of a pass: so many per second in motion, one in so many seconds at rest.
+PER_SECOND, REST_S = 5, 10.0
+#: A pass ends where it leaves the neighbourhood for longer than this [s].
+AWAY_S = 25.0
+#: Points of a pass further apart than this are not joined by a line [s].
+JOINED_S = 1.5
+#: Queries that are looked up together: bounds memory.
+AT_ONCE = 4096
+#: Sigma of the height [m] by which other passes are off, where they are.
+OTHERS_OFF_M = 0.5
+#: Sigma of a normal sample about zero over the lower quartile of its absolute values.
+SIGMA_PER_QUARTILE = 3.1383
+
+
+@dataclass(frozen=True)
+class Pairs:
+    """Heights of two passes of one place, each pair seen from both sides.
+
+    Attributes
+    ----------
+    at_s, other_s : (p,) UTC of the pass that is looked at, ascending, and of the other [s since 1970].
+    off_m : (p,) height of the one minus height of the other [m].
+    spread_m : (p,) sigma of `off_m` beyond what is usual: worse moments of either pass, the lean of the road between them [m].
+    sigma_m : usual sigma of `off_m`; infinite where passes of this drive agree too badly to tell anything.
+    """
+
+    at_s: Floats
+    other_s: Floats
+    off_m: Floats
+    spread_m: Floats
+    sigma_m: float
+
+    def __len__(self) -> int:
+        return len(self.at_s)
+
+    def where(self, kept: Flags) -> Pairs:
+        """Return the pairs of which `kept` (p,) is true."""
+        return Pairs(self.at_s[kept], self.other_s[kept], self.off_m[kept], self.spread_m[kept], self.sigma_m)
+
+    @property
+    def telling(self) -> bool:
+        """Return whether there is anything to tell."""
+        return len(self) > 0 and bool(np.isfinite(self.sigma_m))
+
+
+@dataclass(frozen=True)
+class Seconds:
+    """Per second of a pass (k,) what all other passes together say.
+
+    Attributes
+    ----------
+    at_s : ascending UTC [s since 1970].
+    off_m, sigma_m : height minus the middle of all passes, of two minus that of the other, and its sigma [m].
+    passes : number of other passes.
+    other_s : UTC of the other pass where there is one only, else NaN.
+    """
+
+    at_s: Floats
+    off_m: Floats
+    sigma_m: Floats
+    passes: Ints
+    other_s: Floats
+
+
+NOTHING = Pairs(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0), float("inf"))
+
+
+def points_of(track: Track, usable: Flags, worse_m: Floats) -> Floats:
+    """Return points (m, 5) of the way: UTC [s], east, north, up, and `worse_m` (n,) [m]; thinned in motion, medians at rest."""
+    good = usable & np.isfinite(track.places).all(axis=1)
+    if not good.any():
+        return np.zeros((0, 5))
+    utc = track.t + track.begun_s
+    cell = np.where(track.standing, np.floor(utc / REST_S + 1e-6) * REST_S * PER_SECOND, np.floor(utc * PER_SECOND + 1e-6)) * 2 + track.standing
+    rows = pd.DataFrame(np.column_stack([utc, track.places, worse_m])[good]).groupby(cell[good], sort=False)
+    middle, first = rows.median().to_numpy(), rows.first().to_numpy()
+    at_rest = rows.first().index.to_numpy() % 2 == 1
+    return np.where(at_rest[:, None], middle, first)
+
+
+def road_of(track: Track, usable: Flags, worse_m: Floats) -> Pairs:
+    """Return all pairs of passes of the drive, seen from the epochs of `track`; where it is a block, others may lie outside.
+
+    `worse_m` (n,) is the sigma of the height beyond that of usual moments.
+    """
+    own = points_of(track, usable, worse_m)
+    points = track.learnt.rows("road.points", own, own[:, 0] - track.begun_s)
+    end = track.begun_s + float(track.t[-1]) if len(track) else -np.inf
+    return pairs_of(points, track.learnt, begun_s=track.begun_s, asked_s=(track.begun_s, end))
+
+
+def pairs_of(points: Floats, learnt: Learnt, *, begun_s: float = 0.0, asked_s: tuple[float, float] = (-np.inf, np.inf)) -> Pairs:
+    """Return all pairs of passes among `points` (m, 5), seen from those between the times `asked_s` (UTC)."""
+    limits = thresholds("analyzer.evidence")
+    if len(points) < 2:
+        return NOTHING
+    points = points[np.argsort(points[:, 0], kind="stable")]
+    asked = np.flatnonzero((points[:, 0] >= asked_s[0]) & (points[:, 0] <= asked_s[1]))
+    asked = asked[np.r_[True, np.diff(np.floor(points[asked, 0] + 1e-6)) > 0]] if len(asked) else asked
+    step = np.hypot(*np.diff(points[:, 1:3], axis=0).T)[np.diff(points[:, 0]) <= JOINED_S]
+    reach = limits["road.beside"] + (float(np.quantile(step, 0.99)) if len(step) else 0.0)
+    tree = cKDTree(points[:, 1:3])
+    parts = [_pairs(points, tree, asked[k:k + AT_ONCE], reach) for k in range(0, len(asked), AT_ONCE)]
+    at, other, off, spread = np.hstack(parts) if parts else np.zeros((4, 0))
+    sigma = SIGMA_PER_QUARTILE * learnt.quantile("road.agree", np.abs(off), 0.25, empty=float("inf"), when_s=at - begun_s)
+    sigma = float(np.clip(sigma, limits["road.least"], limits["road.worst"])) if sigma <= limits["road.most"] else float("inf")
+    return Pairs(at, other, off, spread, sigma)
+
+
+def _pairs(points: Floats, tree: cKDTree, asked: Ints, reach: float) -> Floats:
+    """Return at, other, off and spread (4, p) of the points numbered `asked`."""
+    limits = thresholds("analyzer.evidence")
+    found = tree.query_ball_point(points[asked, 1:3], reach)
+    owner = np.repeat(asked, [len(x) for x in found])
+    near = np.fromiter((i for x in found for i in x), dtype=np.int64, count=len(owner))
+    order = np.lexsort((near, owner))
+    owner, near = owner[order], near[order]
+    begins = np.r_[True, (np.diff(owner) != 0) | (np.diff(points[near, 0]) > AWAY_S)]
+    starts = np.flatnonzero(begins)
+    apart = np.minimum.reduceat(np.abs(points[near, 0] - points[owner, 0]), starts)
+    number = np.cumsum(begins) - 1
+    away = np.hypot(*(points[near, 1:3] - points[owner, 1:3]).T)
+    nearest = np.lexsort((away, number))[starts][apart >= limits["road.apart"]]
+    owner, near = owner[nearest], near[nearest]
+    foot = _foot(points, points[owner, 1:3], near)
+    beside = np.hypot(*(points[owner, 1:3] - foot[:, 1:3]).T)
+    off = points[owner, 3] - foot[:, 3]
+    kept = (beside <= limits["road.beside"]) & (np.abs(off) <= limits["road.level"])
+    spread = np.sqrt(points[owner, 4] ** 2 + foot[:, 4] ** 2 + (limits["road.crossfall"] * beside) ** 2)
+    return np.vstack([points[owner, 0], foot[:, 0], off, spread])[:, kept]
+
+
+def _foot(points: Floats, places: Floats, near: Ints) -> Floats:
+    """Return the point (p, 5) of the way through point `near` and its neighbours that lies nearest to each of `places` (p, 2)."""
+    best = points[near]
+    least = np.hypot(*(places - best[:, 1:3]).T)
+    for beside in (-1, 1):
+        other = np.clip(near + beside, 0, len(points) - 1)
+        way = points[other] - points[near]
+        square = (way[:, 1:3] ** 2).sum(axis=1)
+        joined = (np.abs(way[:, 0]) <= JOINED_S) & (square > 1e-6)
+        share = np.clip(((places - points[near, 1:3]) * way[:, 1:3]).sum(axis=1) / np.where(joined, square, 1.0), 0.0, 1.0)
+        foot = points[near] + share[:, None] * way
+        away = np.hypot(*(places - foot[:, 1:3]).T)
+        better = joined & (away < least)
+        best, least = np.where(better[:, None], foot, best), np.where(better, away, least)
+    return best
+
+
+def seconds_of(pairs: Pairs) -> Seconds:
+    """Return what all other passes together say of each second.
+
+    Of three and more passes the middle one is right, so that the odd one out is off and the others are not; of two nobody knows
+    which is.
+    """
+    begins = np.flatnonzero(np.r_[True, np.diff(pairs.at_s) > 0]) if len(pairs) else np.zeros(0, dtype=np.int64)
+    passes = np.diff(np.r_[begins, len(pairs)])
+    number = np.repeat(np.arange(len(begins)), passes)
+    table = pd.DataFrame({"number": np.r_[number, np.arange(len(begins))], "off": np.r_[-pairs.off_m, np.zeros(len(begins))]})
+    middle = -table.groupby("number")["off"].median().to_numpy() if len(begins) else np.zeros(0)
+    single = passes == 1
+    off = np.where(single, pairs.off_m[begins], middle)
+    own = np.where(single, 1.0, 0.5 + 0.785 / np.maximum(passes, 1))
+    sigma = np.sqrt(pairs.sigma_m**2 * own + pd.Series(pairs.spread_m**2).groupby(number).mean().to_numpy())
+    return Seconds(pairs.at_s[begins], off, sigma, passes.astype(np.int64), np.where(single, pairs.other_s[begins], np.nan))
+
+
+def odds_of(pairs: Pairs, spans_s: Floats) -> tuple[Floats, Floats]:
+    """Return what other passes say for each of the stretches `spans_s` (k, 2) [UTC s] being off: (k,) log odds twice.
+
+    First for a wrong fix, then for another frame, which may stand apart in plan alone: agreement of heights says less against it.
+    Only passes of other stretches count. A stretch that is right may differ as well where the other passes are off: rarely
+    where they are many.
+    """
+    limits = thresholds("analyzer.evidence")
+    fix, frame = np.zeros(len(spans_s)), np.zeros(len(spans_s))
+    if not pairs.telling or not len(spans_s):
+        return fix, frame
+    at, other = (_which(spans_s, t) for t in (pairs.at_s, pairs.other_s))
+    for k in np.unique(at[(at >= 0) & (other != at)]):
+        seen = seconds_of(pairs.where((at == k) & (other != k)))
+        if len(seen.at_s) < limits["road.seconds"]:
+            continue
+        off, sigma = float(np.median(seen.off_m)), float(np.median(seen.sigma_m))
+        blamed = limits["road.other_off" if np.median(seen.passes) < 2 else "road.others_off"]
+        right = logsumexp([np.log1p(-blamed) + _log_normal(off, sigma), np.log(blamed) + _log_normal(off, np.hypot(sigma, OTHERS_OFF_M))])
+        fix[k] = logsumexp([_log_normal(off, np.hypot(sigma, up)) for up in (SPREADS[0][1], SPREADS[1][1])]) - np.log(2) - right
+        frame[k] = logsumexp([_log_normal(off, np.hypot(sigma, up)) + np.log(share) for (_, up), share in zip(SPREADS, SHARES, strict=True)]) - right
+    return fix, frame
+
+
+def _log_normal(value: float, sigma: float) -> float:
+    return float(-0.5 * (value / sigma) ** 2 - np.log(sigma))
+
+
+def _which(spans_s: Floats, t: Floats) -> Ints:
+    """Return in which of the sorted spans each time lies, -1 in none."""
+    k = np.searchsorted(spans_s[:, 0], t + 1e-3, side="right") - 1
+    return np.where((k >= 0) & (t <= spans_s[np.maximum(k, 0), 1] + 1e-3), k, -1)
+
+
+def confirmed(pairs: Pairs, span_s: tuple[float, float]) -> bool:
+    """Return whether the epochs between two times [UTC s] lie as high as other passes outside them do."""
+    if not pairs.telling:
+        return False
+    limits = thresholds("analyzer.evidence")
+    inside, beyond = ((t >= span_s[0] - 1e-3) & (t <= span_s[1] + 1e-3) for t in (pairs.at_s, pairs.other_s))
+    seen = seconds_of(pairs.where(inside & ~beyond))
+    return len(seen.at_s) >= limits["road.seconds"] and bool(abs(np.median(seen.off_m)) < 2 * np.median(seen.sigma_m))
+
+
+def worse_heights(ageing_s: Floats, dilution: Floats) -> Floats:
+    """Return the sigma (n,) [m] of heights beyond that of usual moments, by excess age [s] and dilution over the usual (n,)."""
+    limits = thresholds("analyzer.evidence")
+    ageing = limits["road.ageing"] * ageing_s
+    return np.asarray(np.hypot(ageing, limits["road.least"] * np.sqrt(np.maximum(dilution, 1.0) ** 2 - 1)), dtype=np.float64)
