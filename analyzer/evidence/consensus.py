@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 #: Sigma of a right fix about the truth, per horizontal axis and in height [m].
 RIGHT_SIGMA_M = (0.012, 0.02)
+#: How often stretches are decided anew that are compared across the drive by the height of the road.
+ROUNDS = 3
 #: Variance of an offset that nothing measured [m²].
 UNKNOWN_VAR = 1.0
 
@@ -38,6 +40,10 @@ def consensus(chain: Chain, prior_wrong: PriorOf) -> Posterior:
         return Posterior(np.zeros(0), np.zeros((0, 3)), np.ones((0, 2)))
     prior = prior_wrong(chain.stretches, chain.by_slew)
     found = infer(chain.steps, chain.variances, prior, right_sigma_m=RIGHT_SIGMA_M)
+    for _ in range(ROUNDS if prior_wrong.road.telling else 0):
+        # again without blaming stretches for not fitting those that turned out wrong
+        prior = prior_wrong(chain.stretches, chain.by_slew, found.wrong)
+        found = infer(chain.steps, chain.variances, prior, right_sigma_m=RIGHT_SIGMA_M)
     foreign = prior_wrong.foreign[chain.stretches.spans[:, 0]]
     return _by_frame(found, prior, chain, foreign) if foreign.any() else found
 

@@ -32,11 +32,14 @@ class PriorOf:
         #: (n,) epochs whose heading lastingly disagrees with the course: their reference point lies beside the true one
         self.unaligned = np.zeros(len(foreign), dtype=bool) if unaligned is None else unaligned
 
-    def __call__(self, stretches: Stretches, by_slew: Ints) -> Floats:
-        """Return the prior of each stretch; `by_slew` (k,) says which began with a slow step, see `_with_slews`."""
+    def __call__(self, stretches: Stretches, by_slew: Ints, wrong: Floats | None = None) -> Floats:
+        """Return the prior of each stretch; `by_slew` (k,) says which began with a slow step, see `_with_slews`.
+
+        `wrong` (k,) is what is known of the stretches so far: heights of those that are wrong say nothing of others.
+        """
         t = self.track.t
         spans_s = np.column_stack([t[stretches.spans[:, 0]], t[stretches.spans[:, 1] - 1]]) if len(stretches) else np.zeros((0, 2))
-        fix, frame = odds_of(self.road, spans_s + self.track.begun_s)
+        fix, frame = odds_of(self.road, spans_s + self.track.begun_s, wrong)
         return np.array([self._one(stretches, by_slew, k, float(fix[k]), float(frame[k])) for k in range(len(stretches))])
 
     def _one(self, stretches: Stretches, by_slew: Ints, k: int, fix_odds: float, frame_odds: float) -> float:

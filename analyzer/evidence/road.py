@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.ndimage import median_filter
 from scipy.spatial import cKDTree
 from scipy.special import logsumexp
 
@@ -102,7 +103,20 @@ def points_of(track: Track, usable: Flags, worse_m: Floats) -> Floats:
     rows = pd.DataFrame(np.column_stack([utc, track.places, worse_m])[good]).groupby(cell[good], sort=False)
     middle, first = rows.median().to_numpy(), rows.first().to_numpy()
     at_rest = rows.first().index.to_numpy() % 2 == 1
-    return np.where(at_rest[:, None], middle, first)
+    return _without_spikes(np.where(at_rest[:, None], middle, first))
+
+
+def _without_spikes(points: Floats) -> Floats:
+    """Return the points whose height does not stand out from the median of the few around it in time.
+
+    A straight slope has its middle height in the middle; what a bent one strays grows with the square of the time between points.
+    """
+    if len(points) < 5:
+        return points
+    apart = float(np.median(np.diff(points[:, 0])))
+    limits = thresholds("analyzer.evidence")
+    away = np.abs(points[:, 3] - median_filter(points[:, 3], 5, mode="nearest"))
+    return points[away <= limits["road.spike"] + limits["road.bend"] * apart**2]
 
 
 def road_of(track: Track, usable: Flags, worse_m: Floats) -> Pairs:
@@ -192,28 +206,35 @@ def seconds_of(pairs: Pairs) -> Seconds:
     return Seconds(pairs.at_s[begins], off, sigma, passes.astype(np.int64), np.where(single, pairs.other_s[begins], np.nan))
 
 
-def odds_of(pairs: Pairs, spans_s: Floats) -> tuple[Floats, Floats]:
+def odds_of(pairs: Pairs, spans_s: Floats, wrong: Floats | None = None) -> tuple[Floats, Floats]:
     """Return what other passes say for each of the stretches `spans_s` (k, 2) [UTC s] being off: (k,) log odds twice.
 
     First for a wrong fix, then for another frame, which may stand apart in plan alone: agreement of heights says less against it.
-    Only passes of other stretches count. A stretch that is right may differ as well where the other passes are off: rarely
-    where they are many.
+    Only passes of other stretches count, and of those none that is wrong by all that is known of the stretches so far (`wrong`).
+    A stretch that is right may differ as well where the other passes are off.
     """
     limits = thresholds("analyzer.evidence")
     fix, frame = np.zeros(len(spans_s)), np.zeros(len(spans_s))
     if not pairs.telling or not len(spans_s):
         return fix, frame
     at, other = (_which(spans_s, t) for t in (pairs.at_s, pairs.other_s))
+    doubt = np.where(other >= 0, (np.zeros(len(spans_s)) if wrong is None else wrong)[other], 0.0)
     for k in np.unique(at[(at >= 0) & (other != at)]):
-        seen = seconds_of(pairs.where((at == k) & (other != k)))
+        held = (at == k) & (other != k) & (doubt <= 0.5)
+        seen = seconds_of(pairs.where(held))
         if len(seen.at_s) < limits["road.seconds"]:
             continue
-        off, sigma = float(np.median(seen.off_m)), float(np.median(seen.sigma_m))
-        blamed = limits["road.other_off" if np.median(seen.passes) < 2 else "road.others_off"]
-        right = logsumexp([np.log1p(-blamed) + _log_normal(off, sigma), np.log(blamed) + _log_normal(off, np.hypot(sigma, OTHERS_OFF_M))])
-        fix[k] = logsumexp([_log_normal(off, np.hypot(sigma, up)) for up in (SPREADS[0][1], SPREADS[1][1])]) - np.log(2) - right
-        frame[k] = logsumexp([_log_normal(off, np.hypot(sigma, up)) + np.log(share) for (_, up), share in zip(SPREADS, SHARES, strict=True)]) - right
+        usual = limits["road.other_off" if np.median(seen.passes) < 2 else "road.others_off"]
+        fix[k], frame[k] = _log_odds(float(np.median(seen.off_m)), float(np.median(seen.sigma_m)), max(usual, float(doubt[held].mean())))
     return fix, frame
+
+
+def _log_odds(off: float, sigma: float, blamed: float) -> tuple[float, float]:
+    """Return the log odds of a wrong fix and of another frame for a height that is `off`, if others are to blame that often."""
+    right = logsumexp([np.log1p(-blamed) + _log_normal(off, sigma), np.log(blamed) + _log_normal(off, float(np.hypot(sigma, OTHERS_OFF_M)))])
+    fix = logsumexp([_log_normal(off, float(np.hypot(sigma, up))) for up in (SPREADS[0][1], SPREADS[1][1])]) - np.log(2)
+    frame = logsumexp([_log_normal(off, float(np.hypot(sigma, up))) + np.log(share) for (_, up), share in zip(SPREADS, SHARES, strict=True)])
+    return float(fix - right), float(frame - right)
 
 
 def _log_normal(value: float, sigma: float) -> float:
