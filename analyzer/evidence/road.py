@@ -22,6 +22,7 @@ from scipy.special import logsumexp
 
 from analyzer.evidence.chain import SHARES, SPREADS
 from analyzer.evidence.learnt import Learnt
+from analyzer.evidence.road_errors import errors_of
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
 
@@ -47,7 +48,7 @@ class Pairs:
     Attributes
     ----------
     at_s, other_s : (p,) UTC of the pass that is looked at, ascending, and of the other [s since 1970].
-    off_m : (p,) height of the one minus height of the other [m].
+    off_m : (p,) height of the one minus height of the other, without the error of the other as far as all pairs show it [m].
     spread_m : (p,) sigma of `off_m` beyond what is usual: worse moments of either pass, the lean of the road between them [m].
     sigma_m : usual sigma of `off_m`; infinite where passes of this drive agree too badly to tell anything.
     """
@@ -145,7 +146,10 @@ def pairs_of(points: Floats, learnt: Learnt, *, begun_s: float = 0.0, asked_s: t
     at, other, off, spread = np.hstack(parts) if parts else np.zeros((4, 0))
     sigma = SIGMA_PER_QUARTILE * learnt.quantile("road.agree", np.abs(off), 0.25, empty=float("inf"), when_s=at - begun_s)
     sigma = float(np.clip(sigma, limits["road.least"], limits["road.worst"])) if sigma <= limits["road.most"] else float("inf")
-    return Pairs(at, other, off, spread, sigma)
+    if not len(at) or not np.isfinite(sigma):
+        return Pairs(at, other, off, spread, sigma)
+    _, theirs = errors_of(at, other, off, np.hypot(sigma, spread))
+    return Pairs(at, other, off + theirs, spread, sigma)
 
 
 def _pairs(points: Floats, tree: cKDTree, asked: Ints, reach: float) -> Floats:

@@ -1,7 +1,8 @@
-"""Fitting a swing of a given begin and length to what the whitening filters leave of plan and height.
+"""Fitting a swing of a given begin and length to what the whitening filter leaves, and asking the road about it.
 
-See `waves` for the model. In plan the residual is held against velocity, in height against other passes of the road; the two
-share begin, length and shapes, not sizes, so that the Bayes factor of a swing is the product of both.
+See `waves` for the model. In plan the swing is fitted to the residual against velocity. Heights against other passes of the road
+are not fitted: a swing may have any shape there, and so may a wrong fix that a fused solution takes slowly. Each `BLOCK_S` with
+such a pass counts once, for a swing where heights differ and against one where they agree, and no more than so much.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 
 from analyzer.evidence.road import Seconds
 from analyzer.evidence.track import Floats
-from analyzer.evidence.whitening import Whitening, height_whitening, whitened
+from analyzer.evidence.whitening import Whitening
 from analyzer.settings import thresholds
 
 Ints = NDArray[np.int64]
@@ -24,55 +25,77 @@ APART = 0.125
 TAIL_S = 45.0
 #: Swings less likely than this are left out of the mean.
 LEAST_SHARE = 1e-5
+#: Heights that differ do so alike for about this long [s].
+BLOCK_S = 10.0
 
 
-@dataclass(frozen=True)
-class Channel:
-    """One kind of evidence of a swing: its filter, what to fit, and how much larger swings are in it than in plan.
+@dataclass
+class Heights:
+    """What other passes of the road say at each place of the grid.
 
-    `other` : (k,) place of the only other pass the value is held against, -1 where none or several.
+    Attributes
+    ----------
+    score : (k,) log odds of a swing against none, each block counting once; 0 where no other pass was.
+    square : (k,) squared difference of the heights [m²], NaN where no other pass was.
+    other : (k,) place of the only other pass, -1 where none or several.
     """
 
-    grid: Whitening
-    ratio: float = 1.0
-    other: Ints | None = None
+    score: Floats
+    square: Floats
+    other: Ints
 
-    def left(self, taken: Floats) -> Floats:
-        """Return the whitened value with the swings `taken` (k, axes) out, also where they lie in the other pass."""
-        value = self.grid.value - taken
-        if self.other is not None:
-            value += np.where(self.other[:, None] >= 0, taken[self.other], 0.0)
-        return whitened(self.grid, value)
+    def explained(self, first: int, end: int) -> None:
+        """Forget what a swing at places [first, end) explains, also where the other pass lies in it."""
+        self.score[first:end] = 0.0
+        self.score[(self.other >= first) & (self.other < end)] = 0.0
 
 
-def height_channel(plan: Whitening, seconds: Seconds, begun_s: float) -> Channel:
-    """Return the channel of heights against other passes of the road, on the grid of `plan`."""
-    grid, other = height_whitening(plan, seconds, begun_s)
-    return Channel(grid, thresholds("analyzer.evidence")["wave.height_ratio"], other)
+def heights_of(grid: Whitening, seconds: Seconds | None, begun_s: float) -> Heights:
+    """Return what `seconds` say on the places of `grid`; nothing where there are none."""
+    limits = thresholds("analyzer.evidence")
+    count, every = len(grid.t), float(grid.t[1] - grid.t[0])
+    found = Heights(np.zeros(count), np.full(count, np.nan), np.full(count, -1, dtype=np.int64))
+    if seconds is None or not len(seconds.at_s):
+        return found
 
+    def place(utc: Floats) -> Ints:
+        at = np.floor(np.nan_to_num(utc, nan=-1e18) / every + 1e-6) - grid.origin
+        return np.where((at >= 0) & (at < count), at, -1).astype(np.int64)
 
-@dataclass(frozen=True)
-class Fit:
-    """Of one channel: log Bayes factors `odds` (m,), coefficients `fit` (m, J, axes) and their covariance `cov` (m, J, J)."""
-
-    odds: Floats
-    fit: Floats
-    cov: Floats
+    at, other = place(seconds.at_s), place(seconds.other_s)
+    inside = at >= 0
+    at, other, off, sigma = at[inside], other[inside], seconds.off_m[inside], seconds.sigma_m[inside]
+    swung = np.hypot(sigma, limits["wave.size"] * limits["wave.height_ratio"])
+    score = np.clip(0.5 * off**2 * (sigma**-2 - swung**-2) - np.log(swung / sigma), limits["road.agrees"], limits["road.differs"])
+    _, block, size = np.unique((at + grid.origin) * every // BLOCK_S, return_inverse=True, return_counts=True)
+    found.score[at], found.square[at], found.other[at] = score / size[block], off**2, other
+    return found
 
 
 @dataclass(frozen=True)
 class Tried:
-    """Swings of `count` places: begins `first` (m,), sines `shape` (count, J), and the fit in each channel."""
+    """Swings of `count` places with begins `first` (m,) and sines `shape` (count, J).
+
+    Attributes
+    ----------
+    plan, road : (m,) log Bayes factors of the residual in plan and of heights.
+    fit, cov : coefficients (m, J, 2) and their covariance per axis (m, J, J).
+    square : (m,) mean squared difference of the heights inside [m²].
+    """
 
     count: int
     first: Ints
     shape: Floats
-    fits: tuple[Fit, ...]
+    plan: Floats
+    road: Floats
+    fit: Floats
+    cov: Floats
+    square: Floats
 
     @property
     def odds(self) -> Floats:
-        """Return the log Bayes factors (m,) of all channels together."""
-        return np.asarray(sum(fit.odds for fit in self.fits), dtype=np.float64)
+        """Return the log Bayes factors (m,) of plan and heights together."""
+        return self.plan + self.road
 
 
 def _shapes(count: int, every: float, quick: bool) -> tuple[Floats, float]:
@@ -92,9 +115,9 @@ def _shapes(count: int, every: float, quick: bool) -> tuple[Floats, float]:
 
 
 def _projected(grid: Whitening, white: Floats, first: Ints, shapes: Floats, every: float) -> tuple[Floats, Floats]:
-    """Return B'B (m, J, J) and B'z (m, J, axes) of the `shapes` (count, J) that begin at places `first` (m,)."""
+    """Return B'B (m, J, J) and B'z (m, J, 2) of the `shapes` (count, J) that begin at places `first` (m,)."""
     count, size = shapes.shape
-    gram, seen = np.zeros((len(first), size, size)), np.zeros((len(first), size, white.shape[1]))
+    gram, seen = np.zeros((len(first), size, size)), np.zeros((len(first), size, 2))
     state = np.zeros((len(first), size, 3))
     for i in range(count + round(TAIL_S / every)):
         at = first + i
@@ -109,49 +132,51 @@ def _projected(grid: Whitening, white: Floats, first: Ints, shapes: Floats, ever
     return gram, seen
 
 
-def scan(channels: list[Channel], white: list[Floats], count: int, every: float, quick: bool) -> Tried:
-    """Return every begin of swings of `count` places; `white` holds the whitened residual (k, axes) of each channel."""
-    grid = channels[0].grid
+def scan(grid: Whitening, white: Floats, heights: Heights, count: int, *, quick: bool) -> Tried:
+    """Return every begin of swings of `count` places; `white` (k, 2) is the whitened residual in plan."""
+    every = float(grid.t[1] - grid.t[0])
     hop = max(1, round(count * APART))
     first = np.arange(-count // 2 + (count // 2 - grid.origin) % hop, len(grid.t) - count // 2, hop)
     shapes, var = _shapes(count, every, quick)
-    fits = tuple(_fit(*_projected(c.grid, w, first, shapes, every), var * c.ratio**2) for c, w in zip(channels, white, strict=True))
-    return Tried(count, first, shapes, fits)
-
-
-def _fit(gram: Floats, seen: Floats, var: float) -> Fit:
-    """Return the fit of coefficients with variance `var` beforehand; axes share their covariance."""
+    gram, seen = _projected(grid, white, first, shapes, every)
     cov: Floats = np.asarray(np.linalg.inv(gram + np.eye(gram.shape[1]) / var), dtype=np.float64)
     fit: Floats = np.asarray(cov @ seen, dtype=np.float64)
-    axes = seen.shape[2]
-    odds = 0.5 * (seen * fit).sum(axis=(1, 2)) + axes / 2 * (np.linalg.slogdet(cov)[1] - gram.shape[1] * np.log(var))
-    return Fit(odds, fit, cov)
+    plan = 0.5 * (seen * fit).sum(axis=(1, 2)) + np.linalg.slogdet(cov)[1] - gram.shape[1] * np.log(var)
+    known = _inside(np.isfinite(heights.square).astype(np.float64), first, count)
+    square = _inside(np.nan_to_num(heights.square), first, count) / np.maximum(known, 1.0)
+    return Tried(count, first, shapes, plan, _inside(heights.score, first, count), fit, cov, square)
 
 
-def moments(channel: int, places: int, tried: list[Tried], share: Floats) -> tuple[Floats, Floats]:
-    """Return the mean swing (k, axes) [m] in one channel and its mean squared length (k,) [m²] that the weights `share` of all that was tried say."""
-    axes = tried[0].fits[channel].fit.shape[2]
-    mean, square = np.zeros((places, axes)), np.zeros(places)
+def _inside(values: Floats, first: Ints, count: int) -> Floats:
+    """Return the sums of `values` (k,) over `count` places from each of `first` on."""
+    total = np.r_[0.0, np.cumsum(values)]
+    low, high = np.clip(first, 0, len(values)), np.clip(first + count, 0, len(values))
+    return np.asarray(total[high] - total[low], dtype=np.float64)
+
+
+def moments(places: int, tried: list[Tried], share: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return the mean swing (k, 2) [m], its mean squared length and that of heights (k,) [m²] by the weights `share` of all that was tried."""
+    mean, square, high = np.zeros((places, 2)), np.zeros(places), np.zeros(places)
     at = 0
     for some in tried:
-        found = some.fits[channel]
         for k in np.flatnonzero(share[at:at + len(some.first)] > LEAST_SHARE):
-            swing = some.shape @ found.fit[k]
-            length = (swing**2).sum(axis=1) + axes * np.einsum("ij,jk,ik->i", some.shape, found.cov[k], some.shape)
+            swing = some.shape @ some.fit[k]
+            length = (swing**2).sum(axis=1) + 2 * np.einsum("ij,jk,ik->i", some.shape, some.cov[k], some.shape)
             place = some.first[k] + np.arange(some.count)
             inside = (place >= 0) & (place < places)
             mean[place[inside]] += share[at + k] * swing[inside]
             square[place[inside]] += share[at + k] * length[inside]
+            high[place[inside]] += share[at + k] * some.square[k]
         at += len(some.first)
-    return mean, square
+    return mean, square, high
 
 
-def likeliest(channel: int, places: int, tried: list[Tried], which: int) -> tuple[int, Floats]:
-    """Return the first place and the swing (k, axes) of number `which` of all that was tried, as far as the drive reaches."""
+def likeliest(places: int, tried: list[Tried], which: int) -> tuple[int, Floats, float]:
+    """Return the first place, the swing (k, 2) as far as the drive reaches, and the squared height of number `which` of all that was tried."""
     for some in tried:
         if which < len(some.first):
             first = int(some.first[which])
-            swing = some.shape @ some.fits[channel].fit[which]
-            return max(first, 0), swing[max(-first, 0):max(places - first, 0)]
+            swing = some.shape @ some.fit[which]
+            return max(first, 0), swing[max(-first, 0):max(places - first, 0)], float(some.square[which])
         which -= len(some.first)
     raise IndexError(which)

@@ -27,8 +27,8 @@ from scipy.special import logsumexp
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.road import Seconds
 from analyzer.evidence.track import Flags, Floats, Track
-from analyzer.evidence.wave_fit import APART, LENGTHS_S, Channel, Tried, height_channel, likeliest, moments, scan
-from analyzer.evidence.whitening import whitening_of
+from analyzer.evidence.wave_fit import APART, LENGTHS_S, Heights, Tried, heights_of, likeliest, moments, scan
+from analyzer.evidence.whitening import Whitening, whitened, whitening_of
 from analyzer.settings import thresholds
 
 #: Swings further apart than this do not vie with each other [s].
@@ -65,25 +65,29 @@ def no_waves(count: int) -> Waves:
 
 @dataclass
 class _Search:
-    """What was found so far in each channel: swings taken out `taken` (k, axes), mean squares of what may be beside `spread` (k,)."""
+    """What was found so far: swings taken out `taken` (k, 2), mean squares of what may be beside and of heights (k,), and the certain ones."""
 
-    channels: list[Channel]
-    t: Floats
-    every: float
-    taken: list[Floats]
-    spread: list[Floats]
+    grid: Whitening
+    heights: Heights
+    taken: Floats
+    spread: Floats
+    high: Floats
     found: list[tuple[float, float, float]]
 
-    @classmethod
-    def begin(cls, channels: list[Channel]) -> _Search:
-        """Return a search that has found nothing yet."""
-        t = channels[0].grid.t
-        return cls(channels, t, float(t[1] - t[0]), [np.zeros_like(c.grid.value) for c in channels], [np.zeros(len(t)) for _ in channels], [])
+    @property
+    def every(self) -> float:
+        """Return how far places lie apart [s]."""
+        return float(self.grid.t[1] - self.grid.t[0])
 
-    def size(self, channel: int, t: Floats) -> Floats:
-        """Return the root mean square length of all swings at the moments `t` (n,)."""
-        square = (self.taken[channel] ** 2).sum(axis=1) + self.spread[channel]
-        return np.asarray(np.sqrt(np.interp(t, self.t, square)), dtype=np.float64)
+    def take(self, tried: list[Tried], which: int, weight: float) -> None:
+        """Take the swing number `which` of `tried` out."""
+        first, swing, square = likeliest(len(self.grid.t), tried, which)
+        end = first + len(swing)
+        self.taken[first:end] += swing
+        self.high[first:end] = np.maximum(self.high[first:end], square)
+        self.heights.explained(first, end)
+        begin = float(self.grid.t[first] - self.every / 2)
+        self.found.append((begin, begin + len(swing) * self.every, weight))
 
 
 def find_waves(
@@ -102,43 +106,41 @@ def find_waves(
     watched = noise.learnt and usable.sum() * track.nominal_s >= LENGTHS_S[0]
     if not watched and road is None:
         return no_waves(len(track))
-    plan = whitening_of(track, residual, noise, usable=usable & watched, coarse=coarse, lost_var=lost_var)
-    if len(plan.t) < 2:
+    grid = whitening_of(track, residual, noise, usable=usable & watched, coarse=coarse, lost_var=lost_var)
+    if len(grid.t) < 2:
         return no_waves(len(track))
-    search = _Search.begin([Channel(plan)] + ([height_channel(plan, road, track.begun_s)] if road is not None else []))
+    nothing = np.zeros(len(grid.t))
+    search = _Search(grid, heights_of(grid, road, track.begun_s), np.zeros((len(grid.t), 2)), nothing.copy(), nothing.copy(), [])
     for _ in range(MOST):
         if not _round(search, track.begun_s):
             break
     seen = np.asarray(sorted(search.found)).reshape(-1, 3)
-    high = search.size(1, track.t) if road is not None else np.zeros(len(track))
-    return Waves(seen[:, :2], seen[:, 2], search.size(0, track.t), high)
+    size, high = (np.sqrt(np.interp(track.t, grid.t, x)) for x in ((search.taken**2).sum(axis=1) + search.spread, search.high))
+    return Waves(seen[:, :2], seen[:, 2], size, high)
 
 
 def _round(search: _Search, begun_s: float) -> bool:
     """Weigh all swings once; take out what is certain and return whether anything was, else add what may be."""
-    white = [c.left(taken) for c, taken in zip(search.channels, search.taken, strict=True)]
-    lengths = [x for x in LENGTHS_S if x < 1.5 * len(search.t) * search.every]
-    tried = [scan(search.channels, white, max(2, round(length / search.every)), search.every, quick) for length in lengths for quick in (False, True)]
+    grid, every = search.grid, search.every
+    white = whitened(grid, grid.value - search.taken)
+    tried = [scan(grid, white, search.heights, max(2, round(length / every)), quick=quick)
+             for length in LENGTHS_S for quick in (False, True) if length < 1.5 * len(grid.t) * every]
     if not tried:
         return False
-    middle_s = np.concatenate([search.t[0] + search.every * (x.first + x.count / 2) for x in tried])
-    prior = np.concatenate([np.full(len(x.first), _log_prior(x.count * search.every)) for x in tried]) + _log_again(middle_s, search.found)
+    middle_s = np.concatenate([grid.t[0] + every * (x.first + x.count / 2) for x in tried])
+    prior = np.concatenate([np.full(len(x.first), _log_prior(x.count * every)) for x in tried]) + _log_again(middle_s, search.found)
     weight = np.concatenate([x.odds for x in tried]) + prior
     blunt = _blunted(middle_s + begun_s, weight)
-    share = np.exp(blunt - np.logaddexp(0.0, _nearby(middle_s + begun_s, blunt))) * np.concatenate([_told(x.odds) for x in tried])
-    told = [moments(k, len(search.t), tried, share) for k in range(len(search.channels))]
+    share = np.exp(blunt - np.logaddexp(0.0, _nearby(middle_s + begun_s, blunt)))
+    mean, square, high = moments(len(grid.t), tried, share * np.concatenate([_told(x.odds) for x in tried]))
     certain = _apart(middle_s, np.where(_vied(search, tried, middle_s, weight, prior), -np.inf, weight))
-    for k, (mean, square) in enumerate(told):
-        if not certain:
-            search.spread[k] += square
-        for which in certain:
-            first, swing = likeliest(k, len(search.t), tried, which)
-            search.taken[k][first:first + len(swing)] += swing
-            near = np.abs(search.t - middle_s[which]) <= NEAR_S
-            search.spread[k][near] = np.maximum(search.spread[k], square - (mean**2).sum(axis=1))[near]
-            if k == 0:
-                begin = float(search.t[first] - search.every / 2)
-                search.found.append((begin, begin + len(swing) * search.every, float(weight[which])))
+    for which in certain:
+        search.take(tried, which, float(weight[which]))
+        near = np.abs(grid.t - middle_s[which]) <= NEAR_S
+        search.spread[near] = np.maximum(search.spread, square - (mean**2).sum(axis=1))[near]
+    if not certain:
+        search.spread += square
+        search.high += high
     return bool(certain)
 
 
@@ -146,17 +148,13 @@ def _vied(search: _Search, tried: list[Tried], middle_s: Floats, weight: Floats,
     """Return which swings (m,) are seen in height alone and may as well lie in the only other pass they are held against."""
     out = np.zeros(len(weight), dtype=bool)
     sure = thresholds("analyzer.evidence")["wave.certain"]
-    other = search.channels[-1].other
-    if other is None:
-        return out
-    plan = np.concatenate([x.fits[0].odds for x in tried]) + prior
-    first = np.concatenate([x.first for x in tried])
-    count = np.concatenate([np.full(len(x.first), x.count) for x in tried])
+    plan = np.concatenate([x.plan for x in tried]) + prior
+    first, count = (np.concatenate(x) for x in zip(*((x.first, np.full(len(x.first), x.count)) for x in tried), strict=True))
     for k in np.flatnonzero((weight >= sure) & (plan < sure)):
-        mirrored = other[max(first[k], 0):first[k] + count[k]]
-        mirrored = search.t[mirrored[mirrored >= 0]]
-        if len(mirrored):
-            rival = (middle_s >= mirrored.min()) & (middle_s <= mirrored.max()) & (np.abs(middle_s - middle_s[k]) > count[k] * search.every / 2)
+        mirrored = search.heights.other[max(first[k], 0):first[k] + count[k]]
+        mirrored_s = search.grid.t[mirrored[mirrored >= 0]]
+        if len(mirrored_s):
+            rival = (middle_s >= mirrored_s.min()) & (middle_s <= mirrored_s.max()) & (np.abs(middle_s - middle_s[k]) > count[k] * search.every / 2)
             out[k] = rival.any() and weight[k] - weight[rival].max() < sure
     return out
 

@@ -16,7 +16,6 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analyzer.evidence.noise import Noise
-from analyzer.evidence.road import Seconds
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
 
@@ -75,37 +74,12 @@ def whitening_of(track: Track, residual: Floats, noise: Noise, *, usable: Flags,
     return Whitening(origin, t, np.nan_to_num(value), known, moving, decay, usual, gain, scale)
 
 
-def height_whitening(grid: Whitening, seconds: Seconds, begun_s: float) -> tuple[Whitening, NDArray[np.int64]]:
-    """Return the filter of heights against other passes of the road on the same grid, its `value` (k, 1), and the place of the only other pass.
-
-    Usual differences of two passes change as slowly as positions do, and nothing walks. The place is that of the other pass
-    where there is one only and it lies on the grid, else -1.
-    """
-    limits = thresholds("analyzer.evidence")
-    count, every = len(grid.t), float(grid.t[1] - grid.t[0])
-
-    def place(utc: Floats) -> NDArray[np.int64]:
-        at = np.floor(np.nan_to_num(utc, nan=-1e18) / every + 1e-6) - grid.origin
-        return np.where((at >= 0) & (at < count), at, -1).astype(np.int64)
-
-    value, usual, other = np.zeros((count, 1)), np.full(count, limits["road.least"]), np.full(count, -1, dtype=np.int64)
-    known = np.zeros(count, dtype=bool)
-    at = place(seconds.at_s)
-    here = at[at >= 0]
-    value[here, 0], usual[here], known[here] = seconds.off_m[at >= 0], seconds.sigma_m[at >= 0], True
-    other[here] = place(seconds.other_s)[at >= 0]
-    decay = np.column_stack([np.zeros(count), np.full(count, np.exp(-every / limits["wave.usual_time"]))])
-    nothing = np.zeros(count)
-    gain, scale = _gains(known, nothing, decay, usual, white=(limits["road.quick"] * usual) ** 2, walk=nothing, rate=0.0, start_var=0.0)
-    return Whitening(grid.origin, grid.t, value, known, nothing, decay, usual, gain, scale), other
-
-
 def _gains(
-    known: Flags, moving: Floats, decay: Floats, usual: Floats, *, white: Floats, walk: Floats, rate: float, start_var: float = 1e8
+    known: Flags, moving: Floats, decay: Floats, usual: Floats, *, white: Floats, walk: Floats, rate: float
 ) -> tuple[Floats, Floats]:
     """Return the gains (k, 3) and 1 over the innovation sigma (k,) of the filter with states walk, rate error, usual error."""
     gain, scale = np.zeros((len(known), 3)), np.zeros(len(known))
-    cov = np.diag([start_var, rate**2, 1.0])
+    cov = np.diag([1e8, rate**2, 1.0])
     step = np.eye(3)
     for k in range(len(known)):
         if known[k]:
@@ -123,8 +97,8 @@ def _gains(
 
 
 def whitened(grid: Whitening, value: Floats) -> Floats:
-    """Return the whitened residual (k, axes)."""
-    out, state = np.zeros_like(value), np.zeros((1, value.shape[1], 3))
+    """Return the whitened residual (k, 2)."""
+    out, state = np.zeros_like(value), np.zeros((1, 2, 3))
     for k in range(len(value)):
         at = np.array([k])
         row, state = grid.whiten(state, value[None, k], at)

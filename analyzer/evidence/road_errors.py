@@ -1,0 +1,69 @@
+"""Whose height is off, where passes of one place disagree: the fewest and shortest errors that explain all pairs.
+
+Each second n of a pass has a height error b[n]. Pairs measure ``b[i] - b[j]``; errors are rare, and where they are they last.
+What is sought minimises::
+
+    sum over pairs  T(off - b[i] + b[j])  +  sum over seconds  L(b[n], single)  +  sum over neighbours in time  L(b[n] - b[n+1], lasting)
+
+with the Student cost T of four degrees of freedom and ``L(x, w) = w/2 ln(1 + x²/e²)``. A stretch that disagrees with many others
+is off, not they; where one pass stands against one other each takes half. The costs are not convex: e shrinks from metres to
+centimetres while the weights of a least-squares problem follow.
+
+Source: iteratively reweighted least squares with graduated non-convexity, e.g. Huber, Robust Statistics (1981), section 7.8, and
+Blake and Zisserman, Visual Reconstruction (1987), chapter 7; from memory.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+from scipy.sparse.linalg import cg
+
+from analyzer.evidence.track import Floats
+from analyzer.settings import thresholds
+
+#: Degrees of freedom of the pairs' cost.
+FREEDOM = 4.0
+#: Errors are told from none from here on in each round [m].
+EDGES_M = np.geomspace(1.0, 0.03, 12)
+#: Rounds at each edge.
+ROUNDS = 3
+
+
+def errors_of(at_s: Floats, other_s: Floats, off_m: Floats, sigma_m: Floats) -> tuple[Floats, Floats]:
+    """Return the height errors (p,) [m] of both sides of each pair, `off_m` (p,) with `sigma_m` (p,) seen at whole seconds of two times."""
+    seconds = np.floor(np.concatenate([at_s, other_s]) + 1e-6)
+    when, node = np.unique(seconds, return_inverse=True)
+    one, two = node[:len(at_s)], node[len(at_s):]
+    pairs, neighbours = _differences(one, two, len(when)), _neighbours(when)
+    error = np.zeros(len(when))
+    for edge in np.repeat(EDGES_M, ROUNDS):
+        error = _solved(pairs, neighbours, off_m, sigma_m, error, float(edge))
+    return error[one], error[two]
+
+
+def _differences(one: NDArray[np.int64], two: NDArray[np.int64], count: int) -> Any:
+    rows = np.tile(np.arange(len(one)), 2)
+    return sparse.csr_matrix((np.repeat([1.0, -1.0], len(one)), (rows, np.concatenate([one, two]))), shape=(len(one), count))
+
+
+def _neighbours(when: Floats) -> Any:
+    """Return the differences between neighbours in time."""
+    near = np.flatnonzero(np.diff(when) <= thresholds("analyzer.evidence")["road.lasting"])
+    return _differences(near + 1, near, len(when))
+
+
+def _solved(pairs: Any, neighbours: Any, off_m: Floats, sigma_m: Floats, error: Floats, edge: float) -> Floats:
+    """Return the errors that the weights of the last ones ask for."""
+    limits = thresholds("analyzer.evidence")
+    left = (off_m - pairs @ error) / sigma_m
+    weight = (FREEDOM + 1) / (FREEDOM + left**2) / sigma_m**2
+    single = limits["road.error_cost"] / (error**2 + edge**2)
+    lasting = limits["road.change_cost"] / ((neighbours @ error) ** 2 + edge**2)
+    system = pairs.T @ sparse.diags(weight) @ pairs + sparse.diags(single) + neighbours.T @ sparse.diags(lasting) @ neighbours
+    scale = sparse.diags(1 / system.diagonal())
+    found, _ = cg(system, pairs.T @ (weight * off_m), x0=error, rtol=1e-5, maxiter=500, M=scale)
+    return np.asarray(found, dtype=np.float64)
