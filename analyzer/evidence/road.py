@@ -21,7 +21,7 @@ from scipy.spatial import cKDTree
 from scipy.special import logsumexp
 
 from analyzer.evidence.chain import SHARES, SPREADS
-from analyzer.evidence.learnt import Learnt
+from analyzer.evidence.learnt import SIGMA_PER_MEDIAN, Learnt
 from analyzer.evidence.road_errors import errors_of
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
@@ -144,12 +144,27 @@ def pairs_of(points: Floats, learnt: Learnt, *, begun_s: float = 0.0, asked_s: t
     tree = cKDTree(points[:, 1:3])
     parts = [_pairs(points, tree, asked[k:k + AT_ONCE], reach) for k in range(0, len(asked), AT_ONCE)]
     at, other, off, spread = np.hstack(parts) if parts else np.zeros((4, 0))
-    sigma = SIGMA_PER_QUARTILE * learnt.quantile("road.agree", np.abs(off), 0.25, empty=float("inf"), when_s=at - begun_s)
-    sigma = float(np.clip(sigma, limits["road.least"], limits["road.worst"])) if sigma <= limits["road.most"] else float("inf")
-    if not len(at) or not np.isfinite(sigma):
-        return Pairs(at, other, off, spread, sigma)
-    _, theirs = errors_of(at, other, off, np.hypot(sigma, spread))
-    return Pairs(at, other, off + theirs, spread, sigma)
+    return _weighed(Pairs(at, other, off, spread, float("inf")), learnt, begun_s)
+
+
+def _weighed(pairs: Pairs, learnt: Learnt, begun_s: float) -> Pairs:
+    """Return the pairs with their usual sigma, and without the errors of the others.
+
+    The better half of all pairs tells how well passes agree at the worst; what is left where errors are explained tells it better.
+    """
+    limits = thresholds("analyzer.evidence")
+    when_s = pairs.at_s - begun_s
+    sigma = SIGMA_PER_QUARTILE * learnt.quantile("road.agree", np.abs(pairs.off_m), 0.25, empty=float("inf"), when_s=when_s)
+    if not len(pairs) or sigma > limits["road.most"]:
+        return pairs
+    theirs = np.zeros(len(pairs))
+    for key in ("road.left", "road.last"):
+        sigma = float(np.clip(sigma, limits["road.least"], limits["road.worst"]))
+        own, theirs = errors_of(pairs.at_s, pairs.other_s, pairs.off_m, np.hypot(sigma, pairs.spread_m))
+        left = np.abs(pairs.off_m - own + theirs) * sigma / np.hypot(sigma, pairs.spread_m)
+        sigma = SIGMA_PER_MEDIAN * learnt.quantile(key, left, when_s=when_s)
+    sigma = float(np.clip(sigma, limits["road.least"], limits["road.worst"]))
+    return Pairs(pairs.at_s, pairs.other_s, pairs.off_m + theirs, pairs.spread_m, sigma)
 
 
 def _pairs(points: Floats, tree: cKDTree, asked: Ints, reach: float) -> Floats:
@@ -214,7 +229,7 @@ def odds_of(pairs: Pairs, spans_s: Floats, wrong: Floats | None = None) -> tuple
     """Return what other passes say for each of the stretches `spans_s` (k, 2) [UTC s] being off: (k,) log odds twice.
 
     First for a wrong fix, then for another frame, which may stand apart in plan alone: agreement of heights says less against it.
-    Only passes of other stretches count, and of those none that is wrong by all that is known of the stretches so far (`wrong`).
+    Passes of other stretches must be among them, of which none is wrong by all that is known of the stretches so far (`wrong`).
     A stretch that is right may differ as well where the other passes are off.
     """
     limits = thresholds("analyzer.evidence")
@@ -224,12 +239,12 @@ def odds_of(pairs: Pairs, spans_s: Floats, wrong: Floats | None = None) -> tuple
     at, other = (_which(spans_s, t) for t in (pairs.at_s, pairs.other_s))
     doubt = np.where(other >= 0, (np.zeros(len(spans_s)) if wrong is None else wrong)[other], 0.0)
     for k in np.unique(at[(at >= 0) & (other != at)]):
-        held = (at == k) & (other != k) & (doubt <= 0.5)
-        seen = seconds_of(pairs.where(held))
-        if len(seen.at_s) < limits["road.seconds"]:
+        held = (at == k) & ((doubt <= 0.5) | (other == k))
+        if len(np.unique(pairs.at_s[held & (other != k)])) < limits["road.seconds"]:
             continue
+        seen = seconds_of(pairs.where(held))
         usual = limits["road.other_off" if np.median(seen.passes) < 2 else "road.others_off"]
-        fix[k], frame[k] = _log_odds(float(np.median(seen.off_m)), float(np.median(seen.sigma_m)), max(usual, float(doubt[held].mean())))
+        fix[k], frame[k] = _log_odds(float(np.median(seen.off_m)), float(np.median(seen.sigma_m)), max(usual, float(doubt[held & (other != k)].mean())))
     return fix, frame
 
 
