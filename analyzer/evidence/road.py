@@ -157,14 +157,14 @@ def _weighed(pairs: Pairs, learnt: Learnt, begun_s: float) -> Pairs:
     sigma = SIGMA_PER_QUARTILE * learnt.quantile("road.agree", np.abs(pairs.off_m), 0.25, empty=float("inf"), when_s=when_s)
     if not len(pairs) or sigma > limits["road.most"]:
         return pairs
-    theirs = np.zeros(len(pairs))
+    theirs, vague = np.zeros(len(pairs)), np.zeros(len(pairs), dtype=bool)
     for key in ("road.left", "road.last"):
         sigma = float(np.clip(sigma, limits["road.least"], limits["road.worst"]))
-        own, theirs = errors_of(pairs.at_s, pairs.other_s, pairs.off_m, np.hypot(sigma, pairs.spread_m))
+        own, theirs, vague = errors_of(pairs.at_s, pairs.other_s, pairs.off_m, np.hypot(sigma, pairs.spread_m))
         left = np.abs(pairs.off_m - own + theirs) * sigma / np.hypot(sigma, pairs.spread_m)
         sigma = SIGMA_PER_MEDIAN * learnt.quantile(key, left, when_s=when_s)
     sigma = float(np.clip(sigma, limits["road.least"], limits["road.worst"]))
-    return Pairs(pairs.at_s, pairs.other_s, pairs.off_m + theirs, pairs.spread_m, sigma)
+    return Pairs(pairs.at_s, pairs.other_s, pairs.off_m + np.where(vague, 0.0, theirs), pairs.spread_m, sigma)
 
 
 def _pairs(points: Floats, tree: cKDTree, asked: Ints, reach: float) -> Floats:

@@ -6,8 +6,8 @@ What is sought minimises::
     sum over pairs  T(off - b[i] + b[j])  +  sum over seconds  L(b[n], single)  +  sum over neighbours in time  L(b[n] - b[n+1], lasting)
 
 with the Student cost T of four degrees of freedom and ``L(x, w) = w/2 ln(1 + x²/e²)``. A stretch that disagrees with many others
-is off, not they; where one pass stands against one other each takes half. The costs are not convex: e shrinks from metres to
-centimetres while the weights of a least-squares problem follow.
+is off, not they. Where one pass stands against one other nothing tells which of them it is, and no error is known. The costs are
+not convex: e shrinks from metres to centimetres while the weights of a least-squares problem follow.
 
 Source: iteratively reweighted least squares with graduated non-convexity, e.g. Huber, Robust Statistics (1981), section 7.8, and
 Blake and Zisserman, Visual Reconstruction (1987), chapter 7; from memory.
@@ -22,9 +22,10 @@ from numpy.typing import NDArray
 from scipy import sparse
 from scipy.sparse.linalg import cg
 
-from analyzer.evidence.track import Floats
+from analyzer.evidence.track import Flags, Floats
 from analyzer.settings import thresholds
 
+Ints = NDArray[np.int64]
 #: Degrees of freedom of the pairs' cost.
 FREEDOM = 4.0
 #: Errors are told from none from here on in each round [m].
@@ -33,8 +34,11 @@ EDGES_M = np.geomspace(1.0, 0.03, 12)
 ROUNDS = 3
 
 
-def errors_of(at_s: Floats, other_s: Floats, off_m: Floats, sigma_m: Floats) -> tuple[Floats, Floats]:
-    """Return the height errors (p,) [m] of both sides of each pair, `off_m` (p,) with `sigma_m` (p,) seen at whole seconds of two times."""
+def errors_of(at_s: Floats, other_s: Floats, off_m: Floats, sigma_m: Floats) -> tuple[Floats, Floats, Flags]:
+    """Return the height errors (p,) [m] of both sides of each pair, and whether that of the other is one that may as well be the own.
+
+    `off_m` (p,) with `sigma_m` (p,) was seen at the times `at_s` against `other_s` [UTC s]; every pair is there from both sides.
+    """
     seconds = np.floor(np.concatenate([at_s, other_s]) + 1e-6)
     when, node = np.unique(seconds, return_inverse=True)
     one, two = node[:len(at_s)], node[len(at_s):]
@@ -42,10 +46,24 @@ def errors_of(at_s: Floats, other_s: Floats, off_m: Floats, sigma_m: Floats) -> 
     error = np.zeros(len(when))
     for edge in np.repeat(EDGES_M, ROUNDS):
         error = _solved(pairs, neighbours, off_m, sigma_m, error, float(edge))
-    return error[one], error[two]
+    return error[one], error[two], _vague(when, error, one, two)[two]
 
 
-def _differences(one: NDArray[np.int64], two: NDArray[np.int64], count: int) -> Any:
+def _vague(when: Floats, error: Floats, one: Ints, two: Ints) -> Flags:
+    """Return which seconds (k,) are off, and might be right if the passes they are held against were off instead.
+
+    That is so where those are of one piece too: seen on several other occasions, an error is where they meet.
+    """
+    lasting = thresholds("analyzer.evidence")["road.lasting"]
+    off = np.flatnonzero(np.abs(error) > 2 * EDGES_M[-1])
+    out = np.zeros(len(when), dtype=bool)
+    for piece in np.split(off, np.flatnonzero(np.diff(when[off]) > lasting) + 1):
+        others = np.unique(when[two[np.isin(one, piece)]])
+        out[piece] = not (np.diff(others) > lasting).any()
+    return out
+
+
+def _differences(one: Ints, two: Ints, count: int) -> Any:
     rows = np.tile(np.arange(len(one)), 2)
     return sparse.csr_matrix((np.repeat([1.0, -1.0], len(one)), (rows, np.concatenate([one, two]))), shape=(len(one), count))
 
