@@ -150,12 +150,12 @@ def _vied(search: _Search, tried: list[Tried], middle_s: Floats, weight: Floats,
     sure = thresholds("analyzer.evidence")["wave.certain"]
     plan = np.concatenate([x.plan for x in tried]) + prior
     first, count = (np.concatenate(x) for x in zip(*((x.first, np.full(len(x.first), x.count)) for x in tried), strict=True))
-    for k in np.flatnonzero((weight >= sure) & (plan < sure)):
+    for k in np.flatnonzero((weight >= sure) & (plan < thresholds("analyzer.evidence")["wave.told_apart"])):
         mirrored = search.heights.other[max(first[k], 0):first[k] + count[k]]
         mirrored_s = search.grid.t[mirrored[mirrored >= 0]]
         if len(mirrored_s):
             rival = (middle_s >= mirrored_s.min()) & (middle_s <= mirrored_s.max()) & (np.abs(middle_s - middle_s[k]) > count[k] * search.every / 2)
-            out[k] = rival.any() and weight[k] - weight[rival].max() < sure
+            out[k] = rival.any() and weight[k] - weight[rival].max() < thresholds("analyzer.evidence")["wave.told_apart"]
     return out
 
 
