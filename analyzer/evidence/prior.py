@@ -43,12 +43,9 @@ class PriorOf:
         return np.array([self._one(stretches, by_slew, k, float(fix[k]), float(frame[k])) for k in range(len(stretches))])
 
     def _one(self, stretches: Stretches, by_slew: Ints, k: int, fix_odds: float, frame_odds: float) -> float:
-        """Return the prior of stretch k by what leads up to it, and by what other passes of its road say: log odds of either kind.
-
-        Heights that agree do not speak against another frame: it may differ in plan alone, and the other passes may stand in it too.
-        """
+        """Return the prior of stretch k by what leads up to it, and by what other passes of its road say: log odds of either kind."""
         fix, frame = self._by_its_begin(stretches, by_slew, k)
-        weighed = _shifted(fix, fix_odds) + _shifted(frame, max(frame_odds, 0.0))
+        weighed = _shifted(fix, fix_odds) + _shifted(frame, frame_odds)
         return min(weighed, max(thresholds("analyzer.evidence")["wrong.frame_told"], fix, frame))
 
     def _by_its_begin(self, stretches: Stretches, by_slew: Ints, k: int) -> tuple[float, float]:

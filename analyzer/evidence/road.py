@@ -245,6 +245,9 @@ def odds_of(pairs: Pairs, spans_s: Floats, wrong: Floats | None = None) -> tuple
         seen = seconds_of(pairs.where(held))
         usual = limits["road.other_off" if np.median(seen.passes) < 2 else "road.others_off"]
         fix[k], frame[k] = _log_odds(float(np.median(seen.off_m)), float(np.median(seen.sigma_m)), max(usual, float(doubt[held & (other != k)].mean())))
+        if len(np.unique(pairs.at_s[held & (other < k) & (other >= 0)])) < limits["road.seconds"]:
+            # to agree with those that came behind says nothing: they would stand in the same frame
+            frame[k] = max(frame[k], 0.0)
     return fix, frame
 
 
