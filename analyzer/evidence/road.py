@@ -150,21 +150,23 @@ def pairs_of(points: Floats, learnt: Learnt, *, begun_s: float = 0.0, asked_s: t
 def _weighed(pairs: Pairs, learnt: Learnt, begun_s: float) -> Pairs:
     """Return the pairs with their usual sigma, and without the errors of the others.
 
-    The better half of all pairs tells how well passes agree at the worst; what is left where errors are explained tells it better.
+    Sigma is what is usual in the trade, and what is left here where large errors are explained, by how many independent minutes
+    there are: the heights of a minute are off alike.
     """
     limits = thresholds("analyzer.evidence")
     when_s = pairs.at_s - begun_s
-    sigma = SIGMA_PER_QUARTILE * learnt.quantile("road.agree", np.abs(pairs.off_m), 0.25, empty=float("inf"), when_s=when_s)
-    if not len(pairs) or sigma > limits["road.most"]:
+    better = SIGMA_PER_QUARTILE * learnt.quantile("road.agree", np.abs(pairs.off_m), 0.25, empty=float("inf"), when_s=when_s)
+    if not len(pairs) or better > limits["road.most"]:
         return pairs
-    theirs, vague = np.zeros(len(pairs)), np.zeros(len(pairs), dtype=bool)
-    for key in ("road.left", "road.last"):
-        sigma = float(np.clip(sigma, limits["road.least"], limits["road.worst"]))
-        own, theirs, vague = errors_of(pairs.at_s, pairs.other_s, pairs.off_m, np.hypot(sigma, pairs.spread_m))
-        left = np.abs(pairs.off_m - own + theirs) * sigma / np.hypot(sigma, pairs.spread_m)
-        sigma = SIGMA_PER_MEDIAN * learnt.quantile(key, left, when_s=when_s)
-    sigma = float(np.clip(sigma, limits["road.least"], limits["road.worst"]))
-    return Pairs(pairs.at_s, pairs.other_s, pairs.off_m + np.where(vague, 0.0, theirs), pairs.spread_m, sigma)
+    own, theirs, vague = errors_of(pairs.at_s, pairs.other_s, pairs.off_m, np.hypot(limits["road.usual"], pairs.spread_m))
+    least = np.hypot(limits["road.usual"], pairs.spread_m)
+    explained = np.where(np.abs(own) > 2 * least, own, 0.0) - np.where(np.abs(theirs) > 2 * least, theirs, 0.0)
+    left = np.abs(pairs.off_m - explained) * limits["road.usual"] / least
+    shown = SIGMA_PER_MEDIAN * learnt.quantile("road.left", left, when_s=when_s)
+    minutes = len(np.unique(np.floor(pairs.at_s / 60.0))) / 2
+    weight = minutes / (minutes + limits["road.minutes"])
+    sigma = float(np.sqrt((1 - weight) * limits["road.usual"] ** 2 + weight * shown**2))
+    return Pairs(pairs.at_s, pairs.other_s, pairs.off_m + np.where(vague, 0.0, theirs), pairs.spread_m, max(sigma, limits["road.least"]))
 
 
 def _pairs(points: Floats, tree: cKDTree, asked: Ints, reach: float) -> Floats:
