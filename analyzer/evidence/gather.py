@@ -124,7 +124,8 @@ def examine(
     claimed, _ = claimed_sigma(fixes)
     claims = claims_table(fixes["fix_state"], track, claimed, deviation=opinion.deviation, sigma=opinion.sigma,
                           right=~(np.nan_to_num(opinion.wrong) > 0.5))
-    bounds = combine(fixes, track, opinion, found, beside=float("nan") if fused else ratio_beside(claims, track), without=without, fused=fused)
+    bounds = combine(fixes, track, opinion, found, beside=float("nan") if fused else ratio_beside(claims, track), without=without, fused=fused,
+                     road_m=road.shown_m)
     return Examined(bounds, track, opinion, ageing, other, slews, motion, doubts, found_kind, stated, claims,
                     (*mode_findings(fixes, track.nominal_s), *moved_words(prior.returns, pd.DatetimeIndex(fixes.index)),
                      *(clocked.findings() if clocked is not None else ())),
@@ -153,8 +154,12 @@ def combine(
     beside: float = float("nan"),
     without: Collection[str] = (),
     fused: bool = False,
+    road_m: float = float("nan"),
 ) -> pd.DataFrame:
-    """Return the position bounds by the rule above; `complete` adds the axes of the track, speed and heading."""
+    """Return the position bounds by the rule above; `complete` adds the axes of the track, speed and heading.
+
+    `road_m` is the sigma of the difference of two passes of the road in height, where the drive shows it.
+    """
     limits = thresholds("analyzer.evidence")
     ratio, wrong_ratio = limits["class_vertical.ratio"], limits["wrong.height_ratio"]
     part = {k: (np.zeros(len(track)) if k in without else getattr(found, k)) for k in PARTS}
@@ -164,6 +169,7 @@ def combine(
     rest_ratio = with_other_states(rest_ratio, beside)
     base_h, base_v = fixed_base(claimed, claimed_up, class_h, noise=opinion.noise, rest_sigma_m=rest_sigma, rest_ratio=rest_ratio, fused=fused,
                                 nominal_s=track.nominal_s)
+    base_h, base_v = np.fmax(base_h, RADIUS_95 * road_m / np.sqrt(2) / ratio), np.fmax(base_v, AXIS_95 * road_m / np.sqrt(2))
     worst = np.maximum.reduce([part["scatter"], part["segment"], part["standstill"], part["frozen"], part["alignment"]])
     high = np.where(track.fixed, AXIS_95 * opinion.waves.high, 0.0) if "scatter" not in without else 0.0
     worst_v = np.maximum.reduce([part["scatter"] * ratio, part["segment"] * wrong_ratio, part["standstill"] * ratio, part["frozen"], high])

@@ -51,6 +51,7 @@ class Pairs:
     off_m : (p,) height of the one minus height of the other, without the error of the other as far as all pairs show it [m].
     spread_m : (p,) sigma of `off_m` beyond what is usual: worse moments of either pass, the lean of the road between them [m].
     sigma_m : usual sigma of `off_m`; infinite where passes of this drive agree too badly to tell anything.
+    shown_m : sigma of `off_m` as far as this drive shows it; NaN where it has too few minutes of passes.
     """
 
     at_s: Floats
@@ -58,13 +59,14 @@ class Pairs:
     off_m: Floats
     spread_m: Floats
     sigma_m: float
+    shown_m: float = float("nan")
 
     def __len__(self) -> int:
         return len(self.at_s)
 
     def where(self, kept: Flags) -> Pairs:
         """Return the pairs of which `kept` (p,) is true."""
-        return Pairs(self.at_s[kept], self.other_s[kept], self.off_m[kept], self.spread_m[kept], self.sigma_m)
+        return Pairs(self.at_s[kept], self.other_s[kept], self.off_m[kept], self.spread_m[kept], self.sigma_m, self.shown_m)
 
     @property
     def telling(self) -> bool:
@@ -166,7 +168,8 @@ def _weighed(pairs: Pairs, learnt: Learnt, begun_s: float) -> Pairs:
     minutes = len(np.unique(np.floor(pairs.at_s / 60.0))) / 2
     weight = minutes / (minutes + limits["road.minutes"])
     sigma = float(np.sqrt((1 - weight) * limits["road.usual"] ** 2 + weight * shown**2))
-    return Pairs(pairs.at_s, pairs.other_s, pairs.off_m + np.where(vague, 0.0, theirs), pairs.spread_m, max(sigma, limits["road.least"]))
+    return Pairs(pairs.at_s, pairs.other_s, pairs.off_m + np.where(vague, 0.0, theirs), pairs.spread_m, max(sigma, limits["road.least"]),
+                 shown if weight > limits["road.shown_weight"] else float("nan"))
 
 
 def _pairs(points: Floats, tree: cKDTree, asked: Ints, reach: float) -> Floats:
