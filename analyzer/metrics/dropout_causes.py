@@ -89,9 +89,19 @@ def cause_of(kind: str, start_s: float, end_s: float, scene: Scene) -> Cause:
         return _of_outage(start_s, end_s, scene)
     if kind == "fix_loss":
         return _of_loss(start_s, end_s, scene)
-    return "incomplete_corrections", (
-        f"corrections were fresh (age {_number(_middle(scene.during(scene.age_s, start_s, end_s)))} s) for "
-        f"{end_s - start_s:.0f} s and the solution never became fixed")
+    return _of_no_fix(start_s, end_s, scene)
+
+
+def _of_no_fix(start_s: float, end_s: float, scene: Scene) -> Cause:
+    """Return why fresh corrections brought no fix: few satellites, by what is usual while fixed or by what an open sky has, or what they hold."""
+    limit = thresholds("analyzer.metrics")
+    fresh = f"corrections were fresh (age {_number(_middle(scene.during(scene.age_s, start_s, end_s)))} s) for {end_s - start_s:.0f} s"
+    used, usual = _middle(scene.during(scene.satellites, start_s, end_s)), scene.usual[0]
+    fewer = used < (1 - limit["cause.satellites_drop"]) * usual
+    if fewer or (not (scene.codes == _FIXED).any() and used < limit["cause.satellites_open"]):
+        beside = f", {_number(usual)} while fixed" if fewer else ""
+        return "sky_obstruction", f"only {_number(used)} satellites were used{beside}; {fresh}"
+    return "incomplete_corrections", f"{fresh} and the solution never became fixed"
 
 
 def _of_missing(start_s: float, end_s: float, scene: Scene) -> Cause:
