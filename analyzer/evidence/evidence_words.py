@@ -8,10 +8,15 @@ import numpy as np
 
 from analyzer.evidence.fused import FusedDoubts
 from analyzer.evidence.independent import Independent
+from analyzer.evidence.learnt import SIGMA_PER_MEDIAN
+from analyzer.evidence.road import Seconds
 from analyzer.evidence.second_opinion import SecondOpinion
 from analyzer.evidence.slews import Slews
 from analyzer.evidence.track import Track
 from analyzer.recording import Finding
+
+#: Heights of two passes differ when they do so by this many sigma.
+DIFFERS = 3.0
 
 WHOLE_DAY = "a constant offset of the whole day: nothing in a rover log shows it without a check point"
 
@@ -20,10 +25,10 @@ KIND_UNKNOWN = ("whether the velocity is independent of the positions: nothing t
 
 
 def words_of(
-    opinion: SecondOpinion, doubts: FusedDoubts | None, slews: Slews, motion: Independent | None
+    opinion: SecondOpinion, doubts: FusedDoubts | None, slews: Slews, motion: Independent | None, road: Seconds
 ) -> tuple[Finding, ...]:
-    """Return the findings on slow steps and swings, alignment, an offset that turns with the car, and honest innovations."""
-    return (*_slow_words(slews, motion), *_swing_words(opinion), *_alignment_words(doubts), *_turning_words(opinion), *_innovation_words(opinion))
+    """Return the findings on slow steps and swings, heights of the road, alignment, an offset that turns with the car, and innovations."""
+    return (*_slow_words(slews, motion), *_swing_words(opinion), *_road_words(road), *_alignment_words(doubts), *_turning_words(opinion), *_innovation_words(opinion))
 
 
 def _slow_words(slews: Slews, motion: Independent | None) -> Iterator[Finding]:
@@ -38,9 +43,25 @@ def _swing_words(opinion: SecondOpinion) -> Iterator[Finding]:
     swings = opinion.waves
     if len(swings.spans):
         seconds = float((swings.spans[:, 1] - swings.spans[:, 0]).max())
-        yield Finding("slow_swings", "warning", f"While fixed the position swung slowly against its velocity {_times(len(swings.spans))}, by up "
-                      f"to {swings.size.max():.2f} m and within {seconds:.0f} s at the longest: slow multipath does this.",
+        yield Finding("slow_swings", "warning", f"While fixed the position swung slowly against its velocity, or in height against other "
+                      f"passes of the road, {_times(len(swings.spans))}, by up to {swings.size.max():.2f} m in plan and within {seconds:.0f} s at the longest: slow multipath does this.",
                       {"count": len(swings.spans), "size_m": float(swings.size.max())})
+
+
+def _road_words(road: Seconds) -> Iterator[Finding]:
+    if not len(road.at_s):
+        return
+    size = np.abs(road.off_m)
+    differing = size > DIFFERS * road.sigma_m
+    text = (f"For {len(road.at_s)} s the car was where it also passed at another time: the heights of such passes agree within "
+            f"{100 * float(np.median(size[~differing])) * SIGMA_PER_MEDIAN:.1f} cm (1 sigma)" if not differing.all() else
+            f"For {len(road.at_s)} s the car was where it also passed at another time: the heights of such passes disagree")
+    known = {"seconds": len(road.at_s), "differing_s": int(differing.sum())}
+    if differing.any():
+        yield Finding("road_heights", "warning", f"{text}, but differ for {differing.sum()} s, by up to {size[differing].max():.2f} m: the road did not "
+                      "move, so one of the passes is off.", known)
+    else:
+        yield Finding("road_heights", "note", f"{text}.", known)
 
 
 def _alignment_words(doubts: FusedDoubts | None) -> Iterator[Finding]:
@@ -72,26 +93,28 @@ def _times(count: int) -> str:
 
 
 def blind_spots(
-    track: Track, opinion: SecondOpinion, motion: Independent | None, slews: Slews, *, fused: bool, kind_known: bool = True
+    track: Track, opinion: SecondOpinion, motion: Independent | None, slews: Slews, *, fused: bool, kind_known: bool = True,
+    road: bool = False,
 ) -> tuple[str, ...]:
-    """Return what nothing in this recording can show."""
+    """Return what nothing in this recording can show; `road` says whether some places were passed more than once."""
+    once = " where the road was passed only once" if road else ""
     out = [WHOLE_DAY] if kind_known else [WHOLE_DAY, KIND_UNKNOWN]
     if fused:
-        out += _fused_blind(motion, slews)
+        out += _fused_blind(motion, slews, once)
     elif track.from_places:
-        out.append("slow multipath while fixed: no speed was logged that is independent of the positions")
+        out.append(f"slow multipath while fixed{once}: no speed was logged that is independent of the positions")
     else:
         drift = f"{opinion.noise.wander(30.0):.2f} m" if opinion.noise.learnt else "some centimetres"
-        out.append(f"multipath while fixed that moves slower than the Doppler velocity drifts, {drift} (1 sigma per axis) in half a minute")
+        out.append(f"multipath while fixed{once} that moves slower than the Doppler velocity drifts, {drift} (1 sigma per axis) in half a minute")
     return tuple(out)
 
 
-def _fused_blind(motion: Independent | None, slews: Slews) -> list[str]:
+def _fused_blind(motion: Independent | None, slews: Slews, once: str) -> list[str]:
     """Return what a fused solution cannot show with the sensors at hand."""
     known = set(motion.sources) if motion is not None else set()
-    out = ["slow multipath of a fused solution: its velocity follows its position"]
+    out = [f"slow multipath of a fused solution{once}: its velocity follows its position"]
     if not known:
-        return [*out, "a wrong fix that the fused solution takes slowly: neither inertial data, wheel speed nor heading were given"]
+        return [*out, f"a wrong fix that the fused solution takes slowly{once}: neither inertial data, wheel speed nor heading were given"]
     lacking = [word for axis, word in (("across", "across the track: no yaw rate or heading was given"),
                                        ("along", "along the track: no wheel speed or inertial data were given"),
                                        ("up", "in height: no inertial data were given")) if axis not in known]

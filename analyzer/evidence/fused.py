@@ -9,7 +9,8 @@ import pandas as pd
 
 from analyzer import intervals
 from analyzer.evidence.independent import running_median
-from analyzer.evidence.road import NOTHING, Pairs, confirmed
+from analyzer.evidence.road import NOTHING, Pairs
+from analyzer.evidence.road_odds import confirmed
 from analyzer.evidence.slews import Slews
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.metrics.heading_mode import doubted, ever_autonomous

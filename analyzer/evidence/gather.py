@@ -33,7 +33,7 @@ from analyzer.evidence.parts import Parts
 from analyzer.evidence.prior import PriorOf
 from analyzer.evidence.result import Evidence
 from analyzer.evidence.returns import moved_words, watch, without_returns
-from analyzer.evidence.road import NOTHING, road_of, worse_heights
+from analyzer.evidence.road import NOTHING, Seconds, road_of, seconds_of, worse_heights
 from analyzer.evidence.second_opinion import UNKNOWN_M, SecondOpinion, form
 from analyzer.evidence.slews import Slews, find_slews, none_found
 from analyzer.evidence.solution_kind import KindFound, find_kind, stated_kind
@@ -68,6 +68,7 @@ class Examined:
     stated: str
     claims: pd.DataFrame
     modes: tuple[Finding, ...]
+    road: Seconds
     fused: bool
 
     @property
@@ -83,7 +84,8 @@ def gather(recording: Recording, metrics: Metrics, *, without: Collection[str] =
     return Evidence(
         found.bounds, part_of.segment_table(fixes, found.track, found.opinion), part_of.jump_table(fixes, found.opinion),
         pd.Series(pd.arrays.IntegerArray(ids.astype(np.int32), ids < 0), index=fixes.index), findings=findings_of(found),
-        cannot_show=blind_spots(found.track, found.opinion, found.motion, found.slews, fused=found.fused, kind_known=found.kind_known),
+        cannot_show=blind_spots(found.track, found.opinion, found.motion, found.slews, fused=found.fused, kind_known=found.kind_known,
+                                road=len(found.road.at_s) > 0),
         claims=found.claims, innovations=found.opinion.innovations, kind=found.kind,
     )
 
@@ -91,7 +93,7 @@ def gather(recording: Recording, metrics: Metrics, *, without: Collection[str] =
 def findings_of(found: Examined) -> tuple[Finding, ...]:
     """Return in words what a reader must know."""
     return (*found.kind.findings(found.stated), *claim_findings(found.claims),
-            *words_of(found.opinion, found.doubts, found.slews, found.motion), *found.modes)
+            *words_of(found.opinion, found.doubts, found.slews, found.motion, found.road), *found.modes)
 
 
 def examine(
@@ -129,7 +131,7 @@ def examine(
     return Examined(bounds, track, opinion, ageing, other, slews, motion, doubts, found_kind, stated, claims,
                     (*mode_findings(fixes, track.nominal_s), *moved_words(prior.returns, pd.DatetimeIndex(fixes.index)),
                      *(clocked.findings() if clocked is not None else ())),
-                    fused)
+                    seconds_of(road), fused)
 
 
 def _track_of(recording: Recording, metrics: Metrics, learnt: Learnt) -> tuple[Track, KindFound, str, bool]:
@@ -171,7 +173,7 @@ def combine(
                                 nominal_s=track.nominal_s)
     base_h, base_v = np.fmax(base_h, RADIUS_95 * road_m / np.sqrt(2) / ratio), np.fmax(base_v, AXIS_95 * road_m / np.sqrt(2))
     worst = np.maximum.reduce([part["scatter"], part["segment"], part["standstill"], part["frozen"], part["alignment"]])
-    high = np.where(track.fixed, AXIS_95 * opinion.waves.high, 0.0) if "scatter" not in without else 0.0
+    high = np.where(track.fixed, AXIS_95 * opinion.waves.high, 0.0) if "scatter" not in without else np.zeros(len(track))
     worst_v = np.maximum.reduce([part["scatter"] * ratio, part["segment"] * wrong_ratio, part["standstill"] * ratio, part["frozen"], high])
     steady = np.sqrt(base_h**2 + part["baseline"] ** 2 + part["sky"] ** 2)
     fixed_h = steady + part["ageing"] + worst

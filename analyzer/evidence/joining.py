@@ -20,6 +20,7 @@ from analyzer.evidence.evidence_words import blind_spots
 from analyzer.evidence.gather import Examined, findings_of
 from analyzer.evidence.independent import Independent
 from analyzer.evidence.result import Evidence
+from analyzer.evidence.road import Seconds
 from analyzer.evidence.track import Floats
 from analyzer.evidence.waves import Waves
 from analyzer.recording import Finding
@@ -40,6 +41,7 @@ class Gathered:
     turned_deg: list[float] = field(default_factory=list)
     swings: list[Waves] = field(default_factory=list)
     modes: list[Finding] = field(default_factory=list)
+    road: list[Seconds] = field(default_factory=list)
 
     def add(self, one: Examined, block: Block) -> None:
         """Add a block: small tables, slow steps in its core, and words; nothing per epoch."""
@@ -60,6 +62,8 @@ class Gathered:
                 else np.zeros(0, dtype=bool))
         self.swings.append(Waves(swings.spans[here], swings.log_odds[here], *(x[core].max(initial=0.0, keepdims=True) for x in (swings.size, swings.high))))
         self.modes += [mode for mode in one.modes if mode not in self.modes]
+        begun_s, road = one.track.begun_s, one.road
+        self.road.append(road.where((road.at_s >= begun_s + t[core.start]) & (road.at_s <= begun_s + t[core.stop - 1])))
         self.claims.append(one.claims)
         self.innovations.append(one.opinion.innovations)
 
@@ -70,7 +74,7 @@ def _without_arrays(one: Examined) -> Examined:
     def emptied(values: NDArray[Any]) -> NDArray[Any]:
         return values[:0].copy()
 
-    parts = {name: held(part, emptied) for name in ("track", "opinion", "ageing", "slews", "motion", "doubts")
+    parts = {name: held(part, emptied) for name in ("track", "opinion", "ageing", "slews", "motion", "doubts", "road")
              if (part := getattr(one, name)) is not None}
     return replace(one, bounds=one.bounds.iloc[:0].copy(), foreign=emptied(one.foreign), **parts)
 
@@ -85,14 +89,15 @@ def evidence_of(gathered: Gathered, agreement: Agreement, fixes: pd.DataFrame) -
         step_var=chain.variances[:, 0], innovations=_innovations(gathered.innovations),
         waves=Waves(*(np.concatenate([getattr(w, name) for w in gathered.swings]) for name in ("spans", "log_odds", "size", "high"))))
     whole = replace(
-        first, opinion=opinion, claims=_claims(gathered.claims), modes=tuple(gathered.modes),
+        first, opinion=opinion, claims=_claims(gathered.claims), modes=tuple(gathered.modes), road=Seconds.joined(gathered.road),
         slews=replace(first.slews, spans=np.concatenate(gathered.spans), step=np.concatenate(gathered.steps)),
         motion=max(gathered.motion, key=lambda m: len(m.sources), default=None),
         doubts=None if first.doubts is None else replace(first.doubts, turned_deg=max(gathered.turned_deg, default=float("nan"))))
     return Evidence(
         first.bounds, part_of.segment_table(fixes, first.track, opinion), part_of.jump_table(fixes, opinion),
         pd.Series(dtype="Int32"), findings=(*findings_of(whole), _said(gathered.count)),
-        cannot_show=blind_spots(first.track, opinion, whole.motion, whole.slews, fused=first.fused, kind_known=first.kind_known),
+        cannot_show=blind_spots(first.track, opinion, whole.motion, whole.slews, fused=first.fused, kind_known=first.kind_known,
+                                road=len(whole.road.at_s) > 0),
         claims=whole.claims, innovations=opinion.innovations, kind=first.kind,
     )
 

@@ -8,7 +8,8 @@ from scipy.special import expit, logit
 from analyzer.evidence.ageing import Ageing
 from analyzer.evidence.claim import RADIUS_95
 from analyzer.evidence.returns import Returns
-from analyzer.evidence.road import NOTHING, Pairs, odds_of
+from analyzer.evidence.road import NOTHING, Pairs
+from analyzer.evidence.road_odds import odds_of
 from analyzer.evidence.stations import Told
 from analyzer.evidence.stretches import Ints, Stretches
 from analyzer.evidence.track import Flags, Floats, Track

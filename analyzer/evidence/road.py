@@ -11,16 +11,15 @@ a matter of place, make the witness weaker, up to silence.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 from scipy.spatial import cKDTree
-from scipy.special import logsumexp
 
-from analyzer.evidence.chain import SHARES, SPREADS
 from analyzer.evidence.learnt import SIGMA_PER_MEDIAN, Learnt
 from analyzer.evidence.road_errors import errors_of
 from analyzer.evidence.track import Flags, Floats, Track
@@ -35,8 +34,6 @@ AWAY_S = 25.0
 JOINED_S = 1.5
 #: Queries that are looked up together: bounds memory.
 AT_ONCE = 4096
-#: Sigma of the height [m] by which other passes are off, where they are.
-OTHERS_OFF_M = 0.5
 #: Sigma of a normal sample about zero over the lower quartile of its absolute values.
 SIGMA_PER_QUARTILE = 3.1383
 
@@ -91,6 +88,15 @@ class Seconds:
     sigma_m: Floats
     passes: Ints
     other_s: Floats
+
+    def where(self, kept: Flags) -> Seconds:
+        """Return the seconds of which `kept` (k,) is true."""
+        return Seconds(self.at_s[kept], self.off_m[kept], self.sigma_m[kept], self.passes[kept], self.other_s[kept])
+
+    @classmethod
+    def joined(cls, parts: Sequence[Seconds]) -> Seconds:
+        """Return the seconds of all `parts`, in their order."""
+        return cls(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(cls)))
 
 
 NOTHING = Pairs(np.zeros(0), np.zeros(0), np.zeros(0), np.zeros(0), float("inf"))
@@ -175,7 +181,7 @@ def _weighed(pairs: Pairs, learnt: Learnt, begun_s: float) -> Pairs:
 def _pairs(points: Floats, tree: cKDTree, asked: Ints, reach: float) -> Floats:
     """Return at, other, off and spread (4, p) of the points numbered `asked`."""
     limits = thresholds("analyzer.evidence")
-    found = tree.query_ball_point(points[asked, 1:3], reach)
+    found: list[list[int]] = list(tree.query_ball_point(points[asked, 1:3], reach))  # type: ignore[arg-type]
     owner = np.repeat(asked, [len(x) for x in found])
     near = np.fromiter((i for x in found for i in x), dtype=np.int64, count=len(owner))
     order = np.lexsort((near, owner))
@@ -228,60 +234,6 @@ def seconds_of(pairs: Pairs) -> Seconds:
     own = np.where(single, 1.0, 0.5 + 0.785 / np.maximum(passes, 1))
     sigma = np.sqrt(pairs.sigma_m**2 * own + pd.Series(pairs.spread_m**2).groupby(number).mean().to_numpy())
     return Seconds(pairs.at_s[begins], off, sigma, passes.astype(np.int64), np.where(single, pairs.other_s[begins], np.nan))
-
-
-def odds_of(pairs: Pairs, spans_s: Floats, wrong: Floats | None = None) -> tuple[Floats, Floats]:
-    """Return what other passes say for each of the stretches `spans_s` (k, 2) [UTC s] being off: (k,) log odds twice.
-
-    First for a wrong fix, then for another frame, which may stand apart in plan alone: agreement of heights says less against it.
-    Passes of other stretches must be among them, of which none is wrong by all that is known of the stretches so far (`wrong`).
-    A stretch that is right may differ as well where the other passes are off.
-    """
-    limits = thresholds("analyzer.evidence")
-    fix, frame = np.zeros(len(spans_s)), np.zeros(len(spans_s))
-    if not pairs.telling or not len(spans_s):
-        return fix, frame
-    at, other = (_which(spans_s, t) for t in (pairs.at_s, pairs.other_s))
-    doubt = np.where(other >= 0, (np.zeros(len(spans_s)) if wrong is None else wrong)[other], 0.0)
-    for k in np.unique(at[(at >= 0) & (other != at)]):
-        held = (at == k) & ((doubt <= 0.5) | (other == k))
-        if len(np.unique(pairs.at_s[held & (other != k)])) < limits["road.seconds"]:
-            continue
-        seen = seconds_of(pairs.where(held))
-        usual = limits["road.other_off" if np.median(seen.passes) < 2 else "road.others_off"]
-        fix[k], frame[k] = _log_odds(float(np.median(seen.off_m)), float(np.median(seen.sigma_m)), max(usual, float(doubt[held & (other != k)].mean())))
-        if len(np.unique(pairs.at_s[held & (other < k) & (other >= 0)])) < limits["road.seconds"]:
-            # to agree with those that came behind says nothing: they would stand in the same frame
-            frame[k] = max(frame[k], 0.0)
-    return fix, frame
-
-
-def _log_odds(off: float, sigma: float, blamed: float) -> tuple[float, float]:
-    """Return the log odds of a wrong fix and of another frame for a height that is `off`, if others are to blame that often."""
-    right = logsumexp([np.log1p(-blamed) + _log_normal(off, sigma), np.log(blamed) + _log_normal(off, float(np.hypot(sigma, OTHERS_OFF_M)))])
-    fix = logsumexp([_log_normal(off, float(np.hypot(sigma, up))) for up in (SPREADS[0][1], SPREADS[1][1])]) - np.log(2)
-    frame = logsumexp([_log_normal(off, float(np.hypot(sigma, up))) + np.log(share) for (_, up), share in zip(SPREADS, SHARES, strict=True)])
-    return float(fix - right), float(frame - right)
-
-
-def _log_normal(value: float, sigma: float) -> float:
-    return float(-0.5 * (value / sigma) ** 2 - np.log(sigma))
-
-
-def _which(spans_s: Floats, t: Floats) -> Ints:
-    """Return in which of the sorted spans each time lies, -1 in none."""
-    k = np.searchsorted(spans_s[:, 0], t + 1e-3, side="right") - 1
-    return np.where((k >= 0) & (t <= spans_s[np.maximum(k, 0), 1] + 1e-3), k, -1)
-
-
-def confirmed(pairs: Pairs, span_s: tuple[float, float]) -> bool:
-    """Return whether the epochs between two times [UTC s] lie as high as other passes outside them do."""
-    if not pairs.telling:
-        return False
-    limits = thresholds("analyzer.evidence")
-    inside, beyond = ((t >= span_s[0] - 1e-3) & (t <= span_s[1] + 1e-3) for t in (pairs.at_s, pairs.other_s))
-    seen = seconds_of(pairs.where(inside & ~beyond))
-    return len(seen.at_s) >= limits["road.seconds"] and bool(abs(np.median(seen.off_m)) < 2 * np.median(seen.sigma_m))
 
 
 def worse_heights(ageing_s: Floats, dilution: Floats) -> Floats:

@@ -111,12 +111,10 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     inside = stretches.id >= 0
     wrong[inside] = posterior.wrong[stretches.id[inside]]
     deviation, sigma = _deviation(residual, knots, noise, fresh & ~(wrong > 0.5), track)
-    rougher = noise.walk_m2ps * (np.maximum(rough[1:], 1.0) ** 2 - 1) * np.diff(track.t)
-    spike = noise_of.spikes(residual, noise.white_m * coarse, track.nominal_s)
-    right = fresh & ~spike & ~(wrong > 0.5)
-    seen = right & known & ~(track.from_places or fused)
-    waves = find_waves(track, residual, noise, usable=seen, coarse=coarse, lost_var=truncated + extra + rougher + _torn(stretches, steps, step_var, len(track)),
-                       road=_of_right(road, track, right))
+    lost_var = truncated + extra + noise.walk_m2ps * (np.maximum(rough[1:], 1.0) ** 2 - 1) * np.diff(track.t) + _torn(stretches, steps, step_var, len(track))
+    right = fresh & ~noise_of.spikes(residual, noise.white_m * coarse, track.nominal_s) & ~(wrong > 0.5)
+    seen = right & known & np.full(len(track), not (track.from_places or fused))
+    waves = find_waves(track, residual, noise, usable=seen, coarse=coarse, lost_var=lost_var, road=_of_right(road, track, right))
     return SecondOpinion(noise, stretches, posterior, steps, step_var, deviation, sigma, coarse, waves, wrong, turning,
                          innovation_table(_knots_of(fresh & ~(wrong > 0.5), knots), noise))
 

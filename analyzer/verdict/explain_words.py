@@ -14,7 +14,7 @@ PART_MEANING = {
     "bound_class_m": "class value of the fix state, where no claim was logged, and a floor under claims",
     "bound_ageing_m": "corrections older than usual",
     "bound_baseline_m": "distance from the base",
-    "bound_scatter_m": "positions against the motion of the car",
+    "bound_scatter_m": "positions against the motion of the car, heights against other passes of the road",
     "bound_segment_m": "offset of this stretch against its neighbours (wrong fix), or the frame of another base",
     "bound_standstill_m": "movement of the position while the car stood",
     "bound_sky_m": "fewer satellites or worse geometry than usual on this drive",

@@ -19,7 +19,9 @@ Flags = NDArray[np.bool_]
 #: 2: a heading that calls itself other than autonomous (THS) is doubtful in a fused solution; more solutions are found to be fused.
 #: 3: a step of the position when corrections return weighs for or against another base; the frame of a stranger's base and ages of corrections
 #: beyond half a minute count for more; stretches under one foreign station are decided as one.
-RULES_VERSION = "3"
+#: 4: heights of other passes of the same place weigh for or against wrong fixes, other frames and slow swings, also in a fused solution and
+#: without speed; a swing of 3 cm and more is a doubt, 2 cm before; a fused solution is asked what the base did from 20 s of outage on.
+RULES_VERSION = "4"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",
     "vertical": "vertical_bound_m",

@@ -1,0 +1,68 @@
+"""What heights of other passes of the road say for or against a fixed stretch being off."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.special import logsumexp
+
+from analyzer.evidence.chain import SHARES, SPREADS
+from analyzer.evidence.road import Ints, Pairs, seconds_of
+from analyzer.evidence.track import Floats
+from analyzer.settings import thresholds
+
+#: Sigma of the height [m] by which other passes are off, where they are.
+OTHERS_OFF_M = 0.5
+
+
+def odds_of(pairs: Pairs, spans_s: Floats, wrong: Floats | None = None) -> tuple[Floats, Floats]:
+    """Return what other passes say for each of the stretches `spans_s` (k, 2) [UTC s] being off: (k,) log odds twice.
+
+    First for a wrong fix, then for another frame, which may stand apart in plan alone: agreement of heights says less against it.
+    Passes of other stretches must be among them, of which none is wrong by all that is known of the stretches so far (`wrong`).
+    A stretch that is right may differ as well where the other passes are off.
+    """
+    limits = thresholds("analyzer.evidence")
+    fix, frame = np.zeros(len(spans_s)), np.zeros(len(spans_s))
+    if not pairs.telling or not len(spans_s):
+        return fix, frame
+    at, other = (_which(spans_s, t) for t in (pairs.at_s, pairs.other_s))
+    doubt = np.where(other >= 0, (np.zeros(len(spans_s)) if wrong is None else wrong)[other], 0.0)
+    for k in np.unique(at[(at >= 0) & (other != at)]):
+        held = (at == k) & ((doubt <= 0.5) | (other == k))
+        if len(np.unique(pairs.at_s[held & (other != k)])) < limits["road.seconds"]:
+            continue
+        seen = seconds_of(pairs.where(held))
+        usual = limits["road.other_off" if np.median(seen.passes) < 2 else "road.others_off"]
+        fix[k], frame[k] = _log_odds(float(np.median(seen.off_m)), float(np.median(seen.sigma_m)), max(usual, float(doubt[held & (other != k)].mean())))
+        if len(np.unique(pairs.at_s[held & (other < k) & (other >= 0)])) < limits["road.seconds"]:
+            # to agree with those that came behind says nothing: they would stand in the same frame
+            frame[k] = max(frame[k], 0.0)
+    return fix, frame
+
+
+def _log_odds(off: float, sigma: float, blamed: float) -> tuple[float, float]:
+    """Return the log odds of a wrong fix and of another frame for a height that is `off`, if others are to blame that often."""
+    right = logsumexp([np.log1p(-blamed) + _log_normal(off, sigma), np.log(blamed) + _log_normal(off, float(np.hypot(sigma, OTHERS_OFF_M)))])
+    fix = logsumexp([_log_normal(off, float(np.hypot(sigma, up))) for up in (SPREADS[0][1], SPREADS[1][1])]) - np.log(2)
+    frame = logsumexp([_log_normal(off, float(np.hypot(sigma, up))) + np.log(share) for (_, up), share in zip(SPREADS, SHARES, strict=True)])
+    return float(fix - right), float(frame - right)
+
+
+def _log_normal(value: float, sigma: float) -> float:
+    return float(-0.5 * (value / sigma) ** 2 - np.log(sigma))
+
+
+def _which(spans_s: Floats, t: Floats) -> Ints:
+    """Return in which of the sorted spans each time lies, -1 in none."""
+    k = np.searchsorted(spans_s[:, 0], t + 1e-3, side="right") - 1
+    return np.where((k >= 0) & (t <= spans_s[np.maximum(k, 0), 1] + 1e-3), k, -1)
+
+
+def confirmed(pairs: Pairs, span_s: tuple[float, float]) -> bool:
+    """Return whether the epochs between two times [UTC s] lie as high as other passes outside them do."""
+    if not pairs.telling:
+        return False
+    limits = thresholds("analyzer.evidence")
+    inside, beyond = ((t >= span_s[0] - 1e-3) & (t <= span_s[1] + 1e-3) for t in (pairs.at_s, pairs.other_s))
+    seen = seconds_of(pairs.where(inside & ~beyond))
+    return len(seen.at_s) >= limits["road.seconds"] and bool(abs(np.median(seen.off_m)) < 2 * np.median(seen.sigma_m))
