@@ -25,10 +25,10 @@ KIND_UNKNOWN = ("whether the velocity is independent of the positions: nothing t
 
 
 def words_of(
-    opinion: SecondOpinion, doubts: FusedDoubts | None, slews: Slews, motion: Independent | None, road: Seconds
+    opinion: SecondOpinion, doubts: FusedDoubts | None, slews: Slews, motion: Independent | None
 ) -> tuple[Finding, ...]:
-    """Return the findings on slow steps and swings, heights of the road, alignment, an offset that turns with the car, and innovations."""
-    return (*_slow_words(slews, motion), *_swing_words(opinion), *_road_words(road), *_alignment_words(doubts), *_turning_words(opinion), *_innovation_words(opinion))
+    """Return the findings on slow steps and swings, alignment, an offset that turns with the car, and honest innovations."""
+    return (*_slow_words(slews, motion), *_swing_words(opinion), *_alignment_words(doubts), *_turning_words(opinion), *_innovation_words(opinion))
 
 
 def _slow_words(slews: Slews, motion: Independent | None) -> Iterator[Finding]:
@@ -48,7 +48,8 @@ def _swing_words(opinion: SecondOpinion) -> Iterator[Finding]:
                       {"count": len(swings.spans), "size_m": float(swings.size.max())})
 
 
-def _road_words(road: Seconds) -> Iterator[Finding]:
+def road_words(road: Seconds) -> Iterator[Finding]:
+    """Return the finding on heights of places that were passed more than once."""
     if not len(road.at_s):
         return
     size = np.abs(road.off_m)

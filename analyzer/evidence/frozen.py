@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from analyzer import intervals
-from analyzer.evidence.track import Floats, Track
+from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
 
 
@@ -36,4 +36,17 @@ def frozen_distance(track: Track, fixes: pd.DataFrame, *, fused: bool = False) -
         if end - start >= 2 and gone[-1] >= least:
             lead = thresholds("analyzer.evidence")["frozen.lead"] if fused else 0.0
             out[start:end] = np.interp(track.t[start:end] + lead, track.t[start:end], gone)
+    return out
+
+
+def frozen_velocity(track: Track, frozen_m: Floats) -> Flags:
+    """Return the epochs (n,) of frozen positions (`frozen_m` above 0) whose logged velocity stood still with them.
+
+    A measured velocity hardly ever repeats to the last digit in motion; where it mostly does, it is as old as the position and
+    leads nowhere.
+    """
+    same = np.r_[False, (track.own_velocity[1:] == track.own_velocity[:-1]).all(axis=1)]
+    out = np.zeros(len(track), dtype=bool)
+    for start, end in intervals.runs(frozen_m > 0):
+        out[start:end] = same[start:end].mean() >= thresholds("analyzer.evidence")["frozen.velocity"]
     return out

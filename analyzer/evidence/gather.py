@@ -24,8 +24,8 @@ from analyzer.evidence.claim import AXIS_95, RADIUS_95, claimed_sigma, class_bou
 from analyzer.evidence.claimed_sigma import claim_ratio, fixed_base, rest_scatter, with_other_states
 from analyzer.evidence.claims import claim_findings, claims_table, ratio_beside
 from analyzer.evidence.consensus import Decide
-from analyzer.evidence.evidence_words import blind_spots, words_of
-from analyzer.evidence.frozen import frozen_distance
+from analyzer.evidence.evidence_words import blind_spots, road_words, words_of
+from analyzer.evidence.frozen import frozen_distance, frozen_velocity
 from analyzer.evidence.fused import FusedDoubts, doubts_of
 from analyzer.evidence.independent import Independent, independent_motion
 from analyzer.evidence.learnt import Learnt
@@ -93,7 +93,7 @@ def gather(recording: Recording, metrics: Metrics, *, without: Collection[str] =
 def findings_of(found: Examined) -> tuple[Finding, ...]:
     """Return in words what a reader must know."""
     return (*found.kind.findings(found.stated), *claim_findings(found.claims),
-            *words_of(found.opinion, found.doubts, found.slews, found.motion, found.road), *found.modes)
+            *words_of(found.opinion, found.doubts, found.slews, found.motion), *road_words(found.road), *found.modes)
 
 
 def examine(
@@ -109,6 +109,7 @@ def examine(
     frozen = frozen_distance(track, fixes, fused=fused)
     if fused or not learnt.of("doppler", bool(np.isfinite(fixes["speed_mps"].to_numpy(np.float64)).any()), "any"):
         track.velocity[frozen > 0] = np.nan
+    track.velocity[frozen_velocity(track, frozen)] = np.nan
     fresh = track.fixed & ~ageing.stale & (frozen == 0)
     clocked = on_the_clock(recording, track, learnt=learnt) if fused and "independent" not in without else None
     motion = independent_motion(clocked.recording, track, usable=frozen == 0) if clocked is not None else None

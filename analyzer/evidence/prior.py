@@ -142,4 +142,4 @@ class PriorOf:
 
 def _shifted(probability: float, log_odds: float) -> float:
     """Return a probability after evidence of `log_odds`; 0 and 1 stay."""
-    return float(expit(logit(probability) + log_odds)) if 0.0 < probability < 1.0 else probability
+    return float(expit(logit(probability) + log_odds)) if log_odds and 0.0 < probability < 1.0 else probability
