@@ -32,6 +32,8 @@ PER_SECOND, REST_S = 5, 10.0
 AWAY_S = 25.0
 #: Points of a pass further apart than this are not joined by a line [s].
 JOINED_S = 1.5
+#: Time over which two passes along each other are followed [s].
+LAG_S = 10.0
 #: Queries that are looked up together: bounds memory.
 AT_ONCE = 4096
 #: Sigma of a normal sample about zero over the lower quartile of its absolute values.
@@ -163,8 +165,7 @@ def _weighed(pairs: Pairs, learnt: Learnt, begun_s: float) -> Pairs:
     """
     limits = thresholds("analyzer.evidence")
     when_s = pairs.at_s - begun_s
-    better = SIGMA_PER_QUARTILE * learnt.quantile("road.agree", np.abs(pairs.off_m), 0.25, empty=float("inf"), when_s=when_s)
-    if not len(pairs) or better > limits["road.most"]:
+    if not len(pairs) or not _of_place(pairs, learnt, begun_s):
         return pairs
     own, theirs, vague = errors_of(pairs.at_s, pairs.other_s, pairs.off_m, np.hypot(limits["road.usual"], pairs.spread_m))
     least = np.hypot(limits["road.usual"], pairs.spread_m)
@@ -176,6 +177,28 @@ def _weighed(pairs: Pairs, learnt: Learnt, begun_s: float) -> Pairs:
     sigma = float(np.sqrt((1 - weight) * limits["road.usual"] ** 2 + weight * shown**2))
     return Pairs(pairs.at_s, pairs.other_s, pairs.off_m + np.where(vague, 0.0, theirs), pairs.spread_m, max(sigma, limits["road.least"]),
                  shown if weight > limits["road.shown_weight"] else float("nan"))
+
+
+def _of_place(pairs: Pairs, learnt: Learnt, begun_s: float) -> bool:
+    """Return whether heights are a matter of place on this drive at all.
+
+    Two passes that run along each other keep their difference for `LAG_S`, also where one of them is off; where passes only cross,
+    the better part of all pairs must agree.
+    """
+    limits = thresholds("analyzer.evidence")
+    seen = np.column_stack([pairs.at_s, pairs.other_s])
+    tree, changes, when_s = cKDTree(seen), [], []
+    for way in (LAG_S, -LAG_S):
+        away, later = tree.query(seen + np.array([LAG_S, way]), distance_upper_bound=LAG_S / 2)
+        known = np.isfinite(away)
+        changes.append(np.abs(pairs.off_m[later[known]] - pairs.off_m[known]))
+        when_s.append(pairs.at_s[known] - begun_s)
+    change, at_s = np.concatenate(changes), np.concatenate(when_s)
+    middle = SIGMA_PER_MEDIAN * learnt.quantile("road.lasting", change, empty=float("nan"), when_s=at_s)
+    better = SIGMA_PER_QUARTILE * learnt.quantile("road.agree", np.abs(pairs.off_m), 0.25, empty=float("inf"), when_s=pairs.at_s - begun_s)
+    if learnt.count("road.lasting", len(change)) >= limits["road.least_lasting"]:
+        return middle <= limits["road.changes"]
+    return better <= limits["road.most"]
 
 
 def _pairs(points: Floats, tree: cKDTree, asked: Ints, reach: float) -> Floats:

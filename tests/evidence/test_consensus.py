@@ -11,6 +11,7 @@ import pytest
 from analyzer.evidence.chain import Posterior
 from analyzer.evidence.consensus import UNKNOWN_VAR, Chain, consensus
 from analyzer.evidence.prior import PriorOf
+from analyzer.evidence.road import NOTHING
 from analyzer.evidence.stretches import Stretches
 
 FAR = 1e3  # variance of a step across a loss that nothing bridges [m²]
@@ -27,7 +28,7 @@ def decide(steps: list[list[float]], variances: list[float], foreign: list[bool]
         def __call__(self, *_: object) -> np.ndarray:
             return np.where(foreign, 0.5, 0.01)
 
-    return consensus(chain, cast(PriorOf, Prior(foreign=np.repeat(foreign, 10))))
+    return consensus(chain, cast(PriorOf, Prior(foreign=np.repeat(foreign, 10), road=NOTHING)))
 
 
 def test_that_foreign_stretches_fit_each_other_says_nothing_for_their_frame() -> None:

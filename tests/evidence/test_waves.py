@@ -9,6 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from analyzer.evidence import noise as noise_of
+from analyzer.evidence import wave_fit
 from analyzer.evidence import waves as module
 from analyzer.evidence.displacement import residual
 from analyzer.evidence.noise import Noise
@@ -89,12 +90,12 @@ def test_the_bayes_factor_is_that_of_plain_linear_algebra() -> None:
     noise = Noise(0.003, 1e-4, 0.003, 25.0, learnt=True, seconds=300.0)
     value = np.cumsum(rng.normal(size=(80, 2)), axis=0) * 0.01
     grid = whitening_of(track, value, noise, usable=track.fixed, coarse=np.ones(80), lost_var=np.zeros(79))
-    tried = module._scan(grid, whitened(grid, grid.value), 40, 1.0, False)
+    tried = wave_fit.scan(grid, whitened(grid, grid.value), wave_fit.heights_of(grid, None, 0.0), 40, quick=False)
     k = int(np.flatnonzero(tried.first == tried.first[(tried.first >= 0) & (tried.first + 40 <= 80)][0])[0])
     limits = thresholds("analyzer.evidence")
     white = np.full(80, 1.57 * noise.white_m**2 + limits["knot.floor"] ** 2)
     base = _covariance(grid, noise, white, limits["wave.usual_time"])
-    shapes, var = module._shapes(40, 1.0, False)
+    shapes, var = wave_fit._shapes(40, 1.0, False)
     spread = np.zeros((80, shapes.shape[1]))
     spread[tried.first[k]:tried.first[k] + 40] = shapes
     more = base + var * spread @ spread.T
