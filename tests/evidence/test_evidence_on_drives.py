@@ -98,6 +98,29 @@ def test_a_swing_larger_than_doppler_drifts_is_not_trusted(tmp_path: Path, seed:
     assert any(f.code == "slow_swings" for f in evidence.findings)
 
 
+def test_passes_of_the_road_show_a_swing_without_any_speed(tmp_path: Path) -> None:
+    """Nothing but heights: the same drive without that evidence trusts the swing and says that it cannot see it."""
+    make_drive(tmp_path, seed=43, duration_s=900.0, rmc=False, faults=(Fault("slow_multipath", start_s=520.0, duration_s=120.0, size=0.3),))
+    recording, metrics = read(tmp_path)
+    seen, blind = (gather(recording, metrics, without=kinds) for kinds in ((), ("road",)))
+    rows = [held_against_truth(tmp_path, recording, x) for x in (seen, blind)]
+    bad = rows[0]["fixed"] & (rows[0]["error_m"] > LIMIT_M)
+    assert bad.sum() > 300
+    trusted = [float(x["trusted"][bad].mean()) for x in rows]
+    assert trusted[0] < 0.3 < 0.9 < trusted[1]
+    (said,) = [f for f in seen.findings if f.code == "road_heights"]
+    assert said.level == "warning" and int(str(said.evidence["differing_s"])) > 20
+    assert any("passed only once" in words for words in seen.cannot_show)
+    assert not any(f.code == "road_heights" for f in blind.findings) and not any("passed only once" in words for words in blind.cannot_show)
+
+
+def test_a_fused_fix_nobody_watched_is_cleared_where_the_road_lies_as_high_as_before(tmp_path: Path) -> None:
+    make_drive(tmp_path, seed=45, duration_s=900.0, solution_kind="fused", faults=(Fault("underpass", start_s=520.0, duration_s=8.0),))
+    recording, metrics = read(tmp_path)
+    useful = [_useful(held_against_truth(tmp_path, recording, gather(recording, metrics, without=kinds))) for kinds in ((), ("road",))]
+    assert useful[0] > 0.95 and useful[1] < 0.8
+
+
 def test_an_hour_at_a_high_rate_takes_seconds(tmp_path: Path) -> None:
     """Linear in time: twelve minutes at 50 Hz in a second or so, an hour at 100 Hz in ten times that."""
     make_drive(tmp_path, seed=25, duration_s=720.0, rate_hz=50.0)

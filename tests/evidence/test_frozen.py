@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from analyzer.evidence.frozen import frozen_distance
+from analyzer.evidence.frozen import frozen_distance, frozen_velocity
 from tests.evidence.tracks import weaving
 
 
@@ -41,3 +41,13 @@ def test_a_fused_speed_that_freezes_too_counts_from_earlier() -> None:
     late, early = frozen_distance(slow, fixes), frozen_distance(slow, fixes, fused=True)
     assert late[1005] == 0.0
     assert early[1005] > 1.0
+
+
+def test_a_velocity_that_repeats_to_the_last_digit_froze_too() -> None:
+    track = weaving()
+    gone = frozen_distance(track, _fixes(track, frozen=slice(1000, 1060)))
+    measured = replace(track, own_velocity=track.velocity.copy())
+    assert not frozen_velocity(measured, gone).any()
+    repeated = replace(track, own_velocity=track.velocity.copy())
+    repeated.own_velocity[1000:1060] = repeated.own_velocity[1000]
+    assert np.flatnonzero(frozen_velocity(repeated, gone)).tolist() == np.flatnonzero(gone > 0).tolist()

@@ -13,6 +13,7 @@ from analyzer.evidence import wave_fit
 from analyzer.evidence import waves as module
 from analyzer.evidence.displacement import residual
 from analyzer.evidence.noise import Noise
+from analyzer.evidence.road import Seconds
 from analyzer.evidence.track import Track
 from analyzer.evidence.waves import Waves, find_waves
 from analyzer.evidence.whitening import Whitening, whitened, whitening_of
@@ -144,3 +145,57 @@ def test_a_swing_seen_to_rise_at_rest_is_doubted_on_while_the_car_drives() -> No
     noise = Noise(0.002, 1e-4, 0.012, 25.0, learnt=True, seconds=300.0)
     found = find_waves(swung, left, noise, usable=track.fixed, coarse=np.ones(len(track)), lost_var=extra + truncated)
     assert found.size[(track.t > 130) & (track.t < 180)].min() > thresholds("analyzer.evidence")["wave.matters"]
+
+
+def _seconds(at_s: Floats, off_m: Floats, other_s: Floats | None = None) -> Seconds:
+    count = len(at_s)
+    return Seconds(at_s, off_m, np.full(count, 0.025), np.ones(count, dtype=np.int64), np.full(count, np.nan) if other_s is None else other_s)
+
+
+def _seen_by_road(track: Track, road: Seconds) -> Waves:
+    """Return the swings where nothing is known in plan, as in a fused solution."""
+    noise = Noise(0.003, 1e-4, 0.003, 25.0, learnt=False)
+    nothing = np.full((len(track), 2), np.nan)
+    return find_waves(track, nothing, noise, usable=np.zeros(len(track), dtype=bool), coarse=np.ones(len(track)), lost_var=np.zeros(len(track) - 1), road=road)
+
+
+def test_heights_of_the_road_show_a_swing_where_nothing_is_known_in_plan() -> None:
+    track = weaving(600.0)
+    at = np.arange(5.0, 595.0, 5.0)
+    off = np.where((at > 200) & (at < 290), 0.3, 0.002)
+    found = _seen_by_road(track, _seconds(at, off))
+    inside = (track.t > 215) & (track.t < 275)
+    assert found.certain(track.t)[inside].all() and found.high[inside] == pytest.approx(0.3, abs=0.06)
+    away = (track.t < 150) | (track.t > 340)
+    assert not found.certain(track.t)[away].any() and found.size[away].max() < 0.03
+    calm = _seen_by_road(track, _seconds(at, np.full(len(at), 0.01)))
+    assert len(calm.spans) == 0 and calm.size.max() < thresholds("analyzer.evidence")["wave.matters"]
+
+
+def test_of_two_passes_that_disagree_both_are_doubted_and_none_is_certain() -> None:
+    track = weaving(1200.0)
+    first, second = np.arange(200.0, 260.0), np.arange(900.0, 960.0)
+    road = _seconds(np.r_[first, second], np.r_[np.full(60, 0.3), np.full(60, -0.3)], np.r_[second, first])
+    found = _seen_by_road(track, road)
+    assert len(found.spans) == 0
+    matters = thresholds("analyzer.evidence")["wave.matters"]
+    for middle in (230.0, 930.0):
+        assert found.size[np.abs(track.t - middle) < 15].min() > 2 * matters
+    assert found.size[np.abs(track.t - 580.0) < 100].max() < matters
+
+
+def test_what_a_swing_explains_counts_no_more_nor_does_its_mirror() -> None:
+    grid = whitening_of(weaving(100.0), np.zeros((1000, 2)), Noise(0.003, 1e-4, 0.003, 25.0, learnt=True), usable=np.ones(1000, dtype=bool),
+                        coarse=np.ones(1000), lost_var=np.zeros(999))
+    heights = wave_fit.heights_of(grid, _seconds(np.array([10.0, 50.0, 80.0]), np.array([0.3, -0.3, 0.0]), np.array([50.0, 10.0, np.nan])), 0.0)
+    limits = thresholds("analyzer.evidence")
+    assert heights.score[[10, 50, 80]].tolist() == pytest.approx([limits["road.differs"], limits["road.differs"], limits["road.agrees"]], abs=0.03)
+    heights.explained(5, 20)
+    assert heights.score[10] == heights.score[50] == 0.0 and heights.score[80] < 0
+
+
+def test_ten_seconds_with_a_pass_count_once() -> None:
+    grid = whitening_of(weaving(100.0), np.zeros((1000, 2)), Noise(0.003, 1e-4, 0.003, 25.0, learnt=True), usable=np.ones(1000, dtype=bool),
+                        coarse=np.ones(1000), lost_var=np.zeros(999))
+    heights = wave_fit.heights_of(grid, _seconds(np.arange(20.0, 40.0), np.full(20, 0.5)), 0.0)
+    assert heights.score.sum() == pytest.approx(2 * thresholds("analyzer.evidence")["road.differs"])

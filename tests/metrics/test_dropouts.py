@@ -130,6 +130,16 @@ def test_before_the_first_fixed_only_corrections_without_fix_count():
     assert late["refix_s"].tolist() == pytest.approx([0.0])
 
 
+def test_fresh_corrections_without_a_fix_under_few_satellites_are_the_sky():
+    never, late = drive(400, never_fixed=True), drive(400, first_fixed_s=200.0)
+    assert dropouts(never.assign(satellites_used=9))["cause"].tolist() == ["sky_obstruction"]
+    assert dropouts(never.assign(satellites_used=18))["cause"].tolist() == ["incomplete_corrections"]
+    fixed = (late["fix_state"] == "fixed").to_numpy()
+    fewer = dropouts(late.assign(satellites_used=np.where(fixed, 20, 12)))
+    assert fewer["cause"].tolist() == ["sky_obstruction"] and "only 12 satellites were used, 20 while fixed" in fewer["evidence"].iloc[0]
+    assert dropouts(late.assign(satellites_used=np.where(fixed, 20, 18)))["cause"].tolist() == ["incomplete_corrections"]
+
+
 def test_missing_epochs_with_a_fix_right_after_are_the_logger():
     found = dropouts(without(drive(400), 200.0, 203.0))
     assert found["kind"].tolist() == ["missing_epochs"] and found["cause"].tolist() == ["logger_gap"]
