@@ -6,7 +6,7 @@ The rule that combines the parts (each a 95 % figure, horizontal radius or heigh
     not fixed  bound = measured deviation where it is known better than the claim (bridge), else claim or class value,
                at least segment where another base may speak
 
-base is the claim (GST), not below a floor (`claimed_sigma.fixed_base`); every other part is zero where nothing speaks
+base is the claim (GST), not below a floor (`claimed_sigma.fixed_base`) nor below what heights of the road show (`road`); every other part is zero where nothing speaks
 for it. Heights use the same parts times `class_vertical.ratio`, a wrong fix times `wrong.height_ratio`.
 """
 

@@ -4,6 +4,9 @@ A height that differs from that of another pass of the same place is a height er
 another frame. That needs no velocity, no inertial data and no second receiver, and holds for fused solutions too; it says
 nothing directly of the plan, but what shifts a position in plan shifts it in height as well, mostly by more.
 
+What pairs of passes say is used three times: stretches that stand apart or agree become likelier or less likely wrong (`road_odds`),
+swings while fixed are seen in height (`wave_fit`), and the scatter that passes show bears on the bound.
+
 Compared is each second of a pass with the foot point on every other pass nearby, at least `road.apart` earlier or later. How
 well two passes usually agree is learnt from the drive itself: a crown of the road, springs and tyres, or a height that was never
 a matter of place, make the witness weaker, up to silence.

@@ -10,7 +10,8 @@ for every begin a and length L. Both are linear and normal, so the logarithm of 
 
     ln B = 1/2 (z'B (B'B + P)^-1 B'z - ln det(I + P^-1/2 B'B P^-1/2)),   z, B whitened, P the prior precision of b
 
-summed over both axes. All begins of one length run through the filter side by side: linear in the length of the drive.
+summed over both axes. Heights against other passes of the same road add what they say for or against a swing in that time (`wave_fit`);
+in a fused solution or without speed they are all there is. All begins of one length run through the filter side by side: linear in the length of the drive.
 
 Source: generalised likelihood of a signal of unknown shape in coloured noise by whitening, e.g. Van Trees, Detection,
 Estimation, and Modulation Theory, part I, section 4.3, and the normal linear model with conjugate prior; from memory.
