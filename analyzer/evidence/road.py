@@ -192,7 +192,7 @@ def _of_place(pairs: Pairs, learnt: Learnt, begun_s: float) -> bool:
     seen = np.column_stack([pairs.at_s, pairs.other_s])
     tree, changes, when_s = cKDTree(seen), [], []
     for way in (LAG_S, -LAG_S):
-        away, later = tree.query(seen + np.array([LAG_S, way]), distance_upper_bound=LAG_S / 2)
+        away, later = (np.asarray(x) for x in tree.query(seen + np.array([LAG_S, way]), distance_upper_bound=LAG_S / 2))
         known = np.isfinite(away)
         changes.append(np.abs(pairs.off_m[later[known]] - pairs.off_m[known]))
         when_s.append(pairs.at_s[known] - begun_s)
@@ -200,8 +200,8 @@ def _of_place(pairs: Pairs, learnt: Learnt, begun_s: float) -> bool:
     middle = SIGMA_PER_MEDIAN * learnt.quantile("road.lasting", change, empty=float("nan"), when_s=at_s)
     better = SIGMA_PER_QUARTILE * learnt.quantile("road.agree", np.abs(pairs.off_m), 0.25, empty=float("inf"), when_s=pairs.at_s - begun_s)
     if learnt.count("road.lasting", len(change)) >= limits["road.least_lasting"]:
-        return middle <= limits["road.changes"]
-    return better <= limits["road.most"]
+        return bool(middle <= limits["road.changes"])
+    return bool(better <= limits["road.most"])
 
 
 def _pairs(points: Floats, tree: cKDTree, asked: Ints, reach: float) -> Floats:
