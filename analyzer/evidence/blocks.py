@@ -26,7 +26,7 @@ from analyzer.scratch import Scratch, Sizes
 #: Borders lie at whole minutes from the first epoch [s], so that knots and grids fall where they do in the whole drive.
 GRID_S = 60.0
 #: Rulers that rest on others: learnt in the second pass, when those of the whole drive are known.
-SECOND = ("claim.", "rest", "road.agree", "road.l")
+SECOND = ("claim.", "rest", "road.agree", "road.left", "road.lasting")
 #: Other sensors are looked at this much beyond a block [s].
 BESIDE_S = 5.0
 

@@ -54,15 +54,14 @@ def road_words(road: Seconds) -> Iterator[Finding]:
         return
     size = np.abs(road.off_m)
     differing = size > DIFFERS * road.sigma_m
-    text = (f"For {len(road.at_s)} s the car was where it also passed at another time: the heights of such passes agree within "
-            f"{100 * float(np.median(size[~differing])) * SIGMA_PER_MEDIAN:.1f} cm (1 sigma)" if not differing.all() else
-            f"For {len(road.at_s)} s the car was where it also passed at another time: the heights of such passes disagree")
-    known = {"seconds": len(road.at_s), "differing_s": int(differing.sum())}
+    said = []
+    if not differing.all():
+        said.append(f"agree within {100 * float(np.median(size[~differing])) * SIGMA_PER_MEDIAN:.1f} cm (1 sigma)")
     if differing.any():
-        yield Finding("road_heights", "warning", f"{text}, but differ for {differing.sum()} s, by up to {size[differing].max():.2f} m: the road did not "
-                      "move, so one of the passes is off.", known)
-    else:
-        yield Finding("road_heights", "note", f"{text}.", known)
+        said.append(f"differ for {differing.sum()} s, by up to {size[differing].max():.2f} m: the road did not move, so one of the passes is off")
+    yield Finding("road_heights", "warning" if differing.any() else "note",
+                  f"For {len(road.at_s)} s the car was where it also passed at another time: the heights of such passes {', but '.join(said)}.",
+                  {"seconds": len(road.at_s), "differing_s": int(differing.sum())})
 
 
 def _alignment_words(doubts: FusedDoubts | None) -> Iterator[Finding]:

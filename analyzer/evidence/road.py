@@ -170,10 +170,10 @@ def _weighed(pairs: Pairs, learnt: Learnt, begun_s: float) -> Pairs:
     when_s = pairs.at_s - begun_s
     if not len(pairs) or not _of_place(pairs, learnt, begun_s):
         return pairs
-    own, theirs, vague = errors_of(pairs.at_s, pairs.other_s, pairs.off_m, np.hypot(limits["road.usual"], pairs.spread_m))
-    least = np.hypot(limits["road.usual"], pairs.spread_m)
-    explained = np.where(np.abs(own) > 2 * least, own, 0.0) - np.where(np.abs(theirs) > 2 * least, theirs, 0.0)
-    left = np.abs(pairs.off_m - explained) * limits["road.usual"] / least
+    usual = np.hypot(limits["road.usual"], pairs.spread_m)
+    own, theirs, vague = errors_of(pairs.at_s, pairs.other_s, pairs.off_m, usual)
+    explained = np.where(np.abs(own) > 2 * usual, own, 0.0) - np.where(np.abs(theirs) > 2 * usual, theirs, 0.0)
+    left = np.abs(pairs.off_m - explained) * limits["road.usual"] / usual
     shown = SIGMA_PER_MEDIAN * learnt.quantile("road.left", left, when_s=when_s)
     minutes = len(np.unique(np.floor(pairs.at_s / 60.0))) / 2
     weight = minutes / (minutes + limits["road.minutes"])

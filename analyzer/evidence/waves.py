@@ -148,15 +148,15 @@ def _round(search: _Search, begun_s: float) -> bool:
 def _vied(search: _Search, tried: list[Tried], middle_s: Floats, weight: Floats, prior: Floats) -> Flags:
     """Return which swings (m,) are seen in height alone and may as well lie in the only other pass they are held against."""
     out = np.zeros(len(weight), dtype=bool)
-    sure = thresholds("analyzer.evidence")["wave.certain"]
+    limits = thresholds("analyzer.evidence")
     plan = np.concatenate([x.plan for x in tried]) + prior
     first, count = (np.concatenate(x) for x in zip(*((x.first, np.full(len(x.first), x.count)) for x in tried), strict=True))
-    for k in np.flatnonzero((weight >= sure) & (plan < thresholds("analyzer.evidence")["wave.told_apart"])):
+    for k in np.flatnonzero((weight >= limits["wave.certain"]) & (plan < limits["wave.told_apart"])):
         mirrored = search.heights.other[max(first[k], 0):first[k] + count[k]]
         mirrored_s = search.grid.t[mirrored[mirrored >= 0]]
         if len(mirrored_s):
             rival = (middle_s >= mirrored_s.min()) & (middle_s <= mirrored_s.max()) & (np.abs(middle_s - middle_s[k]) > count[k] * search.every / 2)
-            out[k] = rival.any() and weight[k] - weight[rival].max() < thresholds("analyzer.evidence")["wave.told_apart"]
+            out[k] = rival.any() and weight[k] - weight[rival].max() < limits["wave.told_apart"]
     return out
 
 

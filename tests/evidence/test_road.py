@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from analyzer.evidence.blocks import SECOND
 from analyzer.evidence.learnt import Learnt
 from analyzer.evidence.road import NOTHING, Pairs, pairs_of, points_of, road_of, seconds_of, worse_heights
 from analyzer.evidence.road_errors import errors_of
@@ -202,7 +203,7 @@ def test_a_block_sees_passes_of_the_whole_drive() -> None:
         track = block(first, first + 500, noting)
         assert len(road_of(track, track.fixed, np.zeros(500))) == 0
         notes.append(noting)
-    known = Learnt(Learnt.pooled(notes).known(but=("road.a", "road.l")))
+    known = Learnt(Learnt.pooled(notes).known(but=SECOND))
     track = block(500, 1000, known)
     pairs = road_of(track, track.fixed, np.zeros(500))
     assert (pairs.at_s >= whole[500, 0]).all() and (pairs.at_s < whole[1000, 0]).all()
