@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analyzer import intervals
 from analyzer.settings import thresholds
 from analyzer.tables import FIX_STATES
 
@@ -21,6 +22,29 @@ def claimed_sigma(fixes: pd.DataFrame) -> tuple[NDArray[np.float64], NDArray[np.
     north, east = fixes["sigma_north_m"].to_numpy(np.float64), fixes["sigma_east_m"].to_numpy(np.float64)
     horizontal = np.sqrt((north**2 + east**2) / 2)
     return np.where(horizontal > 0, horizontal, np.nan), fixes["sigma_up_m"].to_numpy(np.float64)
+
+
+def carried_claim(fixes: pd.DataFrame) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the claims of `claimed_sigma` with those of epochs without a GST from the last one before.
+
+    A claim holds for `claim.carried` and within one fix state: many receivers log GST once a second beside faster positions.
+    """
+    t = intervals.seconds(pd.DatetimeIndex(fixes.index))
+    states = pd.Categorical(fixes["fix_state"], categories=FIX_STATES).codes
+    spans = intervals.equal_runs(states)
+    first = np.repeat(spans[:, 0], spans[:, 1] - spans[:, 0])
+    horizontal, up = (_carried(values, t, first) for values in claimed_sigma(fixes))
+    return horizontal, up
+
+
+def _carried(values: NDArray[np.float64], t: NDArray[np.float64], first: NDArray[np.int64]) -> NDArray[np.float64]:
+    known = np.isfinite(values)
+    last = np.maximum.accumulate(np.where(known, np.arange(len(values)), -1))
+    out = values.copy()
+    held = ~known & (last >= first)
+    held[held] = t[held] - t[last[held]] <= thresholds("analyzer.evidence")["claim.carried"]
+    out[held] = values[last[held]]
+    return out
 
 
 def class_bounds(fixes: pd.DataFrame) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

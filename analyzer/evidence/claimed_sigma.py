@@ -17,27 +17,29 @@ SLOW_PARTS = ((0.5, 35.0), (0.35, 200.0))
 
 
 def fixed_base(
-    claimed: Floats, claimed_up: Floats, class_h: Floats, *, noise: Noise, rest_sigma_m: float, rest_ratio: float, fused: bool,
-    nominal_s: float,
+    claimed: Floats, claimed_up: Floats, class_h: Floats, *, noise: Noise, rest_sigma_m: float, rest_ratio: float, told_ratio: float,
+    fused: bool, nominal_s: float,
 ) -> tuple[Floats, Floats]:
     """Return the 95 % base bound of fixed epochs, horizontal radius and height [m].
 
-    The claim times the larger of `claim.least_ratio` (1 where stands showed the claims to be cautious) and `rest_ratio` (what
-    stands showed), not below a floor: the class value, down to `claim.quiet_floor` on a drive that is visibly quieter than
+    The claim times the larger of `claim.least_ratio` (1 where stands showed the claims to be cautious), `rest_ratio` (what
+    stands showed) and `told_ratio` (what other states say beside, see `with_other_states`), not below a floor: the class value, down to `claim.quiet_floor` on a drive that is visibly quieter than
     usual by its claims, or without claims by its white noise (not for a fused solution, whose output is smooth by making).
     Never below white noise, or without claims below what stands showed. Claims that stands disprove count for less still in motion.
     """
     limits = thresholds("analyzer.evidence")
     # at longer intervals the integral of velocity hides millimetres, and white noise comes out too large
     white = noise.white_m if noise.learnt and nominal_s <= limits["kind.slowest"] else np.nan
-    disproved = np.nan_to_num(rest_ratio) > limits["claim.disproved"]
-    honest = not fused and rest_ratio < limits["claim.honest"]
-    shown = rest_ratio * (limits["claim.disproved_more"] if disproved else 1.0)
-    ratio = np.fmax(shown, 1.0 if honest else limits["claim.least_ratio"])
+    disproved = rest_ratio > limits["claim.disproved"]
+    in_motion = limits["claim.disproved_more"] if disproved else 1.0
+    honest = not fused and np.fmax(rest_ratio, told_ratio) < limits["claim.honest"]
+    ratio = np.fmax(np.fmax(rest_ratio * in_motion, told_ratio), 1.0 if honest else limits["claim.least_ratio"])
     quiet = not fused and white < limits["claim.quiet_white"]
     small = np.where(np.isfinite(claimed), claimed, limits["claim.quiet_claim"] if quiet else limits["claim.usual_claim"])
     floor = np.interp(small, [limits["claim.quiet_claim"], limits["claim.usual_claim"]], [limits["claim.quiet_floor"], limits["claim.floor"]])
-    whole = limits["claim.white_share"] if disproved else 1.15
+    beside = np.cbrt(limits["claim.least_ratio"] * limits["claim.beside_disproved"] ** 2)
+    told = np.interp(np.nan_to_num(told_ratio), [limits["claim.least_ratio"], beside], [1.15, limits["claim.white_share_beside"]])
+    whole = limits["claim.white_share"] if disproved else told
     seen = RADIUS_95 * np.fmax(whole * np.nan_to_num(white), np.where(np.isfinite(claimed), 0.0, np.nan_to_num(rest_sigma_m)))
     horizontal = np.maximum(np.fmax(RADIUS_95 * ratio * claimed, floor), seen)
     up = np.fmax(AXIS_95 * ratio * claimed_up, horizontal * limits["class_vertical.ratio"])
@@ -45,16 +47,17 @@ def fixed_base(
 
 
 def with_other_states(rest_ratio: float, beside: float) -> float:
-    """Return the ratio of shown to claimed sigma while fixed, by what stands show and by the claims of other states.
+    """Return the ratio of shown to claimed sigma while fixed that claims of other states tell; NaN where they tell nothing.
 
     A receiver whose claims outside fixed are `beside` times too small is not believed while fixed either, where stands
-    neither clear nor disprove what it says then: they show a part only, slow errors hide in their means.
+    neither clear nor disprove what it says then (they show a part only, slow errors hide in their means), or where it
+    never stood: then the middle of what is usual and, twice, of what is shown beside, by their logarithms.
     """
     limits = thresholds("analyzer.evidence")
-    told = limits["claim.beside_rest"] <= rest_ratio < limits["claim.disproved"] or np.isnan(rest_ratio)
-    if not told or not beside > limits["claim.beside_disproved"]:
-        return rest_ratio
-    return float(beside if np.isnan(rest_ratio) else np.cbrt(rest_ratio * beside**2))
+    if np.isnan(rest_ratio):
+        return float(np.cbrt(limits["claim.least_ratio"] * max(beside, 1.0) ** 2)) if beside == beside else float("nan")
+    open_to = limits["claim.beside_rest"] <= rest_ratio < limits["claim.disproved"]
+    return float(np.cbrt(rest_ratio * beside**2)) if open_to and beside > limits["claim.beside_disproved"] else float("nan")
 
 
 def rest_scatter(track: Track, stretch_id: NDArray[np.int64], wrong: Floats, claimed: Floats, *, swing_m: Floats) -> tuple[float, float]:

@@ -9,6 +9,7 @@ from scipy.stats import chi2
 
 from analyzer import intervals
 from analyzer.evidence.claimed_sigma import places_at_rest, unseen_at_rest
+from analyzer.evidence.consensus import RIGHT_SIGMA_M
 from analyzer.evidence.knots import Knots, value_variance, walk_model
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.track import Flags, Floats, Track
@@ -39,10 +40,11 @@ def claims_table(
     """Return one row per fix state that claims a sigma and shows one.
 
     `fixed` is judged at rest, about the mean of each stand: that shows at least part of its error. The other states are
-    judged by their deviation from the walk between fixed stretches, where that is known better than the claim. The interval
-    is that of a normal sigma with the effective number of samples (two axes).
+    judged by their deviation from where the same stand is fixed, or from the walk between fixed stretches, where that is known
+    better than the claim. The interval is that of a normal sigma with the effective number of samples (two axes).
     """
     rows = []
+    deviation, sigma = off_stands(track, right, deviation, sigma)
     for state in pd.Series(states).dropna().unique():
         group: Flags = np.asarray(states == state) & np.isfinite(claimed)
         if state == "fixed":
@@ -50,11 +52,10 @@ def claims_table(
             how = "at rest, about the mean of each stand"
         else:
             shown, count, size, claim = _off_walk(group, claimed, deviation, sigma)
-            how = "against the walk between fixed stretches"
+            how = "against fixed positions of the same stand and the walk between fixed stretches"
         if not np.isfinite(shown):
             continue
-        free = max(1.0, 2 * size)
-        low, high = (float(np.sqrt(free / chi2.ppf(q, free))) for q in (0.975, 0.025))
+        low, high = _interval(size)
         rows.append((state, count, size, claim, shown, shown / claim, shown / claim * low, shown / claim * high, how))
     return pd.DataFrame(rows, columns=list(COLUMNS))
 
@@ -76,6 +77,20 @@ def _at_rest(track: Track, claimed: Floats, group: Flags) -> tuple[float, int, f
     return float(np.sqrt(squares / size)), count, size, float(np.median(claims))
 
 
+def off_stands(track: Track, right: Flags, deviation: Floats, sigma: Floats) -> tuple[Floats, Floats]:
+    """Return deviations and their sigma with those of stands held against the median of their own right fixed positions.
+
+    The car does not move in a stand: what was said there before or after the fix is measured whatever velocity says.
+    """
+    deviation, sigma = deviation.copy(), sigma.copy()
+    for start, end in intervals.runs(track.resting):
+        fixed = track.fixed[start:end] & right[start:end]
+        if fixed.sum() * track.nominal_s >= thresholds("analyzer.evidence")["claim.same_stand"]:
+            places = track.places[start:end, :2]
+            deviation[start:end], sigma[start:end] = places - np.median(places[fixed], axis=0), RIGHT_SIGMA_M[0]
+    return deviation, sigma
+
+
 def _off_walk(group: Flags, claimed: Floats, deviation: Floats, sigma: Floats) -> tuple[float, int, float, float]:
     """Return RMS per axis of the deviation [m] less that of the walk, epochs, effective samples and the median claim."""
     use = group & np.isfinite(deviation).all(axis=1) & (np.nan_to_num(sigma, nan=np.inf) < 0.7 * np.nan_to_num(claimed))
@@ -89,16 +104,26 @@ def _off_walk(group: Flags, claimed: Floats, deviation: Floats, sigma: Floats) -
 def ratio_beside(table: pd.DataFrame, track: Track) -> float:
     """Return how many times too small the claims of the states other than fixed are; NaN where too little shows it.
 
-    Geometric mean of the ratios of `claims_table`, each weighted by its effective samples up to `claim.beside_most`.
+    Geometric mean of the ratios of `claims_table`, each weighted by its effective samples up to `claim.beside_most`. Fewer than
+    `claim.beside_least` of them count where even the lower end of their interval lies above `claim.beside_few`.
     """
     limits = thresholds("analyzer.evidence")
     beside = table[table["fix_state"] != "fixed"]
     here = beside[["ratio", "n_eff"]].to_numpy(np.float64).reshape(-1, 2)
     rows = track.learnt.rows("claims_beside", here, np.full(len(here), float(np.median(track.t)) if len(track) else 0.0))
-    if rows[:, 1].sum() < limits["claim.beside_least"]:
+    if not len(rows):
         return float("nan")
     weight = np.minimum(rows[:, 1], limits["claim.beside_most"])
-    return float(np.exp(weight @ np.log(rows[:, 0]) / weight.sum()))
+    ratio = float(np.exp(weight @ np.log(rows[:, 0]) / weight.sum()))
+    few = rows[:, 1].sum() < limits["claim.beside_least"]
+    return float("nan") if few and ratio * _interval(rows[:, 1].sum())[0] < limits["claim.beside_few"] else ratio
+
+
+def _interval(size: float) -> tuple[float, float]:
+    """Return the 95 % interval of a sigma from `size` effective samples of two axes, as multiples of it."""
+    free = max(1.0, 2 * size)
+    low, high = (float(np.sqrt(free / chi2.ppf(q, free))) for q in (0.975, 0.025))
+    return low, high
 
 
 def claim_findings(table: pd.DataFrame) -> tuple[Finding, ...]:

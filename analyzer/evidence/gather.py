@@ -20,9 +20,9 @@ import pandas as pd
 
 from analyzer.evidence import parts as part_of
 from analyzer.evidence.ageing import Ageing, age_excess
-from analyzer.evidence.claim import AXIS_95, RADIUS_95, claimed_sigma, class_bounds
+from analyzer.evidence.claim import AXIS_95, RADIUS_95, carried_claim, class_bounds
 from analyzer.evidence.claimed_sigma import claim_ratio, fixed_base, rest_scatter, with_other_states
-from analyzer.evidence.claims import claim_findings, claims_table, ratio_beside
+from analyzer.evidence.claims import claim_findings, claims_table, off_stands, ratio_beside
 from analyzer.evidence.consensus import Decide
 from analyzer.evidence.evidence_words import blind_spots, road_words, words_of
 from analyzer.evidence.frozen import frozen_distance, frozen_velocity
@@ -124,10 +124,10 @@ def examine(
     opinion = form(track, fresh=fresh, slews=slews, fused=fused, breaks=station_breaks(fixes), rough=rough, prior_wrong=prior, decide=decide, road=road)
     found = part_of.parts(fixes, track, opinion, ageing=ageing, frozen_m=frozen, baseline_m=metrics.epochs["base_distance_m"].to_numpy(np.float64),
                           frame_m=prior.frame_radius(fixes["fix_state"].isin(CORRECTED).to_numpy(dtype=bool)), doubts=doubts)
-    claimed, _ = claimed_sigma(fixes)
+    claimed, _ = carried_claim(fixes)
     claims = claims_table(fixes["fix_state"], track, claimed, deviation=opinion.deviation, sigma=opinion.sigma,
                           right=~(np.nan_to_num(opinion.wrong) > 0.5))
-    bounds = combine(fixes, track, opinion, found, beside=float("nan") if fused else ratio_beside(claims, track), without=without, fused=fused,
+    bounds = combine(fixes, track, opinion, found, beside=ratio_beside(claims, track), without=without, fused=fused,
                      road_m=road.shown_m)
     return Examined(bounds, track, opinion, ageing, other, slews, motion, doubts, found_kind, stated, claims,
                     (*mode_findings(fixes, track.nominal_s), *moved_words(prior.returns, pd.DatetimeIndex(fixes.index)),
@@ -166,12 +166,12 @@ def combine(
     limits = thresholds("analyzer.evidence")
     ratio, wrong_ratio = limits["class_vertical.ratio"], limits["wrong.height_ratio"]
     part = {k: (np.zeros(len(track)) if k in without else getattr(found, k)) for k in PARTS}
-    claimed, claimed_up = claimed_sigma(fixes)
+    claimed, claimed_up = carried_claim(fixes)
     class_h, class_v = class_bounds(fixes)
     rest_sigma, rest_ratio = rest_scatter(track, opinion.stretches.id, opinion.wrong, claimed, swing_m=opinion.waves.size)
-    rest_ratio = with_other_states(rest_ratio, beside)
-    base_h, base_v = fixed_base(claimed, claimed_up, class_h, noise=opinion.noise, rest_sigma_m=rest_sigma, rest_ratio=rest_ratio, fused=fused,
-                                nominal_s=track.nominal_s)
+    told_ratio = with_other_states(rest_ratio, beside)
+    base_h, base_v = fixed_base(claimed, claimed_up, class_h, noise=opinion.noise, rest_sigma_m=rest_sigma, rest_ratio=rest_ratio,
+                                told_ratio=told_ratio, fused=fused, nominal_s=track.nominal_s)
     base_h, base_v = np.fmax(base_h, RADIUS_95 * road_m / np.sqrt(2) / ratio), np.fmax(base_v, AXIS_95 * road_m / np.sqrt(2))
     worst = np.maximum.reduce([part["scatter"], part["segment"], part["standstill"], part["frozen"], part["alignment"]])
     high = np.where(track.fixed, AXIS_95 * opinion.waves.high, 0.0) if "scatter" not in without else np.zeros(len(track))
@@ -179,7 +179,7 @@ def combine(
     steady = np.sqrt(base_h**2 + part["baseline"] ** 2 + part["sky"] ** 2)
     fixed_h = steady + part["ageing"] + worst
     fixed_v = np.sqrt(base_v**2 + (part["baseline"] ** 2 + part["sky"] ** 2) * ratio**2) + part["ageing"] * ratio + worst_v
-    loose_h, loose_v = _not_fixed(fixes, track, opinion, claimed, claimed_up, part["bridge"])
+    loose_h, loose_v = _not_fixed(fixes, track, opinion, claimed, claimed_up, part["bridge"], shown_ratio=float(np.fmax(told_ratio, rest_ratio)))
     horizontal = np.where(track.fixed, fixed_h, np.maximum.reduce([loose_h, part["alignment"], part["segment"]]) + part["frozen"])
     vertical = np.where(track.fixed, fixed_v, np.maximum(loose_v, part["segment"]) + part["frozen"])
     placed = np.isfinite(fixes["latitude_deg"].to_numpy(np.float64))
@@ -195,16 +195,18 @@ def combine(
 
 
 def _not_fixed(
-    fixes: pd.DataFrame, track: Track, opinion: SecondOpinion, claimed: Floats, claimed_up: Floats, bridge: Floats
+    fixes: pd.DataFrame, track: Track, opinion: SecondOpinion, claimed: Floats, claimed_up: Floats, bridge: Floats, *, shown_ratio: float
 ) -> tuple[Floats, Floats]:
-    """Return the bounds of epochs that are not fixed."""
+    """Return the bounds of epochs that are not fixed; claims that are `shown_ratio` times too small while fixed count for no state as they stand."""
     limits = thresholds("analyzer.evidence")
+    least = shown_ratio if shown_ratio > limits["claim.disproved"] else 1.0
+    deviation, sigma = off_stands(track, ~(np.nan_to_num(opinion.wrong) > 0.5), opinion.deviation, opinion.sigma)
     class_h, class_v = class_bounds(fixes)
     state = fixes["fix_state"]
     horizontal, vertical = class_h.copy(), class_v.copy()
     for name in ("float", "differential", "autonomous", "precise", "estimated"):
         group: Flags = (state == name).to_numpy()
-        ratio = claim_ratio(claimed, opinion.deviation, opinion.sigma, group, track=track, key=f"claim.{name}") if group.any() else 1.0
+        ratio = max(least, claim_ratio(claimed, deviation, sigma, group, track=track, key=f"claim.{name}")) if group.any() else 1.0
         claim = group & np.isfinite(claimed)
         horizontal[claim] = np.maximum(RADIUS_95 * max(ratio, limits["claim.not_fixed_ratio"]) * claimed[claim], limits["claim.least_not_fixed"])
         vertical[claim] = np.fmax(AXIS_95 * ratio * claimed_up, horizontal * limits["class_vertical.ratio"])[claim]

@@ -9,7 +9,7 @@ import pandas as pd
 
 from analyzer import intervals, tables
 from analyzer.evidence.ageing import Ageing, counted, rates
-from analyzer.evidence.claim import RADIUS_95
+from analyzer.evidence.claim import RADIUS_95, carried_claim
 from analyzer.evidence.fused import FusedDoubts
 from analyzer.evidence.second_opinion import UNKNOWN_M, SecondOpinion
 from analyzer.evidence.track import Flags, Floats, Track
@@ -48,7 +48,8 @@ def parts(
     size = np.hypot(*opinion.deviation.T)
     alignment = np.zeros(len(track))
     swing = np.where(track.fixed, RADIUS_95 / np.sqrt(2) * opinion.waves.size, 0.0)
-    scatter, unsure = np.maximum(scatter, swing), unsure | ((swing > limits["wave.matters"]) & ~opinion.waves.certain(track.t))
+    only_high = limits["wave.plan_of_height"] * opinion.waves.high if doubts is not None else 0.0
+    scatter, unsure = np.maximum.reduce([scatter, swing, np.where(swing > limits["wave.matters"], only_high, 0.0)]), unsure | ((swing > limits["wave.matters"]) & ~opinion.waves.certain(track.t))
     if doubts is not None:
         blind = doubts.unconfirmed & (segment == 0)
         segment = np.where(blind, limits["fused.size"], segment)
@@ -116,8 +117,7 @@ def _sky(fixes: pd.DataFrame, track: Track, opinion: SecondOpinion) -> Floats:
         return np.zeros(len(track))
     usual = track.learnt.quantile("hdop", hdop[fixed])
     worse = np.clip(np.nan_to_num(hdop / usual, nan=1.0), 1.0, 6.0)
-    north, east = fixes["sigma_north_m"].to_numpy(np.float64), fixes["sigma_east_m"].to_numpy(np.float64)
-    claimed = np.sqrt((north**2 + east**2) / 2)
+    claimed, _ = carried_claim(fixes)
     known = np.isfinite(claimed) & track.fixed
     expected = limits["class_horizontal.fixed"] * worse
     followed = RADIUS_95 * claimed if known.any() else np.zeros(len(track))

@@ -36,12 +36,13 @@ class Heights:
     Attributes
     ----------
     score : (k,) log odds of a swing against none, each block counting once; 0 where no other pass was.
-    square : (k,) squared difference of the heights [m²], NaN where no other pass was.
+    square, local : (k,) squared difference of the heights [m²] there, and its mean over the block; NaN where no other pass was.
     other : (k,) place of the only other pass, -1 where none or several.
     """
 
     score: Floats
     square: Floats
+    local: Floats
     other: Ints
 
     def explained(self, first: int, end: int) -> None:
@@ -54,7 +55,7 @@ def heights_of(grid: Whitening, seconds: Seconds | None, begun_s: float) -> Heig
     """Return what `seconds` say on the places of `grid`; nothing where there are none."""
     limits = thresholds("analyzer.evidence")
     count, every = len(grid.t), float(grid.t[1] - grid.t[0])
-    found = Heights(np.zeros(count), np.full(count, np.nan), np.full(count, -1, dtype=np.int64))
+    found = Heights(np.zeros(count), np.full(count, np.nan), np.full(count, np.nan), np.full(count, -1, dtype=np.int64))
     if seconds is None or not len(seconds.at_s):
         return found
 
@@ -69,6 +70,7 @@ def heights_of(grid: Whitening, seconds: Seconds | None, begun_s: float) -> Heig
     score = np.clip(0.5 * off**2 * (sigma**-2 - swung**-2) - np.log(swung / sigma), limits["road.agrees"], limits["road.differs"])
     _, block, size = np.unique((at + grid.origin) * every // BLOCK_S, return_inverse=True, return_counts=True)
     found.score[at], found.square[at], found.other[at] = score / size[block], off**2, other
+    found.local[at] = (np.bincount(block, off**2) / size)[block]
     return found
 
 
@@ -154,8 +156,11 @@ def _inside(values: Floats, first: Ints, count: int) -> Floats:
     return np.asarray(total[high] - total[low], dtype=np.float64)
 
 
-def moments(places: int, tried: list[Tried], share: Floats) -> tuple[Floats, Floats, Floats]:
-    """Return the mean swing (k, 2) [m], its mean squared length and that of heights (k,) [m²] by the weights `share` of all that was tried."""
+def moments(places: int, tried: list[Tried], share: Floats, local: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return the mean swing (k, 2) [m], its mean squared length and that of heights (k,) [m²] by the weights `share` of all that was tried.
+
+    Heights inside a swing are off by what all of it shows, or by what is seen there (`local`, see `Heights`) where that is more.
+    """
     mean, square, high = np.zeros((places, 2)), np.zeros(places), np.zeros(places)
     at = 0
     for some in tried:
@@ -166,7 +171,7 @@ def moments(places: int, tried: list[Tried], share: Floats) -> tuple[Floats, Flo
             inside = (place >= 0) & (place < places)
             mean[place[inside]] += share[at + k] * swing[inside]
             square[place[inside]] += share[at + k] * length[inside]
-            high[place[inside]] += share[at + k] * some.square[k]
+            high[place[inside]] += share[at + k] * np.fmax(some.square[k], local[place[inside]])
         at += len(some.first)
     return mean, square, high
 

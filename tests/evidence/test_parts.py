@@ -60,14 +60,17 @@ def test_the_base_bound_follows_claims_not_below_the_class() -> None:
     noise = Noise(0.003, 1e-5, 0.002, 25.0, learnt=True)
     claimed = np.array([0.007, 0.02])
 
-    def base(rest_ratio: float, claimed: np.ndarray = claimed, fused: bool = False) -> np.ndarray:
+    def base(rest_ratio: float, claimed: np.ndarray = claimed, fused: bool = False, told_ratio: float = np.nan) -> np.ndarray:
         return fixed_base(claimed, 2 * claimed, np.full(len(claimed), 0.025), noise=noise, rest_sigma_m=np.nan, rest_ratio=rest_ratio,
-                          fused=fused, nominal_s=0.1)[0]
+                          told_ratio=told_ratio, fused=fused, nominal_s=0.1)[0]
 
     assert base(np.nan)[0] == pytest.approx(0.0255)
     assert base(np.nan)[1] == pytest.approx(1.3 * RADIUS_95 * 0.02)
     # a stand that disproves the claims counts for more in motion
     assert base(3.0)[1] == pytest.approx(3 * 1.3 * RADIUS_95 * 0.02)
+    # what other states tell does not
+    assert base(np.nan, told_ratio=3.0)[1] == pytest.approx(3 * RADIUS_95 * 0.02)
+    assert base(np.nan, np.full(2, 0.001), told_ratio=3.0)[0] == pytest.approx(max(0.0185, 2.3 * RADIUS_95 * 0.003)), "white noise is a part of the error"
     assert base(1.4)[1] == pytest.approx(1.4 * RADIUS_95 * 0.02)
     # small claims lower the floor by degrees, and never without end
     floors = base(np.nan, np.array([0.001, 0.0045, 0.0055, 0.0065]))
@@ -96,7 +99,8 @@ def test_measuring_twice_changes_nothing(spoiled: tuple[Recording, Metrics]) -> 
 
 
 @pytest.mark.parametrize(("rest", "beside", "expected"), [
-    (1.3, 3.0, (1.3 * 3.0**2) ** (1 / 3)), (np.nan, 3.0, 3.0), (0.8, 3.0, 0.8), (2.5, 3.0, 2.5), (1.3, 1.8, 1.3), (1.3, np.nan, 1.3), (np.nan, np.nan, np.nan)])
+    (1.3, 3.0, (1.3 * 3.0**2) ** (1 / 3)), (np.nan, 3.0, (1.3 * 3.0**2) ** (1 / 3)), (np.nan, 0.5, 1.3 ** (1 / 3)), (0.8, 3.0, np.nan), (2.5, 3.0, np.nan),
+    (1.3, 1.8, np.nan), (1.3, np.nan, np.nan), (np.nan, np.nan, np.nan)])
 def test_claims_disproved_in_other_states_count_where_stands_leave_it_open(rest: float, beside: float, expected: float) -> None:
     assert with_other_states(rest, beside) == pytest.approx(expected, nan_ok=True)
 
@@ -104,7 +108,8 @@ def test_claims_disproved_in_other_states_count_where_stands_leave_it_open(rest:
 def test_claims_outside_fixed_are_joined_by_their_samples() -> None:
     table = pd.DataFrame({"fix_state": ["fixed", "float", "autonomous"], "ratio": [9.0, 4.0, 2.0], "n_eff": [900.0, 50.0, 500.0]})
     assert ratio_beside(table, weaving(60.0)) == pytest.approx(np.sqrt(8.0)), "fixed does not count, and no state alone decides"
-    assert np.isnan(ratio_beside(table.assign(n_eff=5.0), weaving(60.0)))
+    assert np.isnan(ratio_beside(table.assign(n_eff=1.0), weaving(60.0))), "few samples, and their interval reaches down to honest claims"
+    assert ratio_beside(table.assign(n_eff=5.0), weaving(60.0)) == pytest.approx(np.sqrt(8.0)), "few, but far off"
     assert np.isnan(ratio_beside(table.iloc[:0], weaving(60.0)))
 
 
