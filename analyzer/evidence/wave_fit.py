@@ -36,13 +36,12 @@ class Heights:
     Attributes
     ----------
     score : (k,) log odds of a swing against none, each block counting once; 0 where no other pass was.
-    square, local : (k,) squared difference of the heights [m²] there, and its mean over the block; NaN where no other pass was.
+    square : (k,) mean squared difference of the heights over the block [m²], 0 where no other pass was.
     other : (k,) place of the only other pass, -1 where none or several.
     """
 
     score: Floats
     square: Floats
-    local: Floats
     other: Ints
 
     def explained(self, first: int, end: int) -> None:
@@ -55,7 +54,7 @@ def heights_of(grid: Whitening, seconds: Seconds | None, begun_s: float) -> Heig
     """Return what `seconds` say on the places of `grid`; nothing where there are none."""
     limits = thresholds("analyzer.evidence")
     count, every = len(grid.t), float(grid.t[1] - grid.t[0])
-    found = Heights(np.zeros(count), np.full(count, np.nan), np.full(count, np.nan), np.full(count, -1, dtype=np.int64))
+    found = Heights(np.zeros(count), np.zeros(count), np.full(count, -1, dtype=np.int64))
     if seconds is None or not len(seconds.at_s):
         return found
 
@@ -69,8 +68,7 @@ def heights_of(grid: Whitening, seconds: Seconds | None, begun_s: float) -> Heig
     swung = np.hypot(sigma, limits["wave.size"] * limits["wave.height_ratio"])
     score = np.clip(0.5 * off**2 * (sigma**-2 - swung**-2) - np.log(swung / sigma), limits["road.agrees"], limits["road.differs"])
     _, block, size = np.unique((at + grid.origin) * every // BLOCK_S, return_inverse=True, return_counts=True)
-    found.score[at], found.square[at], found.other[at] = score / size[block], off**2, other
-    found.local[at] = (np.bincount(block, off**2) / size)[block]
+    found.score[at], found.square[at], found.other[at] = score / size[block], (np.bincount(block, off**2) / size)[block], other
     return found
 
 
@@ -82,7 +80,7 @@ class Tried:
     ----------
     plan, road : (m,) log Bayes factors of the residual in plan and of heights.
     fit, cov : coefficients (m, J, 2) and their covariance per axis (m, J, J).
-    square : (m,) mean squared difference of the heights inside [m²].
+    square : (m,) largest of the squared differences of the heights inside [m²]: what begins and ends at zero is seen at its ends too.
     """
 
     count: int
@@ -144,8 +142,7 @@ def scan(grid: Whitening, white: Floats, heights: Heights, count: int, *, quick:
     cov: Floats = np.asarray(np.linalg.inv(gram + np.eye(gram.shape[1]) / var), dtype=np.float64)
     fit: Floats = np.asarray(cov @ seen, dtype=np.float64)
     plan = 0.5 * (seen * fit).sum(axis=(1, 2)) + np.linalg.slogdet(cov)[1] - gram.shape[1] * np.log(var)
-    known = _inside(np.isfinite(heights.square).astype(np.float64), first, count)
-    square = _inside(np.nan_to_num(heights.square), first, count) / np.maximum(known, 1.0)
+    square = np.lib.stride_tricks.sliding_window_view(np.pad(heights.square, count), count)[first + count].max(axis=1)
     return Tried(count, first, shapes, plan, _inside(heights.score, first, count), fit, cov, square)
 
 
@@ -156,11 +153,8 @@ def _inside(values: Floats, first: Ints, count: int) -> Floats:
     return np.asarray(total[high] - total[low], dtype=np.float64)
 
 
-def moments(places: int, tried: list[Tried], share: Floats, local: Floats) -> tuple[Floats, Floats, Floats]:
-    """Return the mean swing (k, 2) [m], its mean squared length and that of heights (k,) [m²] by the weights `share` of all that was tried.
-
-    Heights inside a swing are off by what all of it shows, or by what is seen there (`local`, see `Heights`) where that is more.
-    """
+def moments(places: int, tried: list[Tried], share: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return the mean swing (k, 2) [m], its mean squared length and that of heights (k,) [m²] by the weights `share` of all that was tried."""
     mean, square, high = np.zeros((places, 2)), np.zeros(places), np.zeros(places)
     at = 0
     for some in tried:
@@ -171,7 +165,7 @@ def moments(places: int, tried: list[Tried], share: Floats, local: Floats) -> tu
             inside = (place >= 0) & (place < places)
             mean[place[inside]] += share[at + k] * swing[inside]
             square[place[inside]] += share[at + k] * length[inside]
-            high[place[inside]] += share[at + k] * np.fmax(some.square[k], local[place[inside]])
+            high[place[inside]] += share[at + k] * some.square[k]
         at += len(some.first)
     return mean, square, high
 

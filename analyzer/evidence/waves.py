@@ -85,7 +85,7 @@ class _Search:
         first, swing, square = likeliest(len(self.grid.t), tried, which)
         end = first + len(swing)
         self.taken[first:end] += swing
-        self.high[first:end] = np.fmax(np.maximum(self.high[first:end], square), self.heights.local[first:end])
+        self.high[first:end] = np.maximum(self.high[first:end], square)
         self.heights.explained(first, end)
         begin = float(self.grid.t[first] - self.every / 2)
         self.found.append((begin, begin + len(swing) * self.every, weight))
@@ -133,7 +133,7 @@ def _round(search: _Search, begun_s: float) -> bool:
     weight = np.concatenate([x.odds for x in tried]) + prior
     blunt = _blunted(middle_s + begun_s, weight)
     share = np.exp(blunt - np.logaddexp(0.0, _nearby(middle_s + begun_s, blunt)))
-    mean, square, high = moments(len(grid.t), tried, share * np.concatenate([_told(x.odds) for x in tried]), search.heights.local)
+    mean, square, high = moments(len(grid.t), tried, share * np.concatenate([_told(x.odds) for x in tried]))
     certain = _apart(middle_s, np.where(_vied(search, tried, middle_s, weight, prior), -np.inf, weight))
     for which in certain:
         search.take(tried, which, float(weight[which]))
