@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import CubicHermiteSpline
 
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
@@ -29,8 +30,10 @@ def integrate(t: Floats, velocity: Floats) -> tuple[Floats, Floats]:
     return np.asarray(mean - correction), np.asarray((share * correction).max(axis=1) ** 2)
 
 
-def residual(track: Track) -> tuple[Floats, Floats, Floats]:
+def residual(track: Track, *, delay_s: float = 0.0) -> tuple[Floats, Floats, Floats]:
     """Return the residual (n, 2) [m], the extra variance of pauses and the variance of truncation of each step (n-1,) [m²].
+
+    `delay_s` is by how much velocity is later than positions (`late_velocity`): the path is taken from that much further on.
 
     Between two epochs with velocity the way is integrated; a pause of `gap` seconds between them, of epochs or of
     velocity, adds ``(gap_growth gap^2.5)²``, the error of interpolating the velocity of a car across it. Beside a stand
@@ -53,6 +56,8 @@ def residual(track: Track) -> tuple[Floats, Floats, Floats]:
     extra = extra + _at_rest_edges(velocity, dt)
     moved, truncated = integrate(track.t, velocity)
     path = np.vstack([np.zeros((1, 2)), np.cumsum(moved, axis=0)])
+    if delay_s:
+        path = CubicHermiteSpline(track.t, path, velocity)(np.minimum(track.t + delay_s, track.t[-1]))
     return track.places[:, :2] - path, extra, truncated
 
 

@@ -17,6 +17,7 @@ from analyzer.evidence.claims import innovation_table
 from analyzer.evidence.consensus import RIGHT_SIGMA_M, Chain, Decide, consensus
 from analyzer.evidence.displacement import residual as residual_of
 from analyzer.evidence.knots import Knots, make_knots, value_variance, walk_model
+from analyzer.evidence.late_velocity import velocity_delay
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.prior import PriorOf
 from analyzer.evidence.road import NOTHING, Pairs, Seconds, seconds_of
@@ -92,6 +93,9 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     fresh = fresh & ~slews.inside
     residual, extra, truncated = residual_of(track)
     known = np.isfinite(track.velocity).all(axis=1)
+    delay_s = 0.0 if track.from_places else velocity_delay(track, residual, fresh & known)
+    if delay_s:
+        residual, extra, truncated = residual_of(track, delay_s=delay_s)
     turning = None if track.from_places or fused else turning_offset(track, residual, fresh & known)
     if turning is not None:
         residual = residual - turning.part

@@ -1,0 +1,60 @@
+"""Velocity that comes late: Doppler over an interval, or filtered, shows the car as it was a moment ago.
+
+With a velocity that is late by d the residual ``position - integral of velocity`` holds ``d * velocity``: centimetres to metres
+that come and go with the speed of the car and look like swings and jumps of the position. Along the track, over some seconds in
+which the car speeds up or brakes, the residual changes by ``d`` times the change of the speed; turning does not enter there. The
+median over many such moments, weighted by the squared change, is d. The path is then taken that much further on.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analyzer.evidence.track import Flags, Floats, Track
+from analyzer.settings import thresholds
+
+
+def velocity_delay(track: Track, residual: Floats, usable: Flags) -> float:
+    """Return by how much velocity is later than positions [s] (negative: earlier); 0 where it is not certain or too much.
+
+    Parameters
+    ----------
+    residual : (n, 2) position against integrated velocity [m].
+    usable : (n,) epochs whose position and velocity count.
+    """
+    limits = thresholds("analyzer.evidence")
+    rows = track.learnt.rows("delay", *_by_window(track, residual, usable))
+    rows = rows[rows[:, 1] >= limits["late.least_change"] ** 2]
+    if len(rows) < limits["late.least_windows"]:
+        return 0.0
+    delay, weight = rows.T
+    middle = _median(delay, weight)
+    sigma = 1.4826 * _median(np.abs(delay - middle), weight) * float(np.sqrt((weight**2).sum()) / weight.sum())
+    certain = abs(middle) > limits["late.sigmas"] * sigma and abs(middle) <= limits["late.most"]
+    return middle if certain else 0.0
+
+
+def _by_window(track: Track, residual: Floats, usable: Flags) -> tuple[Floats, Floats]:
+    """Return rows (k, 2) of delay [s] and mean squared change of speed [m²/s²] of windows in time, and when they lie [s]."""
+    limits = thresholds("analyzer.evidence")
+    lag = max(1, round(limits["late.lag"] / track.nominal_s))
+    stretch = np.cumsum(np.r_[True, ~(usable[1:] & usable[:-1]) | (np.diff(track.t) > 1.5 * track.nominal_s)])
+    first = np.flatnonzero(usable[:-lag] & usable[lag:] & (stretch[lag:] == stretch[:-lag]))[:: max(1, lag // 4)]
+    if not len(first):
+        return np.zeros((0, 2)), np.zeros(0)
+    velocity = np.nan_to_num(track.velocity)
+    between = velocity[first] + velocity[first + lag]
+    length = np.hypot(*between.T)
+    along = between / np.maximum(length, 1e-9)[:, None]
+    faster = np.diff(np.hypot(*velocity[np.stack([first, first + lag])].transpose(2, 0, 1)), axis=0)[0] * (length > 0)
+    moved = ((residual[first + lag] - residual[first]) * along).sum(axis=1)
+    window = np.floor((track.begun_s + track.t[first]) / limits["late.window"]).astype(np.int64)
+    window -= window.min()
+    energy, count = np.bincount(window, faster**2), np.bincount(window)
+    seen = energy > 0
+    delay = np.bincount(window, faster * moved)[seen] / energy[seen]
+    return np.column_stack([delay, energy[seen] / count[seen]]), np.bincount(window, track.t[first])[seen] / count[seen]
+
+
+def _median(values: Floats, weight: Floats) -> float:
+    return float(np.quantile(values, 0.5, weights=weight, method="inverted_cdf"))
