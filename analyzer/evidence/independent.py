@@ -78,7 +78,9 @@ def independent_motion(recording: Recording, track: Track, *, usable: Flags | No
         # both sides are means over the same two steps, so that slow sampling does not part them
         pitched = np.gradient(rates["pitch_grown"], track.t)
         pulled = np.gradient(np.nan_to_num(speed), track.t)
-        up = _left(speed * flattened(climbing - pitched, half), [np.gradient(rates["pitch"], track.t), speed * pulled], moving, half)
+        leant = _grown(track.t, np.nan_to_num(np.gradient(rates["yaw"], track.t)) ** 2 * np.nan_to_num(speed))
+        climbed = without(climbing - pitched, [track.t, rates["yaw"], leant], moving, track)
+        up = _left(speed * flattened(climbed, half), [np.gradient(rates["pitch"], track.t), speed * pulled], moving, half)
         sources["up"] = "the pitch rate of the inertial data"
     wheel = _wheel(recording, track.t)
     if wheel is not None:
@@ -110,15 +112,65 @@ def _along_by_work(track: Track, speed: Floats, work: Floats, up: Floats, moving
     step = np.diff(track.t)
     turn_rate = np.gradient(np.unwrap(np.arctan2(*np.nan_to_num(track.velocity).T)), track.t)
     way_up = np.nan_to_num(up)
-    height = track.places[:, 2] - np.r_[0.0, np.cumsum((way_up[1:] + way_up[:-1]) / 2 * step)]
-    best = np.full(len(track), np.nan)
-    for gravity in (GRAVITY_MPS2, 0.0):
-        energy = np.where(moving, speed**2 / 2 + gravity * height - work, np.nan)
+    raised = np.r_[0.0, np.cumsum((way_up[1:] + way_up[:-1]) / 2 * step)]
+    sideways = _grown(track.t, np.nan_to_num(turn_rate * speed**2))
+    pulled = np.gradient(np.nan_to_num(speed), track.t)
+    best, least = np.full(len(track), np.nan), np.inf
+    for potential in (GRAVITY_MPS2 * (track.places[:, 2] - raised), np.zeros(len(track))):
+        energy = np.where(moving, speed**2 / 2 + potential - work, np.nan)
+        energy = without(energy, [work, _grown(track.t, np.nan_to_num(speed)), sideways, speed * pulled], moving, track)
         along = flattened(energy, half, np.nan_to_num(speed)) / np.maximum(speed, 1.0)
-        along = _left(along, [np.gradient(np.nan_to_num(speed), track.t), turn_rate**2 / np.maximum(speed, 1.0)], moving, half)
-        if not np.isfinite(best).any() or np.nanmedian(np.abs(along)) < np.nanmedian(np.abs(best)):
-            best = along
+        along = _left(along, [pulled, turn_rate**2 / np.maximum(speed, 1.0)], moving, half)
+        known = np.isfinite(along)
+        spread = float(np.median(np.abs(uniform_filter1d(np.nan_to_num(along), max(1, half // 6))[known]))) if known.any() else np.inf
+        if spread < least:
+            best, least = along, spread
     return best
+
+
+def without(values: Floats, parts: list[Floats], moving: Flags, track: Track) -> Floats:
+    """Return `values` without what surely follows the `parts` (scale, bias, mounting, delay of sensors).
+
+    Fitted are the changes between means over half of `independent.lag`, that far apart; a part counts from four sigmas on.
+    """
+    lag = max(2, round(thresholds("analyzer.evidence")["independent.lag"] / track.nominal_s))
+    design = np.column_stack([values, *parts])
+    known = moving & np.isfinite(design).all(axis=1)
+    sums = np.vstack([np.zeros((1, design.shape[1])), np.cumsum(np.where(known[:, None], design, 0.0), axis=0)])
+    whole = np.r_[0, np.cumsum(known)]
+    first = np.arange(0, max(0, len(track) - 2 * lag), max(1, lag // 2))
+    first = first[whole[first + 2 * lag] - whole[first] == 2 * lag]
+    if len(first) < 10 * len(parts):
+        return values
+    half = lag // 2
+    changes = (sums[first + 2 * lag] - sums[first + 2 * lag - half] - sums[first + half] + sums[first]) / half
+    scale = np.maximum(np.sqrt((changes**2).mean(axis=0)), 1e-12)
+    target, design = changes[:, 0], changes[:, 1:] / scale[1:]
+    kept = np.ones(len(parts), dtype=bool)
+    share = np.zeros(len(parts))
+    while kept.any():
+        share[:] = 0.0
+        share[kept], left = robust_fit(design[:, kept], target)
+        # windows overlap fourfold
+        sigma = np.full(len(parts), np.inf)
+        sigma[kept] = 2.0 * left * np.sqrt(np.diag(np.linalg.pinv(design[:, kept].T @ design[:, kept])))
+        weak = kept & (np.abs(share) < 4.0 * sigma)
+        if not weak.any():
+            break
+        kept[int(np.argmin(np.where(kept, np.abs(share) / sigma, np.inf)))] = False
+        share[:] = 0.0
+    return np.asarray(values - np.nan_to_num(np.column_stack(parts)) @ (share / scale[1:]))
+
+
+def robust_fit(design: Floats, change: Floats) -> tuple[Floats, float]:
+    """Return the coefficients that explain `change` (m,) by `design` (m, k), and the robust sigma of what is left (Huber)."""
+    weight, found, scale = np.ones(len(change)), np.zeros(design.shape[1]), 0.0
+    for _ in range(5):
+        found, *_ = np.linalg.lstsq(design * weight[:, None], change * weight, rcond=None)
+        rest = change - design @ found
+        scale = max(1.4826 * float(np.median(np.abs(rest))), 1e-4)
+        weight = np.sqrt(np.minimum(1.0, 2.0 * scale / np.maximum(np.abs(rest), 1e-9)))
+    return np.asarray(found), scale
 
 
 def sensor(recording: Recording, column: str) -> tuple[Floats, Floats]:
