@@ -79,7 +79,7 @@ def independent_motion(recording: Recording, track: Track, *, usable: Flags | No
         pitched = np.gradient(rates["pitch_grown"], track.t)
         pulled = np.gradient(np.nan_to_num(speed), track.t)
         leant = _grown(track.t, np.nan_to_num(np.gradient(rates["yaw"], track.t)) ** 2 * np.nan_to_num(speed))
-        climbed = without(climbing - pitched, [track.t, rates["yaw"], leant], moving, track)
+        climbed = without(climbing - pitched, [rates["yaw"], leant], moving, track, drift=track.t)
         up = _left(speed * flattened(climbed, half), [np.gradient(rates["pitch"], track.t), speed * pulled], moving, half)
         sources["up"] = "the pitch rate of the inertial data"
     wheel = _wheel(recording, track.t)
@@ -118,7 +118,7 @@ def _along_by_work(track: Track, speed: Floats, work: Floats, up: Floats, moving
     best, least = np.full(len(track), np.nan), np.inf
     for potential in (GRAVITY_MPS2 * (track.places[:, 2] - raised), np.zeros(len(track))):
         energy = np.where(moving, speed**2 / 2 + potential - work, np.nan)
-        energy = without(energy, [work, _grown(track.t, np.nan_to_num(speed)), sideways, speed * pulled], moving, track)
+        energy = without(energy, [work, sideways, speed * pulled], moving, track, drift=_grown(track.t, np.nan_to_num(speed)))
         along = flattened(energy, half, np.nan_to_num(speed)) / np.maximum(speed, 1.0)
         along = _left(along, [pulled, turn_rate**2 / np.maximum(speed, 1.0)], moving, half)
         known = np.isfinite(along)
@@ -128,38 +128,42 @@ def _along_by_work(track: Track, speed: Floats, work: Floats, up: Floats, moving
     return best
 
 
-def without(values: Floats, parts: list[Floats], moving: Flags, track: Track) -> Floats:
-    """Return `values` without what surely follows the `parts` (scale, bias, mounting, delay of sensors).
+def without(values: Floats, parts: list[Floats], moving: Flags, track: Track, *, drift: Floats) -> Floats:
+    """Return `values` without what surely follows the `parts` (scale, mounting, delay of sensors, body roll).
 
-    Fitted are the changes between means over half of `independent.lag`, that far apart; a part counts from four sigmas on.
+    Fitted are the changes between means over half of `independent.lag`, so far apart, beside a constant bias, whose effect is the
+    series `drift` and stays; a part counts from `independent.sigmas` on.
     """
-    lag = max(2, round(thresholds("analyzer.evidence")["independent.lag"] / track.nominal_s))
-    design = np.column_stack([values, *parts])
-    known = moving & np.isfinite(design).all(axis=1)
-    sums = np.vstack([np.zeros((1, design.shape[1])), np.cumsum(np.where(known[:, None], design, 0.0), axis=0)])
-    whole = np.r_[0, np.cumsum(known)]
-    first = np.arange(0, max(0, len(track) - 2 * lag), max(1, lag // 2))
-    first = first[whole[first + 2 * lag] - whole[first] == 2 * lag]
-    if len(first) < 10 * len(parts):
+    limits = thresholds("analyzer.evidence")
+    changes = _changes(np.column_stack([values, drift, *parts]), moving, max(2, round(limits["independent.lag"] / track.nominal_s)))
+    if len(changes) < limits["independent.least_windows"] * (1 + len(parts)):
         return values
-    half = lag // 2
-    changes = (sums[first + 2 * lag] - sums[first + 2 * lag - half] - sums[first + half] + sums[first]) / half
     scale = np.maximum(np.sqrt((changes**2).mean(axis=0)), 1e-12)
     target, design = changes[:, 0], changes[:, 1:] / scale[1:]
-    kept = np.ones(len(parts), dtype=bool)
-    share = np.zeros(len(parts))
-    while kept.any():
+    kept, share = np.ones(design.shape[1], dtype=bool), np.zeros(design.shape[1])
+    while kept[1:].any():
+        found, left = robust_fit(design[:, kept], target)
+        # windows overlap fourfold, so that only a quarter of them count
+        sigma = 2.0 * left * np.sqrt(np.diag(np.linalg.pinv(design[:, kept].T @ design[:, kept])))
         share[:] = 0.0
-        share[kept], left = robust_fit(design[:, kept], target)
-        # windows overlap fourfold
-        sigma = np.full(len(parts), np.inf)
-        sigma[kept] = 2.0 * left * np.sqrt(np.diag(np.linalg.pinv(design[:, kept].T @ design[:, kept])))
-        weak = kept & (np.abs(share) < 4.0 * sigma)
-        if not weak.any():
-            break
-        kept[int(np.argmin(np.where(kept, np.abs(share) / sigma, np.inf)))] = False
-        share[:] = 0.0
-    return np.asarray(values - np.nan_to_num(np.column_stack(parts)) @ (share / scale[1:]))
+        share[kept] = found
+        clear = np.abs(found) / sigma
+        clear[0] = np.inf
+        if clear.min() >= limits["independent.sigmas"]:
+            return np.asarray(values - np.nan_to_num(np.column_stack(parts)) @ (share / scale[1:])[1:])
+        kept[np.flatnonzero(kept)[int(np.argmin(clear))]] = False
+    return values
+
+
+def _changes(series: Floats, moving: Flags, lag: int) -> Floats:
+    """Return the changes (m, k) between means over half a `lag` at both ends of windows of two lags, all of them moving and known."""
+    known = moving & np.isfinite(series).all(axis=1)
+    sums = np.vstack([np.zeros((1, series.shape[1])), np.cumsum(np.where(known[:, None], series, 0.0), axis=0)])
+    whole = np.r_[0, np.cumsum(known)]
+    first = np.arange(0, max(0, len(series) - 2 * lag), max(1, lag // 2))
+    first = first[whole[first + 2 * lag] - whole[first] == 2 * lag]
+    half = lag // 2
+    return np.asarray((sums[first + 2 * lag] - sums[first + 2 * lag - half] - sums[first + half] + sums[first]) / half)
 
 
 def robust_fit(design: Floats, change: Floats) -> tuple[Floats, float]:
