@@ -27,8 +27,8 @@ KIND_UNKNOWN = ("whether the velocity is independent of the positions: nothing t
 def words_of(
     opinion: SecondOpinion, doubts: FusedDoubts | None, slews: Slews, motion: Independent | None
 ) -> tuple[Finding, ...]:
-    """Return the findings on slow steps and swings, alignment, an offset that turns with the car, and honest innovations."""
-    return (*_slow_words(slews, motion), *_swing_words(opinion), *_alignment_words(doubts), *_turning_words(opinion), *_innovation_words(opinion))
+    """Return the findings on slow steps and swings, alignment, an offset that turns with the car, late velocity, and honest innovations."""
+    return (*_slow_words(slews, motion), *_swing_words(opinion), *_alignment_words(doubts), *_turning_words(opinion), *_delay_words(opinion), *_innovation_words(opinion))
 
 
 def _slow_words(slews: Slews, motion: Independent | None) -> Iterator[Finding]:
@@ -76,6 +76,13 @@ def _turning_words(opinion: SecondOpinion) -> Iterator[Finding]:
         yield Finding("offset_turns_with_car", "warning", f"Positions turn with the car by {x.forward_m:+.2f} m forward and {x.left_m:+.2f} m "
                       f"left (1 sigma {x.sigma_m:.2f} m): the antenna offset that was entered is off by that much, or the output is not at "
                       "the antenna.", {"forward_m": x.forward_m, "left_m": x.left_m, "sigma_m": x.sigma_m})
+
+
+def _delay_words(opinion: SecondOpinion) -> Iterator[Finding]:
+    if opinion.delay_s:
+        late = "later" if opinion.delay_s > 0 else "earlier"
+        yield Finding("velocity_late", "note", f"Velocity is {1000 * abs(opinion.delay_s):.0f} ms {late} than the positions it is logged with; it was moved by that "
+                      "much before the two were held against each other.", {"delay_s": opinion.delay_s})
 
 
 def _innovation_words(opinion: SecondOpinion) -> Iterator[Finding]:

@@ -11,7 +11,8 @@ the car turned, pitched and sped up; a wheel speed knows how fast it went. Three
 Without inertial data `slope` is the slope of the height alone: a road does not leave and regain its slope within seconds by
 just what a wrong fix goes up and comes down again, so it serves to find the other end of a slow step, and for nothing else.
 `course - turned` and the like are taken against their own running median over ``independent.window``: biases, mounting and
-scale go, a wrong fix that slews in within seconds stays. What still follows yaw rate (antenna ahead of the axle), lateral
+scale go, a wrong fix that slews in within seconds stays. First what surely follows scale, mounting and body roll of the inertial
+data goes (`sensor_errors`). What still follows yaw rate (antenna ahead of the axle), lateral
 acceleration (clocks), pitch rate and acceleration (springs) is fitted robustly and taken out. Nothing is assumed of how
 good the sensors are: whoever uses the differences learns their noise from the drive.
 
@@ -28,6 +29,7 @@ from scipy.interpolate import Akima1DInterpolator
 from scipy.ndimage import binary_erosion, median_filter, uniform_filter1d
 
 from analyzer import intervals
+from analyzer.evidence.sensor_errors import without
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.recording import Recording
 from analyzer.settings import thresholds
@@ -126,55 +128,6 @@ def _along_by_work(track: Track, speed: Floats, work: Floats, up: Floats, moving
         if spread < least:
             best, least = along, spread
     return best
-
-
-def without(values: Floats, parts: list[Floats], moving: Flags, track: Track, *, drift: Floats) -> Floats:
-    """Return `values` without what surely follows the `parts` (scale, mounting, delay of sensors, body roll).
-
-    Fitted are the changes between means over half of `independent.lag`, so far apart, beside a constant bias, whose effect is the
-    series `drift` and stays; a part counts from `independent.sigmas` on.
-    """
-    limits = thresholds("analyzer.evidence")
-    changes = _changes(np.column_stack([values, drift, *parts]), moving, max(2, round(limits["independent.lag"] / track.nominal_s)))
-    if len(changes) < limits["independent.least_windows"] * (1 + len(parts)):
-        return values
-    scale = np.maximum(np.sqrt((changes**2).mean(axis=0)), 1e-12)
-    target, design = changes[:, 0], changes[:, 1:] / scale[1:]
-    kept, share = np.ones(design.shape[1], dtype=bool), np.zeros(design.shape[1])
-    while kept[1:].any():
-        found, left = robust_fit(design[:, kept], target)
-        # windows overlap fourfold, so that only a quarter of them count
-        sigma = 2.0 * left * np.sqrt(np.diag(np.linalg.pinv(design[:, kept].T @ design[:, kept])))
-        share[:] = 0.0
-        share[kept] = found
-        clear = np.abs(found) / sigma
-        clear[0] = np.inf
-        if clear.min() >= limits["independent.sigmas"]:
-            return np.asarray(values - np.nan_to_num(np.column_stack(parts)) @ (share / scale[1:])[1:])
-        kept[np.flatnonzero(kept)[int(np.argmin(clear))]] = False
-    return values
-
-
-def _changes(series: Floats, moving: Flags, lag: int) -> Floats:
-    """Return the changes (m, k) between means over half a `lag` at both ends of windows of two lags, all of them moving and known."""
-    known = moving & np.isfinite(series).all(axis=1)
-    sums = np.vstack([np.zeros((1, series.shape[1])), np.cumsum(np.where(known[:, None], series, 0.0), axis=0)])
-    whole = np.r_[0, np.cumsum(known)]
-    first = np.arange(0, max(0, len(series) - 2 * lag), max(1, lag // 2))
-    first = first[whole[first + 2 * lag] - whole[first] == 2 * lag]
-    half = lag // 2
-    return np.asarray((sums[first + 2 * lag] - sums[first + 2 * lag - half] - sums[first + half] + sums[first]) / half)
-
-
-def robust_fit(design: Floats, change: Floats) -> tuple[Floats, float]:
-    """Return the coefficients that explain `change` (m,) by `design` (m, k), and the robust sigma of what is left (Huber)."""
-    weight, found, scale = np.ones(len(change)), np.zeros(design.shape[1]), 0.0
-    for _ in range(5):
-        found, *_ = np.linalg.lstsq(design * weight[:, None], change * weight, rcond=None)
-        rest = change - design @ found
-        scale = max(1.4826 * float(np.median(np.abs(rest))), 1e-4)
-        weight = np.sqrt(np.minimum(1.0, 2.0 * scale / np.maximum(np.abs(rest), 1e-9)))
-    return np.asarray(found), scale
 
 
 def sensor(recording: Recording, column: str) -> tuple[Floats, Floats]:

@@ -30,7 +30,7 @@ def velocity_delay(track: Track, residual: Floats, usable: Flags) -> float:
     delay, weight = rows.T
     middle = _median(delay, weight)
     sigma = 1.4826 * _median(np.abs(delay - middle), weight) * float(np.sqrt((weight**2).sum()) / weight.sum())
-    certain = abs(middle) > limits["late.sigmas"] * sigma and abs(middle) <= limits["late.most"]
+    certain = max(limits["late.sigmas"] * sigma, limits["late.least"]) < abs(middle) <= limits["late.most"]
     return middle if certain else 0.0
 
 

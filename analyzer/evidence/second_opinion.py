@@ -58,6 +58,7 @@ class SecondOpinion:
     wrong : (n,) probability that the epoch's stretch is a wrong fix, NaN outside.
     innovations : mean normalised innovation squared of the walk with its bounds, see `claims.innovation_table`.
     turning : offset that turns with the car, taken out of the residual, where one was found.
+    delay_s : by how much velocity was found to be later than positions, taken out of the residual.
     """
 
     noise: Noise
@@ -72,6 +73,7 @@ class SecondOpinion:
     wrong: Floats
     turning: Turning | None = None
     innovations: pd.DataFrame = field(default_factory=pd.DataFrame)
+    delay_s: float = 0.0
 
 
 def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Slews, prior_wrong: PriorOf, fused: bool = False, decide: Decide | None = None,
@@ -120,7 +122,7 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     seen = right & known & np.full(len(track), not (track.from_places or fused))
     waves = find_waves(track, residual, noise, usable=seen, coarse=coarse, lost_var=lost_var, road=_of_right(road, track, right))
     return SecondOpinion(noise, stretches, posterior, steps, step_var, deviation, sigma, coarse, waves, wrong, turning,
-                         innovation_table(_knots_of(fresh & ~(wrong > 0.5), knots), noise))
+                         innovation_table(_knots_of(fresh & ~(wrong > 0.5), knots), noise), delay_s)
 
 
 def _chain(track: Track, stretches: Stretches, knots: Knots, noise: Noise, *, fresh: Flags, slews: Slews, coarse: Floats) -> Chain:

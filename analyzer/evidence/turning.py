@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analyzer.evidence.sensor_errors import robust_fit
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
 
@@ -64,12 +65,7 @@ def _fit(residual: Floats, axes: tuple[Floats, Floats], usable: Flags, moving: F
         return np.zeros((0, 3))
     design = np.stack([(x[step + lag] - x[step]).T.ravel() for x in axes], axis=1)
     change = (residual[step + lag] - residual[step]).T.ravel()
-    weight = np.ones(len(change))
-    for _ in range(5):
-        found, *_ = np.linalg.lstsq(design * weight[:, None], change * weight, rcond=None)
-        rest = change - design @ found
-        scale = max(1.4826 * float(np.median(np.abs(rest))), 1e-4)
-        weight = np.sqrt(np.minimum(1.0, 2.0 * scale / np.maximum(np.abs(rest), 1e-9)))
+    found, scale = robust_fit(design, change)
     inverse = np.linalg.pinv(design.T @ design)
     # windows overlap fourfold, so that only a quarter of them count
     sigma = float(2.0 * scale * np.sqrt(np.diag(inverse).max()))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,10 +10,11 @@ import pandas as pd
 import pytest
 
 import analyzer
+from analyzer import tables
 from analyzer.demo import Fault, make_drive
-from analyzer.evidence.claim import RADIUS_95
+from analyzer.evidence.claim import RADIUS_95, carried_claim
 from analyzer.evidence.claimed_sigma import fixed_base, places_at_rest, unseen_at_rest, with_other_states
-from analyzer.evidence.claims import ratio_beside
+from analyzer.evidence.claims import claims_table, off_stands, ratio_beside
 from analyzer.evidence.gather import gather
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.result import KINDS
@@ -108,7 +110,7 @@ def test_claims_disproved_in_other_states_count_where_stands_leave_it_open(rest:
 def test_claims_outside_fixed_are_joined_by_their_samples() -> None:
     table = pd.DataFrame({"fix_state": ["fixed", "float", "autonomous"], "ratio": [9.0, 4.0, 2.0], "n_eff": [900.0, 50.0, 500.0]})
     assert ratio_beside(table, weaving(60.0)) == pytest.approx(np.sqrt(8.0)), "fixed does not count, and no state alone decides"
-    assert np.isnan(ratio_beside(table.assign(n_eff=1.0), weaving(60.0))), "few samples, and their interval reaches down to honest claims"
+    assert np.isnan(ratio_beside(table.iloc[[0, 2]].assign(n_eff=1.0), weaving(60.0))), "few samples, and their interval reaches down to honest claims"
     assert ratio_beside(table.assign(n_eff=5.0), weaving(60.0)) == pytest.approx(np.sqrt(8.0)), "few, but far off"
     assert np.isnan(ratio_beside(table.iloc[:0], weaving(60.0)))
 
@@ -119,3 +121,40 @@ def test_a_single_outlier_is_no_scatter_at_rest() -> None:
     track.places[100, 0] += 1.8
     assert len(quiet) == 250 and len(places_at_rest(track, 0, 250)) == 249
     assert places_at_rest(track, 0, 250).std(axis=0) == pytest.approx(quiet.std(axis=0), rel=0.05)
+
+
+def test_a_claim_holds_until_the_next_within_one_state() -> None:
+    """GST once a second beside positions ten times as fast; after five seconds, or in another state, nothing is claimed."""
+    count = 120
+    claims = np.full(count, np.nan)
+    claims[[0, 10, 20]] = [0.01, 0.02, 0.03]
+    states = np.where(np.arange(count) < 40, "fixed", "float")
+    fixes = tables.FIXES.conform(pd.DataFrame(
+        {"fix_state": states, "sigma_north_m": claims, "sigma_east_m": claims, "sigma_up_m": 2 * claims},
+        index=pd.date_range("2025-05-06T08:00", periods=count, freq="100ms", tz="UTC", name="time_utc")))
+    held, up = carried_claim(fixes)
+    assert held[[5, 15, 25, 39]] == pytest.approx([0.01, 0.02, 0.03, 0.03], rel=1e-6)
+    assert np.isnan(held[40:]).all() and up[:40] == pytest.approx(2 * held[:40], rel=1e-6)
+    lasting = tables.FIXES.conform(fixes.assign(fix_state="fixed"))
+    assert np.isfinite(carried_claim(lasting)[0]).sum() == 20 + 51
+
+
+def test_float_of_the_stand_where_the_fix_came_is_held_against_it() -> None:
+    """Positions a metre beside the later fix of the same stand, claimed to a decimetre, whatever velocity says."""
+    track = weaving(120.0)
+    places, fixed = track.places.copy(), track.fixed.copy()
+    places[:200, 0] += 1.0
+    fixed[:200] = False
+    stood = replace(track, places=places, fixed=fixed)
+    unknown = np.full(len(track), np.nan)
+    deviation, sigma = off_stands(stood, np.ones(len(track), bool), np.full((len(track), 2), np.nan), unknown)
+    assert deviation[:200, 0] == pytest.approx(1.0, abs=0.02) and (sigma[:200] < 0.02).all()
+    moving = ~stood.standing
+    assert np.isnan(sigma[moving]).all()
+    states = np.where(fixed, "fixed", "float")
+    table = claims_table(states, stood, np.where(fixed, 0.01, 0.1), deviation=np.full((len(track), 2), np.nan), sigma=unknown, right=np.ones(len(track), bool))
+    row = table.set_index("fix_state").loc["float"]
+    assert row["ratio"] == pytest.approx(np.sqrt(0.5) / 0.1, rel=0.05)
+    # fixed for too short a time nothing is known
+    late = replace(stood, fixed=stood.fixed & ((track.t > 28) | (track.t < 0)))
+    assert np.isnan(off_stands(late, np.ones(len(track), bool), deviation * np.nan, unknown)[1][:200]).all()
