@@ -2,12 +2,12 @@
 
 The rule that combines the parts (each a 95 % figure, horizontal radius or height)::
 
-    fixed      bound = sqrt(base² + baseline² + sky²) + ageing + max(scatter, segment, standstill, frozen, alignment)
+    fixed      bound = sqrt(base² + baseline² + sky² + ageing²) + max(scatter, segment, standstill, frozen, alignment)
     not fixed  bound = measured deviation where it is known better than the claim (bridge), else claim or class value,
                at least segment where another base may speak
 
-base is the claim (GST), not below a floor (`claimed_sigma.fixed_base`) nor below what heights of the road show (`road`); every other part is zero where nothing speaks
-for it. Heights use the same parts times `class_vertical.ratio`, a wrong fix times `wrong.height_ratio`.
+Errors under the root come about independently of each other, so that their squares add. base is the claim (GST), not below a floor
+(`claimed_sigma.fixed_base`) nor below what heights of the road show (`road`); every other part is zero where nothing speaks for it. Heights use the same parts times `class_vertical.ratio`, a wrong fix times `wrong.height_ratio`.
 """
 
 from __future__ import annotations
@@ -176,15 +176,15 @@ def combine(
     worst = np.maximum.reduce([part["scatter"], part["segment"], part["standstill"], part["frozen"], part["alignment"]])
     high = np.where(track.fixed, AXIS_95 * opinion.waves.high, 0.0) if "scatter" not in without else np.zeros(len(track))
     worst_v = np.maximum.reduce([part["scatter"] * ratio, part["segment"] * wrong_ratio, part["standstill"] * ratio, part["frozen"], high])
-    steady = np.sqrt(base_h**2 + part["baseline"] ** 2 + part["sky"] ** 2)
-    fixed_h = steady + part["ageing"] + worst
-    fixed_v = np.sqrt(base_v**2 + (part["baseline"] ** 2 + part["sky"] ** 2) * ratio**2) + part["ageing"] * ratio + worst_v
+    other, aged = part["baseline"] ** 2 + part["sky"] ** 2, np.where(found.age_measured, part["ageing"], 0.0)
+    fixed_h = np.sqrt(base_h**2 + other + part["ageing"] ** 2) + worst
+    fixed_v = np.sqrt(base_v**2 + (other + part["ageing"] ** 2) * ratio**2) + worst_v
     loose_h, loose_v = _not_fixed(fixes, track, opinion, claimed, claimed_up, part["bridge"], shown_ratio=float(np.fmax(told_ratio, rest_ratio)))
     horizontal = np.where(track.fixed, fixed_h, np.maximum.reduce([loose_h, part["alignment"], part["segment"]]) + part["frozen"])
     vertical = np.where(track.fixed, fixed_v, np.maximum(loose_v, part["segment"]) + part["frozen"])
     placed = np.isfinite(fixes["latitude_deg"].to_numpy(np.float64))
     high = placed & np.isfinite(fixes["height_m"].to_numpy(np.float64))
-    shown = np.where(track.fixed, steady + np.where(found.undecided, 0.0, worst) + np.where(found.age_measured, part["ageing"], 0.0), horizontal)
+    shown = np.where(track.fixed, np.sqrt(base_h**2 + other + aged**2) + np.where(found.undecided, 0.0, worst), horizontal)
     shown_v = np.where(track.fixed, base_v + np.where(found.undecided, 0.0, worst_v), vertical)
     return pd.DataFrame(_columns(part, ratio, wrong_ratio) | {
         "bound_claim_m": RADIUS_95 * claimed, "vertical_bound_claim_m": AXIS_95 * claimed_up,
