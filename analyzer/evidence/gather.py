@@ -117,7 +117,8 @@ def examine(
     other = foreign(fixes, track.fixed, learnt=learnt)
     told = told_places(recording.corrections, fixes, track) if decide is None else None
     rough = _geometry(fixes, track)
-    road = NOTHING if "road" in without else road_of(track, fresh, worse_heights(ageing.excess_s, rough))
+    # a stranger's base has heights of its own: passes under it are no witnesses
+    road = NOTHING if "road" in without else road_of(track, fresh & ~other, worse_heights(ageing.excess_s, rough))
     doubts = doubts_of(fixes, track, slews, road) if fused else None
     prior = PriorOf(track, ageing, other, watch(track, ageing, fixes["fix_state"]), told=told, fused=fused, road=road,
                     unaligned=doubts.alignment > 0 if doubts is not None else None)
