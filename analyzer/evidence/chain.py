@@ -26,7 +26,7 @@ MOST = 16
 SPREADS = ((0.15, 0.3), (0.5, 1.0), (0.5, 0.02), (2.0, 1.5))
 SHARES = (0.3, 0.3, 0.3, 0.1)
 #: Share of steps between right stretches whose variance is this many times what was learnt: velocity has bad moments.
-TAIL, TAIL_VAR = 0.1, 9.0
+TAIL, TAIL_VAR = 0.05, 9.0
 _VAR = np.array(SPREADS) ** 2
 _LOG_SHARE = np.log(SHARES)
 
