@@ -62,13 +62,15 @@ class Pairs:
     spread_m: Floats
     sigma_m: float
     shown_m: float = float("nan")
+    theirs_m: Floats | None = None
 
     def __len__(self) -> int:
         return len(self.at_s)
 
     def where(self, kept: Flags) -> Pairs:
         """Return the pairs of which `kept` (p,) is true."""
-        return Pairs(self.at_s[kept], self.other_s[kept], self.off_m[kept], self.spread_m[kept], self.sigma_m, self.shown_m)
+        theirs = None if self.theirs_m is None else self.theirs_m[kept]
+        return Pairs(self.at_s[kept], self.other_s[kept], self.off_m[kept], self.spread_m[kept], self.sigma_m, self.shown_m, theirs)
 
     @property
     def telling(self) -> bool:
@@ -178,8 +180,9 @@ def _weighed(pairs: Pairs, learnt: Learnt, begun_s: float) -> Pairs:
     minutes = len(np.unique(np.floor(pairs.at_s / 60.0))) / 2
     weight = minutes / (minutes + limits["road.minutes"])
     sigma = float(np.sqrt((1 - weight) * limits["road.usual"] ** 2 + weight * shown**2))
-    return Pairs(pairs.at_s, pairs.other_s, pairs.off_m + np.where(vague, 0.0, theirs), pairs.spread_m, max(sigma, limits["road.least"]),
-                 shown if weight > limits["road.shown_weight"] else float("nan"))
+    told = np.where(vague, 0.0, theirs)
+    return Pairs(pairs.at_s, pairs.other_s, pairs.off_m + told, pairs.spread_m, max(sigma, limits["road.least"]),
+                 shown if weight > limits["road.shown_weight"] else float("nan"), told)
 
 
 def _of_place(pairs: Pairs, learnt: Learnt, begun_s: float) -> bool:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
+import pandas as pd
 from scipy.special import logsumexp
 
 from analyzer.evidence.chain import SHARES, SPREADS
@@ -25,19 +28,43 @@ def odds_of(pairs: Pairs, spans_s: Floats, wrong: Floats | None = None) -> tuple
     fix, frame = np.zeros(len(spans_s)), np.zeros(len(spans_s))
     if not pairs.telling or not len(spans_s):
         return fix, frame
+    pairs = as_seen(pairs, spans_s)
     at, other = (_which(spans_s, t) for t in (pairs.at_s, pairs.other_s))
     doubt = np.where(other >= 0, (np.zeros(len(spans_s)) if wrong is None else wrong)[other], 0.0)
     for k in np.unique(at[(at >= 0) & (other != at)]):
-        held = (at == k) & ((doubt <= 0.5) | (other == k))
-        if len(np.unique(pairs.at_s[held & (other != k)])) < limits["road.seconds"]:
+        held = (at == k) & (other != k) & (doubt <= 0.5)
+        if len(np.unique(pairs.at_s[held])) < limits["road.seconds"]:
             continue
-        seen = seconds_of(pairs.where(held))
+        seen = seconds_of(_one_each(pairs.where(held), other[held]))
         usual = limits["road.other_off" if np.median(seen.passes) < 2 else "road.others_off"]
-        fix[k], frame[k] = _log_odds(float(np.median(seen.off_m)), float(np.median(seen.sigma_m)), max(usual, float(doubt[held & (other != k)].mean())))
+        fix[k], frame[k] = _log_odds(float(np.median(seen.off_m)), float(np.median(seen.sigma_m)), max(usual, float(doubt[held].mean())))
         if len(np.unique(pairs.at_s[held & (other < k) & (other >= 0)])) < limits["road.seconds"]:
             # to agree with those that came behind says nothing: they would stand in the same frame
             frame[k] = max(frame[k], 0.0)
     return fix, frame
+
+
+def as_seen(pairs: Pairs, spans_s: Floats) -> Pairs:
+    """Return pairs without the height errors of others that are off for all of their stretch.
+
+    Which seconds are off is told from the fewest and shortest errors. A whole stretch that is off is one error however long it
+    is: which of two stretches that is, is weighed as such, not by their lengths.
+    """
+    if pairs.theirs_m is None:
+        return pairs
+    other, off = _which(spans_s, pairs.other_s), pairs.off_m.copy()
+    for k in np.unique(other[other >= 0]):
+        its = other == k
+        if abs(np.median(pairs.theirs_m[its])) > 2.0 * pairs.sigma_m:
+            off[its] -= pairs.theirs_m[its]
+    return replace(pairs, off_m=off)
+
+
+def _one_each(pairs: Pairs, other: Ints) -> Pairs:
+    """Return one pair per second and other stretch, the middle one: passes of one stretch are off alike."""
+    rows = pd.DataFrame({"at": pairs.at_s, "other": other, "other_s": pairs.other_s, "off": pairs.off_m, "spread": pairs.spread_m})
+    middle = rows.groupby(["at", "other"], sort=True).median().reset_index()
+    return Pairs(*(middle[c].to_numpy(np.float64) for c in ("at", "other_s", "off", "spread")), pairs.sigma_m)
 
 
 def _log_odds(off: float, sigma: float, blamed: float) -> tuple[float, float]:
