@@ -54,6 +54,7 @@ class Pairs:
     spread_m : (p,) sigma of `off_m` beyond what is usual: worse moments of either pass, the lean of the road between them [m].
     sigma_m : usual sigma of `off_m`; infinite where passes of this drive agree too badly to tell anything.
     shown_m : sigma of `off_m` as far as this drive shows it; NaN where it has too few minutes of passes.
+    theirs_m : (p,) the error of the other that was taken out of `off_m` [m]; None where none was.
     """
 
     at_s: Floats

@@ -28,7 +28,7 @@ def odds_of(pairs: Pairs, spans_s: Floats, wrong: Floats | None = None) -> tuple
     fix, frame = np.zeros(len(spans_s)), np.zeros(len(spans_s))
     if not pairs.telling or not len(spans_s):
         return fix, frame
-    pairs = as_seen(pairs, spans_s)
+    pairs = _as_seen(pairs, spans_s)
     at, other = (_which(spans_s, t) for t in (pairs.at_s, pairs.other_s))
     doubt = np.where(other >= 0, (np.zeros(len(spans_s)) if wrong is None else wrong)[other], 0.0)
     for k in np.unique(at[(at >= 0) & (other != at)]):
@@ -44,8 +44,8 @@ def odds_of(pairs: Pairs, spans_s: Floats, wrong: Floats | None = None) -> tuple
     return fix, frame
 
 
-def as_seen(pairs: Pairs, spans_s: Floats) -> Pairs:
-    """Return pairs without the height errors of others that are off for all of their stretch.
+def _as_seen(pairs: Pairs, spans_s: Floats) -> Pairs:
+    """Return pairs with differences as they were seen where the other is off for all of its stretch, not mended for its error.
 
     Which seconds are off is told from the fewest and shortest errors. A whole stretch that is off is one error however long it
     is: which of two stretches that is, is weighed as such, not by their lengths.
@@ -64,7 +64,8 @@ def _one_each(pairs: Pairs, other: Ints) -> Pairs:
     """Return one pair per second and other stretch, the middle one: passes of one stretch are off alike."""
     rows = pd.DataFrame({"at": pairs.at_s, "other": other, "other_s": pairs.other_s, "off": pairs.off_m, "spread": pairs.spread_m})
     middle = rows.groupby(["at", "other"], sort=True).median().reset_index()
-    return Pairs(*(middle[c].to_numpy(np.float64) for c in ("at", "other_s", "off", "spread")), pairs.sigma_m)
+    at_s, other_s, off_m, spread_m = (middle[c].to_numpy(np.float64) for c in ("at", "other_s", "off", "spread"))
+    return Pairs(at_s, other_s, off_m, spread_m, pairs.sigma_m)
 
 
 def _log_odds(off: float, sigma: float, blamed: float) -> tuple[float, float]:

@@ -82,6 +82,13 @@ def test_two_stretches_in_a_strangers_frame_are_not_split_with_the_right_one_bef
     assert found.offset[1:3, 1] == pytest.approx([2.2, 2.2], abs=0.06)
 
 
+def test_a_step_of_five_sigmas_is_believed_and_one_of_two_is_not() -> None:
+    """A base set up anew 0.34 m away while its corrections were gone: bad moments of velocity seldom make so much."""
+    prior = np.array([0.002, 0.05])
+    seen = [infer(planar([[size, 0.0]]), variances(0.062, 1), prior, right_sigma_m=SIGMA).wrong[1] for size in (0.34, 0.12)]
+    assert seen[0] > 0.15 and seen[1] < 0.06
+
+
 def test_a_step_nobody_could_measure_says_nothing() -> None:
     prior = np.array([0.01, 0.05])
     found = infer(planar([[5.0, 5.0]]), variances(1e3, 1), prior, right_sigma_m=SIGMA)

@@ -18,6 +18,8 @@ from analyzer.evidence.claims import claims_table, off_stands, ratio_beside
 from analyzer.evidence.gather import gather
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.result import KINDS
+from analyzer.evidence.road import road_of
+from analyzer.evidence.stations import foreign
 from analyzer.metrics.measure import measure
 from analyzer.metrics.result import Metrics
 from analyzer.recording import Recording
@@ -158,3 +160,24 @@ def test_float_of_the_stand_where_the_fix_came_is_held_against_it() -> None:
     # fixed for too short a time nothing is known
     late = replace(stood, fixed=stood.fixed & ((track.t > 28) | (track.t < 0)))
     assert np.isnan(off_stands(late, np.ones(len(track), bool), deviation * np.nan, unknown)[1][:200]).all()
+
+
+def test_what_old_corrections_add_adds_by_squares(spoiled: tuple[Recording, Metrics]) -> None:
+    """Independent errors: variances add (textbook), so do squares of figures that stand for the same share of cases."""
+    whole, fresh = gather(*spoiled).bounds, gather(*spoiled, without=("ageing",)).bounds
+    quiet = (whole[[f"bound_{k}_m" for k in ("scatter", "segment", "standstill", "frozen", "alignment")]] == 0).all(axis=1)
+    aged = (spoiled[0].fixes["fix_state"] == "fixed") & (whole["bound_ageing_m"] > 0.01) & quiet
+    assert aged.sum() > 50
+    assert np.hypot(fresh["horizontal_bound_m"], whole["bound_ageing_m"])[aged].to_numpy() == pytest.approx(whole["horizontal_bound_m"][aged].to_numpy(), rel=1e-3)
+    assert (fresh["horizontal_bound_m"][aged] < whole["horizontal_bound_m"][aged]).all()
+
+
+def test_passes_under_a_strangers_base_are_no_witnesses(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = make_drive(tmp_path, seed=7, duration_s=420.0, faults=(Fault("second_base", start_s=180.0, duration_s=80.0, size=0.8),))
+    recording, metrics = read(folder)
+    asked: list[np.ndarray] = []
+    monkeypatch.setattr("analyzer.evidence.gather.road_of", lambda track, usable, worse: asked.append(usable) or road_of(track, usable, worse))
+    gather(recording, metrics)
+    fixed = (recording.fixes["fix_state"] == "fixed").to_numpy()
+    other = foreign(recording.fixes, fixed)
+    assert (fixed & other).sum() > 100 and not (asked[0] & other).any() and asked[0].any()

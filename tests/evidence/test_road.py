@@ -164,6 +164,22 @@ def test_stretches_that_stand_apart_in_height_are_likelier_wrong_and_those_that_
     assert same[0] == 0.0 and same[2] < 0
 
 
+def test_a_long_stretch_with_many_passes_has_one_say_only() -> None:
+    """Three laps of a wrong fix between two right ones: the fewest and shortest errors would blame those."""
+    points = _raised(_laps(5), 100.0, 400.0, 0.3)
+    pairs = pairs_of(points, Learnt())
+    spans = np.array([[1e9, 1e9 + 99.5], [1e9 + 100, 1e9 + 399.5], [1e9 + 400, 1e9 + 499.5]])
+    assert np.abs(np.median(pairs.off_m[pairs.at_s < 1e9 + 100])) > 0.2, "second by second the shorter side seems off"
+    fix, frame = odds_of(pairs, spans)
+    assert fix[1] > 3 and frame[1] > 3 and (fix[[0, 2]] < -1).all()
+
+
+def test_of_two_stretches_either_may_be_off_however_long() -> None:
+    pairs = pairs_of(_raised(_laps(4), 100.0, 400.0, 0.3), Learnt())
+    fix, _ = odds_of(pairs, np.array([[1e9, 1e9 + 99.5], [1e9 + 100, 1e9 + 399.5]]))
+    assert fix[0] == pytest.approx(fix[1], abs=0.5) and fix[0] > 1
+
+
 def test_a_pass_that_is_known_to_be_wrong_blames_no_other() -> None:
     pairs = pairs_of(_raised(_laps(2), 100.0, 200.0, 0.4), Learnt())
     blamed, _ = odds_of(pairs, SPANS[:2])
