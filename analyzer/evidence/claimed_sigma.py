@@ -22,10 +22,11 @@ def fixed_base(
 ) -> tuple[Floats, Floats]:
     """Return the 95 % base bound of fixed epochs, horizontal radius and height [m].
 
-    The claim times the larger of `claim.least_ratio` (1 where stands showed the claims to be cautious), `rest_ratio` (what
-    stands showed) and `told_ratio` (what other states say beside, see `with_other_states`), not below a floor: the class value, down to `claim.quiet_floor` on a drive that is visibly quieter than
-    usual by its claims, or without claims by its white noise (not for a fused solution, whose output is smooth by making).
-    Never below white noise, or without claims below what stands showed. Claims that stands disprove count for less still in motion.
+    The claim times the larger of `claim.least_ratio` (1 where stands showed the claims to be cautious), `rest_ratio` (what stands
+    showed) and `told_ratio` (what other states tell, see `with_other_states`), not below a floor: the class value, down to
+    `claim.quiet_floor` on a drive that is visibly quieter than usual by its claims, or without claims by its white noise (not for
+    a fused solution, whose output is smooth by making). Never below white noise, and the more times above it the less the claims
+    are believed; without claims not below what stands showed. Claims that stands disprove count for less still in motion.
     """
     limits = thresholds("analyzer.evidence")
     # at longer intervals the integral of velocity hides millimetres, and white noise comes out too large
@@ -55,7 +56,7 @@ def with_other_states(rest_ratio: float, beside: float) -> float:
     """
     limits = thresholds("analyzer.evidence")
     if np.isnan(rest_ratio):
-        return float(np.cbrt(limits["claim.least_ratio"] * max(beside, 1.0) ** 2)) if beside == beside else float("nan")
+        return float(np.cbrt(limits["claim.least_ratio"] * max(beside, 1.0) ** 2)) if np.isfinite(beside) else float("nan")
     open_to = limits["claim.beside_rest"] <= rest_ratio < limits["claim.disproved"]
     return float(np.cbrt(rest_ratio * beside**2)) if open_to and beside > limits["claim.beside_disproved"] else float("nan")
 

@@ -7,7 +7,8 @@ The rule that combines the parts (each a 95 % figure, horizontal radius or heigh
                at least segment where another base may speak
 
 Errors under the root come about independently of each other, so that their squares add. base is the claim (GST), not below a floor
-(`claimed_sigma.fixed_base`) nor below what heights of the road show (`road`); every other part is zero where nothing speaks for it. Heights use the same parts times `class_vertical.ratio`, a wrong fix times `wrong.height_ratio`.
+(`claimed_sigma.fixed_base`) nor below what heights of the road show (`road`); every other part is zero where nothing speaks
+for it. Heights use the same parts times `class_vertical.ratio`, a wrong fix times `wrong.height_ratio`.
 """
 
 from __future__ import annotations
@@ -198,7 +199,10 @@ def combine(
 def _not_fixed(
     fixes: pd.DataFrame, track: Track, opinion: SecondOpinion, claimed: Floats, claimed_up: Floats, bridge: Floats, *, shown_ratio: float
 ) -> tuple[Floats, Floats]:
-    """Return the bounds of epochs that are not fixed; claims that are `shown_ratio` times too small while fixed count for no state as they stand."""
+    """Return the bounds of epochs that are not fixed.
+
+    Claims that are `shown_ratio` times too small while fixed count for no other state as they stand.
+    """
     limits = thresholds("analyzer.evidence")
     least = shown_ratio if shown_ratio > limits["claim.disproved"] else 1.0
     deviation, sigma = off_stands(track, ~(np.nan_to_num(opinion.wrong) > 0.5), opinion.deviation, opinion.sigma)

@@ -48,8 +48,9 @@ def parts(
     size = np.hypot(*opinion.deviation.T)
     alignment = np.zeros(len(track))
     swing = np.where(track.fixed, RADIUS_95 / np.sqrt(2) * opinion.waves.size, 0.0)
-    only_high = limits["wave.plan_of_height"] * opinion.waves.high if doubts is not None else 0.0
-    scatter, unsure = np.maximum.reduce([scatter, swing, np.where(swing > limits["wave.matters"], only_high, 0.0)]), unsure | ((swing > limits["wave.matters"]) & ~opinion.waves.certain(track.t))
+    swings = swing > limits["wave.matters"]
+    by_height = np.where(swings, limits["wave.plan_of_height"] * opinion.waves.high, 0.0) if doubts is not None else np.zeros(len(track))
+    scatter, unsure = np.maximum.reduce([scatter, swing, by_height]), unsure | (swings & ~opinion.waves.certain(track.t))
     if doubts is not None:
         blind = doubts.unconfirmed & (segment == 0)
         segment = np.where(blind, limits["fused.size"], segment)
