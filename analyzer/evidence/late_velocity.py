@@ -10,7 +10,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from analyzer.evidence.learnt import SIGMA_PER_MEDIAN
 from analyzer.evidence.track import Flags, Floats, Track
+from analyzer.metrics.correction_age import weighted_percentile
 from analyzer.settings import thresholds
 
 
@@ -28,8 +30,8 @@ def velocity_delay(track: Track, residual: Floats, usable: Flags) -> float:
     if len(rows) < limits["late.least_windows"]:
         return 0.0
     delay, weight = rows.T
-    middle = _median(delay, weight)
-    sigma = 1.4826 * _median(np.abs(delay - middle), weight) * float(np.sqrt((weight**2).sum()) / weight.sum())
+    middle = weighted_percentile(delay, weight, 50.0)
+    sigma = SIGMA_PER_MEDIAN * weighted_percentile(np.abs(delay - middle), weight, 50.0) * float(np.sqrt((weight**2).sum()) / weight.sum())
     certain = max(limits["late.sigmas"] * sigma, limits["late.least"]) < abs(middle) <= limits["late.most"]
     return middle if certain else 0.0
 
@@ -38,15 +40,16 @@ def _by_window(track: Track, residual: Floats, usable: Flags) -> tuple[Floats, F
     """Return rows (k, 2) of delay [s] and mean squared change of speed [m²/s²] of windows in time, and when they lie [s]."""
     limits = thresholds("analyzer.evidence")
     lag = max(1, round(limits["late.lag"] / track.nominal_s))
-    stretch = np.cumsum(np.r_[True, ~(usable[1:] & usable[:-1]) | (np.diff(track.t) > 1.5 * track.nominal_s)])
+    stretch = np.cumsum(np.r_[True, ~(usable[1:] & usable[:-1]) | (np.diff(track.t) > limits["bridge.longest_usual"] * track.nominal_s)])
     first = np.flatnonzero(usable[:-lag] & usable[lag:] & (stretch[lag:] == stretch[:-lag]))[:: max(1, lag // 4)]
     if not len(first):
         return np.zeros((0, 2)), np.zeros(0)
     velocity = np.nan_to_num(track.velocity)
+    speed = np.hypot(*velocity.T)
     between = velocity[first] + velocity[first + lag]
     length = np.hypot(*between.T)
     along = between / np.maximum(length, 1e-9)[:, None]
-    faster = np.diff(np.hypot(*velocity[np.stack([first, first + lag])].transpose(2, 0, 1)), axis=0)[0] * (length > 0)
+    faster = (speed[first + lag] - speed[first]) * (length > 0)
     moved = ((residual[first + lag] - residual[first]) * along).sum(axis=1)
     window = np.floor((track.begun_s + track.t[first]) / limits["late.window"]).astype(np.int64)
     window -= window.min()
@@ -55,6 +58,3 @@ def _by_window(track: Track, residual: Floats, usable: Flags) -> tuple[Floats, F
     delay = np.bincount(window, faster * moved)[seen] / energy[seen]
     return np.column_stack([delay, energy[seen] / count[seen]]), np.bincount(window, track.t[first])[seen] / count[seen]
 
-
-def _median(values: Floats, weight: Floats) -> float:
-    return float(np.quantile(values, 0.5, weights=weight, method="inverted_cdf"))

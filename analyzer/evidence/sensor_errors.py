@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from analyzer.evidence.learnt import SIGMA_PER_MEDIAN
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
 
@@ -68,6 +69,6 @@ def robust_fit(design: Floats, change: Floats) -> tuple[Floats, float]:
     for _ in range(5):
         found = np.asarray(np.linalg.lstsq(design * weight[:, None], change * weight, rcond=None)[0], dtype=np.float64)
         rest = change - design @ found
-        scale = max(1.4826 * float(np.median(np.abs(rest))), 1e-4)
+        scale = max(SIGMA_PER_MEDIAN * float(np.median(np.abs(rest))), 1e-4)
         weight = np.sqrt(np.minimum(1.0, 2.0 * scale / np.maximum(np.abs(rest), 1e-9)))
     return found, scale

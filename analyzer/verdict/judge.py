@@ -22,8 +22,9 @@ Flags = NDArray[np.bool_]
 #: 4: heights of other passes of the same place weigh for or against wrong fixes, other frames and slow swings, also in a fused solution and
 #: without speed; a swing of 3 cm and more is a doubt, 2 cm before; a fused solution is asked what the base did from 20 s of outage on.
 #: 5: velocity that comes late is moved onto the positions; claims of other states at the stand where the fix came, and a claim until the
-#: next, tell of those of fixed; errors of inertial sensors that follow the motion are taken out; an unseen wrong fix may reach 0.8 m; what old corrections add is an
-#: error of its own and adds by squares.
+#: next, tell of those of fixed; errors of inertial sensors that follow the motion are taken out; what old corrections add is an error of
+#: its own and adds by squares; which of two whole stretches is off in height is weighed by stretches, and passes under a stranger's base
+#: are no witnesses; large steps behind an outage, of 6 s and more, are believed more readily; an unseen wrong fix may reach 0.8 m.
 RULES_VERSION = "5"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",
