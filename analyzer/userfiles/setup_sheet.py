@@ -10,6 +10,11 @@ from typing import Any
 from analyzer.errors import UsageError
 from analyzer.userfiles.toml_file import read_toml
 
+#: Items of the whole sheet that may stand behind the header of a section.
+_OF_THE_SHEET = ("frame", "height_type", "solution_kind", "asked_rate_hz", "channels")
+#: The field of a correction message has twelve bits (RTCM 10403, DF003).
+_LARGEST_STATION = 4095
+
 
 @dataclass(frozen=True)
 class Base:
@@ -57,9 +62,9 @@ def load_setup(path: str | Path) -> Setup:
 
     Raises
     ------
-    UsageError : unreadable, not TOML, unknown key or value out of range (with line and key).
+    UsageError : unreadable, not TOML, unknown key or value out of range (with line and key), or an item stated twice and differently.
     """
-    content = read_toml(Path(path), schema_name="setup", what="set-up sheet")
+    content = _tidied(read_toml(Path(path), schema_name="setup", what="set-up sheet"), path)
     base = Base(**content.get("base", {}))
     if (base.latitude_deg is None) != (base.longitude_deg is None):
         raise UsageError(f"set-up sheet {path}: [base] needs both latitude_deg and longitude_deg; add the missing one.")
@@ -73,6 +78,36 @@ def load_setup(path: str | Path) -> Setup:
         line_rate=link.get("line_rate"),
         stated=content,
     )
+
+
+def _tidied(content: dict[str, Any], path: str | Path) -> dict[str, Any]:
+    """Return `content` with names as text, the station id as a number and items of the sheet out of the sections above them.
+
+    A line that follows a header belongs to its section in TOML, also where its writer meant the whole sheet.
+    """
+    out: dict[str, Any] = {key: str(value) if key in ("run", "vehicle") else value for key, value in content.items()}
+    for section in ("base", "link"):
+        for key in (*_OF_THE_SHEET, "name"):
+            if key not in out.get(section, {}):
+                continue
+            out[section] = dict(out[section])
+            if key == "name":
+                out[section][key] = str(out[section][key])
+            elif key in out and out[key] != out[section][key]:
+                raise UsageError(f"set-up sheet {path}: '{key}' is stated twice and differently, once in [{section}]; delete one of them.")
+            else:
+                out[key] = out[section].pop(key)
+    if "station_id" in out.get("base", {}):
+        out["base"] = out["base"] | {"station_id": _station(out["base"]["station_id"], path)}
+    return out
+
+
+def _station(stated: int | str, path: str | Path) -> int:
+    """Return the station id as a number; a log writes it with leading zeros, and so may a user."""
+    text = str(stated).strip()
+    if not (text.isascii() and text.isdigit() and int(text) <= _LARGEST_STATION):
+        raise UsageError(f"set-up sheet {path}: key 'base.station_id': {text!r} is no number from 0 to {_LARGEST_STATION}; write the id that the base sends.")
+    return int(text)
 
 
 def blank_setup() -> str:
