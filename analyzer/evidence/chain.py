@@ -25,7 +25,7 @@ MOST = 16
 #: larger in height, frames that differ in plan alone, and those of strangers' bases; and how common each is.
 SPREADS = ((0.15, 0.3), (0.5, 1.0), (0.5, 0.02), (2.0, 1.5))
 SHARES = (0.3, 0.3, 0.3, 0.1)
-#: Share of steps between right stretches whose variance is this many times what was learnt: velocity has bad moments.
+#: Share of steps whose variance is this many times what was learnt: velocity has bad moments, and a road bends up or down unseen.
 TAIL, TAIL_VAR = 0.05, 9.0
 _VAR = np.array(SPREADS) ** 2
 _LOG_SHARE = np.log(SHARES)
@@ -94,26 +94,31 @@ def _pass(steps: Floats, step_var: Floats, prior_wrong: Floats, right_var: Float
     out = [(right, mix)]
     for s, r, p in zip(steps, step_var, prior_wrong[1:], strict=True):
         ahead = s + mix.mean
-        spread = (r + 2 * right_var)[None, :]
-        stays_right = right + np.logaddexp(
-            np.log1p(-TAIL) + _log_at(s[None, :], spread)[0], np.log(TAIL) + _log_at(s[None, :], TAIL_VAR * spread)[0]
-        )
-        to_right = np.logaddexp(stays_right, logsumexp(mix.weight + _log_at(ahead, mix.var + r + right_var)))
-        seen_mean, seen_var = np.vstack([s[None, :], ahead]), np.vstack([(r + right_var)[None, :], mix.var + r])
+        stays_right = right + _log_step(s[None, :], np.zeros((1, 2)), (r + 2 * right_var)[None, :])[0]
+        to_right = np.logaddexp(stays_right, logsumexp(mix.weight + _log_step(ahead, mix.var, (r + right_var)[None, :])))
+        come, seen_mean = np.r_[right, mix.weight], np.vstack([s[None, :], ahead])
         weights, means, variances = [], [], []
-        for own, share in zip(_VAR, _LOG_SHARE, strict=True):
-            shrink = own / (own + seen_var)
-            weights.append(np.r_[right, mix.weight] + _log_at(seen_mean, seen_var + own) + np.log(p) + share)
-            means.append(seen_mean * shrink[:, [0, 0, 1]])
-            variances.append(seen_var * shrink)
+        for share_of, times in ((np.log1p(-TAIL), 1.0), (np.log(TAIL), TAIL_VAR)):
+            seen_var = np.vstack([times * (r + right_var)[None, :], mix.var + times * r])
+            for own, share in zip(_VAR, _LOG_SHARE, strict=True):
+                shrink = own / (own + seen_var)
+                weights.append(come + _log_at(seen_mean, seen_var + own) + np.log(p) + share + share_of)
+                means.append(seen_mean * shrink[:, [0, 0, 1]])
+                variances.append(seen_var * shrink)
         mix = _Mixture(
-            np.concatenate(weights), np.vstack(means), np.vstack(variances), np.repeat(kinds, len(seen_mean))
+            np.concatenate(weights), np.vstack(means), np.vstack(variances), np.tile(np.repeat(kinds, len(seen_mean)), 2)
         ).heaviest()
         right = float(to_right + np.log1p(-p))
         top = max(right, float(mix.weight.max()))
         right, mix = right - top, _Mixture(mix.weight - top, mix.mean, mix.var, mix.spread)
         out.append((right, mix))
     return out
+
+
+def _log_step(distance: Floats, known: Floats, step_var: Floats) -> Floats:
+    """Return the log density at `distance` (m, 3) of `known` plus the variance of a step (m, 2), which is `TAIL_VAR` times as large in bad moments."""
+    usual, bad = (_log_at(distance, known + times * step_var) for times in (1.0, TAIL_VAR))
+    return np.asarray(np.logaddexp(np.log1p(-TAIL) + usual, np.log(TAIL) + bad))
 
 
 def _product(a: _Mixture, b: _Mixture) -> tuple[Floats, Floats, Floats]:

@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 
 from analyzer import intervals
+from analyzer.evidence.claim import RADIUS_95, claimed_sigma
 from analyzer.evidence.displacement import lagged, residual, robust_sigma
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.recording import Finding
@@ -100,10 +101,10 @@ def _in_motion(fixes: pd.DataFrame, track: Track) -> Sign | None:
         return Sign("fused", f"the velocity follows the noise of the positions (slope {slope:.2f}, correlation {correlation:.2f})")
     steps = lagged(residual(track)[0], 1, usable)
     white = _white(steps)
-    if white > _least_white(fixes) and slope <= limits["kind.slope_free"] and correlation <= limits["kind.correlation_free"]:
+    if white > _least_white(fixes, track) and slope <= limits["kind.slope_free"] and correlation <= limits["kind.correlation_free"]:
         return Sign("gnss", f"positions carry {1000 * white:.1f} mm of white noise of which the velocity shows nothing (slope {slope:.2f})")
     agrees = robust_sigma(steps.ravel()) / np.sqrt(2)
-    if agrees < limits["kind.agrees"]:
+    if agrees < max(limits["kind.agrees"], limits["kind.agrees_share"] * _claimed(fixes, track)):
         return Sign("fused", f"the velocity agrees with differenced positions to {1000 * agrees:.2f} mm per epoch")
     return None
 
@@ -168,10 +169,22 @@ def _last_digit_m(fixes: pd.DataFrame) -> float:
     return float(steps.min()) if len(steps) else 0.0
 
 
-def _least_white(fixes: pd.DataFrame) -> float:
-    """Return below which size noise says nothing [m]: what the last digit of the log makes, at least `kind.white`."""
+def _claimed(fixes: pd.DataFrame, track: Track) -> float:
+    """Return the usual claim of a fixed position per axis [m], 0 where nothing is claimed."""
+    claims = claimed_sigma(fixes)[0][track.fixed]
+    known = claims[np.isfinite(claims)]
+    return float(np.median(known)) if len(known) else 0.0
+
+
+def _least_white(fixes: pd.DataFrame, track: Track) -> float:
+    """Return below which size noise says nothing [m].
+
+    The largest of `kind.white`, what the last digit of the log makes, and the share `kind.white_share` of what is claimed, or of
+    the class value: an inertial filter leaves some noise of its output too.
+    """
     limits = thresholds("analyzer.evidence")
-    return max(limits["kind.white"], limits["kind.digits"] * _last_digit_m(fixes))
+    claimed = _claimed(fixes, track) or limits["class_horizontal.fixed"] / RADIUS_95
+    return max(limits["kind.white"], limits["kind.digits"] * _last_digit_m(fixes), limits["kind.white_share"] * claimed)
 
 
 def _without_satellites(fixes: pd.DataFrame, track: Track) -> Sign | None:
@@ -207,6 +220,6 @@ def _at_rest(fixes: pd.DataFrame, track: Track) -> Sign | None:
     power = sum(float((x * x).sum()) for x in kept)
     rho = sum(float((x[1:] * x[:-1]).sum()) for x in kept) / power if power > 0 else 0.0
     enough = len(joined) >= limits["kind.least"] and track.nominal_s <= limits["kind.slowest"]
-    if enough and rho <= limits["kind.white_at_rest"] and scatter > _least_white(fixes):
+    if enough and rho <= limits["kind.white_at_rest"] and scatter > _least_white(fixes, track):
         return Sign("gnss", f"positions at rest carry {1000 * scatter:.1f} mm of white noise (correlation of successive steps {rho:.2f})")
     return None

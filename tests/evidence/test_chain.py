@@ -89,6 +89,14 @@ def test_a_step_of_five_sigmas_is_believed_and_one_of_two_is_not() -> None:
     assert seen[0] > 0.15 and seen[1] < 0.06
 
 
+def test_a_badly_measured_height_does_not_clear_a_stretch_whose_steps_in_plan_stand_out() -> None:
+    """Another station for two minutes, 0.42 m off; behind it the road climbed where nobody saw it. Bad moments come to all steps alike."""
+    steps = np.array([[0.28, -0.32, 0.5], [-0.25, 0.24, 2.1]])
+    var = np.array([[0.049, 0.263], [0.055, 0.292]]) ** 2
+    wrong = infer(steps, var, np.array([1e-9, 0.5, 2e-4]), right_sigma_m=SIGMA).wrong
+    assert wrong[1] > 0.95 and wrong[0] < 0.01 and wrong[2] < 0.01
+
+
 def test_a_step_nobody_could_measure_says_nothing() -> None:
     prior = np.array([0.01, 0.05])
     found = infer(planar([[5.0, 5.0]]), variances(1e3, 1), prior, right_sigma_m=SIGMA)

@@ -27,6 +27,11 @@ def logged(track: Track, digit_m: float = 1e-4, **columns: object) -> tuple[pd.D
     return table(track.t, **(values | columns)), replace(track, places=places)
 
 
+def claims(sigma_m: float) -> dict[str, float]:
+    """Return the columns of a GST that claims `sigma_m` per axis."""
+    return {"sigma_north_m": sigma_m, "sigma_east_m": sigma_m, "sigma_up_m": 1.5 * sigma_m}
+
+
 def filtered(track: Track, white_m: float, *, seed: int = 5, tau_s: float = 0.25) -> Track:
     """Return the exact track with noise through a first-order filter, and the velocity of that same noise."""
     rng = np.random.default_rng(seed)
@@ -43,7 +48,7 @@ def filtered(track: Track, white_m: float, *, seed: int = 5, tau_s: float = 0.25
 @pytest.mark.parametrize("rate_hz", [5.0, 10.0, 50.0])
 @pytest.mark.parametrize("white_m", [0.001, 0.003, 0.012])
 def test_independent_noise_of_position_and_velocity_is_of_satellites_alone(rate_hz: float, white_m: float) -> None:
-    found = find_kind(*logged(weaving(rate_hz=rate_hz, white_m=white_m)))
+    found = find_kind(*logged(weaving(rate_hz=rate_hz, white_m=white_m), **claims(3 * white_m)))
     assert found.kind == "gnss" and not found.against
     said = float(found.reasons[0].split("carry ")[1].split(" mm")[0])
     assert said == pytest.approx(1000 * white_m, rel=0.15, abs=0.06), "the size of the noise is told apart from that of the velocity"
@@ -96,6 +101,16 @@ def test_motion_rules_over_rest_and_the_other_sign_is_told() -> None:
 def test_positions_that_agree_better_than_carrier_phase_can_are_fused() -> None:
     found = find_kind(*logged(weaving(white_m=0.0001, doppler_mps=0.002)))
     assert found.kind == "fused" and "agrees with differenced positions" in found.reasons[0]
+
+
+@pytest.mark.parametrize("rate_hz", [10.0, 50.0])
+def test_white_noise_of_a_tenth_of_the_claim_is_what_an_inertial_filter_leaves(rate_hz: float) -> None:
+    """Of satellites alone such claims come with 1 to 3 mm; without claims nothing is said of 0.8 mm."""
+    fixes, track = logged(weaving(rate_hz=rate_hz, white_m=0.0008, doppler_mps=0.01))
+    assert find_kind(fixes, track).kind == "unknown"
+    found = find_kind(fixes.assign(**claims(0.009)), track)
+    assert found.kind == "fused" and "agrees with differenced positions" in found.reasons[0]
+    assert find_kind(fixes.assign(**claims(0.003)), track).kind == "gnss"
 
 
 def test_going_on_without_satellites_is_fused() -> None:
