@@ -171,7 +171,7 @@ class _StaticLog:
 
     @property
     def steady_seconds(self) -> Array:
-        """Seconds since the first epoch of the steady part's epochs."""
+        """When the epochs of the steady part are, in seconds since the first of the log."""
         return self.seconds[self.answer.steady_from :]
 
 

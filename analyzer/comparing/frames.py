@@ -40,7 +40,7 @@ def frames(
     repeat = repeat_m or default_repeat(stands)
     marks = stands[stands["kind"] == "mark"].reset_index(drop=True)
     count = int(group.max()) + 1
-    fits = _fits(stands, marks, group, mine, repeat)
+    fits = _fits(stands, marks, group, reference=mine, repeat=repeat)
     level = family_test_level(count - 1)
     setups = []
     for number in range(count):
@@ -76,7 +76,7 @@ class _Fits:
 
 
 def _fits(
-    stands: pd.DataFrame, marks: pd.DataFrame, group: NDArray[np.int64], reference: int, repeat: tuple[float, float]
+    stands: pd.DataFrame, marks: pd.DataFrame, group: NDArray[np.int64], *, reference: int, repeat: tuple[float, float]
 ) -> _Fits:
     """Adjust the stands on marks and on parking places."""
     fit, turned = _mark_fits(marks, group, reference, repeat)
