@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Sequence
+from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
 
@@ -19,7 +20,7 @@ from analyzer.judging_epochs import Asked, judge_epochs
 from analyzer.metrics.base_site_sent import sent_positions
 from analyzer.metrics.result import Metrics
 from analyzer.metrics.whole import measure_whole
-from analyzer.recording import Recording
+from analyzer.recording import Finding, Recording
 from analyzer.scratch import Scratch
 from analyzer.settings import thresholds
 from analyzer.userfiles.accept import Decision
@@ -74,43 +75,70 @@ def assess(
     _refuse_several_drives(recording)
     spans, about_windows = window_spans(windows, recording.fixes)
     place = base or _base_place(recording, setup)
-    held = scratch if scratch is not None else Scratch()
-    large = held if len(recording.fixes) > held.sizes.epochs else None
+    large = _if_large(recording, scratch)
     metrics = _measured(recording, setup, chosen, spans=spans, base=place, scratch=large)
     marks = check(recording, metrics, setup, check_points) if check_points is not None else nothing()
     epochs, evidence = judge_epochs(recording, metrics, Asked(chosen, spans, marks), large)
     dropouts = better_causes(metrics.dropouts, recording, metrics, base_log=base_log, second_rover=second_rover)
     applied = _decided(epochs, spans, decisions, recording, metrics, chosen)
-    standstills = metrics.standstills.assign(check_point=metrics.standstills["standstill_id"].map(marks.marks))
     interval_s = metrics.epochs["interval_s"].to_numpy(np.float64)
     pattern = range_pattern(dropouts, epochs.assign(interval_s=interval_s), base=place)
+    findings = (
+        *recording.findings,
+        *about_windows,
+        *metrics.findings,
+        *evidence.findings,
+        *marks.findings,
+        *applied.findings,
+        *([pattern] if pattern is not None else []),
+    )
+    judged = _Judged(metrics, marks, evidence, dropouts, applied)
+    return _assessment(recording, chosen, setup, judged, findings=findings)
+
+
+@dataclass(frozen=True)
+class _Judged:
+    """What measuring, gathering evidence and judging gave."""
+
+    metrics: Metrics
+    marks: CheckPointResult
+    evidence: Evidence
+    dropouts: pd.DataFrame
+    applied: Applied
+
+
+def _assessment(
+    recording: Recording, purpose: Purpose, setup: Setup, judged: _Judged, *, findings: tuple[Finding, ...]
+) -> Assessment:
+    """Put the parts of an assessment together."""
+    metrics, applied, evidence = judged.metrics, judged.applied, judged.evidence
+    marked = metrics.standstills["standstill_id"].map(judged.marks.marks)
+    interval_s = metrics.epochs["interval_s"].to_numpy(np.float64)
     return Assessment(
         recording=recording,
         metrics=metrics,
-        purpose=chosen,
+        purpose=purpose,
         epochs=applied.epochs,
         segments=evidence.segments,
         verdict=applied.verdict,
         jumps=evidence.jumps,
-        dropouts=dropouts,
+        dropouts=judged.dropouts,
         windows=applied.windows,
-        standstills=standstills,
+        standstills=metrics.standstills.assign(check_point=marked),
         setup=setup.stated,
         setup_items=check_setup(recording, metrics, setup, evidence.kind, findings=evidence.findings),
-        findings=(
-            *recording.findings,
-            *about_windows,
-            *metrics.findings,
-            *evidence.findings,
-            *marks.findings,
-            *applied.findings,
-            *([pattern] if pattern is not None else []),
-        ),
-        headline=headline(applied.epochs, interval_s, dropouts, chosen),
-        cannot_show=_blind_spots(evidence, marks, recording),
-        absolute=marks.absolute,
+        findings=findings,
+        headline=headline(applied.epochs, interval_s, judged.dropouts, purpose),
+        cannot_show=_blind_spots(evidence, judged.marks, recording),
+        absolute=judged.marks.absolute,
         versions=versions(),
     )
+
+
+def _if_large(recording: Recording, scratch: Scratch | None) -> Scratch | None:
+    """Return the temporary files where the drive is long enough to need them."""
+    held = scratch if scratch is not None else Scratch()
+    return held if len(recording.fixes) > held.sizes.epochs else None
 
 
 def _measured(

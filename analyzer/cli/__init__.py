@@ -87,6 +87,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         return int(stop.code or 0)
     # the matrices here are tall and narrow: more threads of linear algebra wait for each other and take the second core
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    return _carried_out(args)
+
+
+def _carried_out(args: argparse.Namespace) -> int:
+    """Run the verb and return its exit code; an error becomes one sentence and the code that belongs to it."""
     try:
         code = int(args.func(args))
         sys.stdout.flush()

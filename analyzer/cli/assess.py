@@ -26,6 +26,25 @@ def add_parser(verbs: Any) -> None:
     add_inputs(parser)
     add_evidence_inputs(parser)
     parser.add_argument("--base", metavar="LAT,LON,H", help="base coordinates, where no set-up sheet gives them")
+    _add_windows_and_purpose(parser)
+    parser.add_argument("--out", metavar="DIR", type=Path, help="result folder to make; needed unless --brief")
+    parser.add_argument(
+        "--overwrite", action="store_true", help="move an existing result folder aside and write a new one"
+    )
+    parser.add_argument(
+        "--brief", action="store_true", help="print verdict, what to drive again and dropouts on one screen"
+    )
+    parser.add_argument("--time-zone", metavar="NAME", help="zone for local times beside UTC in the report, like Europe/Berlin")
+    parser.add_argument("--pdf", action="store_true", help="write report.pdf as well")
+    parser.add_argument("--json", action="store_true", help="print summary.json to stdout as well")
+    parser.add_argument(
+        "--fail-on", choices=("never", *LEVELS), default="never", help="exit 1 where the verdict is this level or worse"
+    )
+    parser.set_defaults(func=run)
+
+
+def _add_windows_and_purpose(parser: argparse.ArgumentParser) -> None:
+    """Add what is to be judged, and for what."""
     windows = parser.add_mutually_exclusive_group()
     windows.add_argument(
         "--windows", metavar="F", type=Path, help="CSV with manoeuvres (name,start_utc,end_utc) or crossing lines"
@@ -43,20 +62,6 @@ def add_parser(verbs: Any) -> None:
     what_for.add_argument(
         "--limit", metavar="M", type=float, help="one horizontal 95 %% limit in metres instead of a purpose"
     )
-    parser.add_argument("--out", metavar="DIR", type=Path, help="result folder to make; needed unless --brief")
-    parser.add_argument(
-        "--overwrite", action="store_true", help="move an existing result folder aside and write a new one"
-    )
-    parser.add_argument(
-        "--brief", action="store_true", help="print verdict, what to drive again and dropouts on one screen"
-    )
-    parser.add_argument("--time-zone", metavar="NAME", help="zone for local times beside UTC in the report, like Europe/Berlin")
-    parser.add_argument("--pdf", action="store_true", help="write report.pdf as well")
-    parser.add_argument("--json", action="store_true", help="print summary.json to stdout as well")
-    parser.add_argument(
-        "--fail-on", choices=("never", *LEVELS), default="never", help="exit 1 where the verdict is this level or worse"
-    )
-    parser.set_defaults(func=run)
 
 
 def run(args: argparse.Namespace) -> int:

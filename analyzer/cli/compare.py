@@ -5,17 +5,37 @@ from __future__ import annotations
 import argparse
 import json
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from analyzer.cli.base import parse_place
 from analyzer.cli.words import out, progress, say, verb
 from analyzer.errors import RefusedError, UsageError
+
+if TYPE_CHECKING:
+    from analyzer.comparing.result import Comparison
 
 
 def add_parser(verbs: Any) -> None:
     """Add the verb."""
     parser = verb(verbs, "compare", "hold runs against each other: base frames, recurring places, change over days")
     parser.add_argument("results", metavar="DIR", nargs="+", type=Path, help="result folders of assess, two or more; or the results of a batch")
+    _add_evidence(parser)
+    parser.add_argument(
+        "--require-comparable",
+        action="store_true",
+        help="exit 6 where the runs do not share one base frame as they stand or as aligned",
+    )
+    parser.add_argument("--out", metavar="DIR", type=Path, required=True, help="result folder to make")
+    parser.add_argument(
+        "--overwrite", action="store_true", help="move an existing result folder aside and write a new one"
+    )
+    parser.add_argument("--json", action="store_true", help="print comparison.json to stdout as well")
+    parser.add_argument("--quiet", action="store_true", help="no words beside errors")
+    parser.set_defaults(func=run)
+
+
+def _add_evidence(parser: argparse.ArgumentParser) -> None:
+    """Add what is known of bases and marks beside the results, and what to do with the shifts."""
     parser.add_argument(
         "--base",
         metavar="[RUN=]LAT,LON,H|DIR",
@@ -37,18 +57,6 @@ def add_parser(verbs: Any) -> None:
         type=float,
         help="1-sigma per axis of a stand from day to day, in metres; default 0.008",
     )
-    parser.add_argument(
-        "--require-comparable",
-        action="store_true",
-        help="exit 6 where the runs do not share one base frame as they stand or as aligned",
-    )
-    parser.add_argument("--out", metavar="DIR", type=Path, required=True, help="result folder to make")
-    parser.add_argument(
-        "--overwrite", action="store_true", help="move an existing result folder aside and write a new one"
-    )
-    parser.add_argument("--json", action="store_true", help="print comparison.json to stdout as well")
-    parser.add_argument("--quiet", action="store_true", help="no words beside errors")
-    parser.set_defaults(func=run)
 
 
 def run(args: argparse.Namespace) -> int:
@@ -71,6 +79,13 @@ def run(args: argparse.Namespace) -> int:
         repeatability_m=args.repeatability,
     )
     aside = write_comparison(comparison, args.out, overwrite=args.overwrite)
+    _tell(comparison, args, aside)
+    _refuse_incomparable(comparison, args)
+    return 0
+
+
+def _tell(comparison: Comparison, args: argparse.Namespace, aside: Path | None) -> None:
+    """Print the answer, and where it stands."""
     if args.json:
         out(json.dumps(comparison.to_dict(), indent=1, ensure_ascii=False, allow_nan=False))
     else:
@@ -79,6 +94,10 @@ def run(args: argparse.Namespace) -> int:
         if aside is not None:
             say(f"the older result now stands in {aside}")
         say(f"report to open: {args.out / 'report.html'}")
+
+
+def _refuse_incomparable(comparison: Comparison, args: argparse.Namespace) -> None:
+    """Refuse runs that do not share one base frame, where that was required."""
     accepted = ("comparable", "comparable_after_shift") if args.align_to else ("comparable",)
     if args.require_comparable and comparison.level not in accepted:
         raise RefusedError(
@@ -86,7 +105,6 @@ def run(args: argparse.Namespace) -> int:
             f"{args.out / 'report.html'} "
             "for the evidence, and use --align-to where the shift is known."
         )
-    return 0
 
 
 def _bases(texts: list[str]) -> Any:

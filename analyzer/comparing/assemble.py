@@ -9,13 +9,14 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analyzer.comparing.changes import QUANTITIES
+from analyzer.comparing.cautions import findings
+from analyzer.comparing.changes import QUANTITIES, RunSample
 from analyzer.comparing.frame_verdict import LEVELS, Answer
-from analyzer.comparing.frames import Frames
 from analyzer.comparing.mark_precision import repeat_precision
 from analyzer.comparing.offsets import offset_table
 from analyzer.comparing.result import Comparison
 from analyzer.comparing.runs import Run
+from analyzer.comparing.setups import Frames
 from analyzer.recording import Finding
 from analyzer.settings import thresholds
 
@@ -75,42 +76,62 @@ def run_table(
     runs: Sequence[Run], *, found: Frames, told: Sequence[Answer], applied: Array, gathered: Gathered
 ) -> pd.DataFrame:
     """Return one row per run."""
-    rows = []
     by_run = {s.run: s for s in gathered.samples}
-    for run in runs:
-        answer, sample = told[int(found.group[run.index])], by_run.get(run.index)
-        place = run.base.place or (np.nan,) * 3
-        row: dict[str, Any] = {
-            "run": run.name,
-            "day": run.day,
-            "setup": int(found.group[run.index]),
-            "start_utc": run.start,
-            "end_utc": run.end,
-            "verdict": run.verdict,
-            "base_latitude_deg": place[0],
-            "base_longitude_deg": place[1],
-            "base_height_m": place[2],
-            "base_source": run.base.source,
-            "station_id": run.base.station_id,
-            "frames": answer.level,
-            "shift_e_m": answer.shift_m[0] if answer.shift_m else np.nan,
-            "shift_n_m": answer.shift_m[1] if answer.shift_m else np.nan,
-            "shift_u_m": answer.shift_m[2] if answer.shift_m else np.nan,
-            "evidence": answer.evidence,
-            "applied_e_m": applied[run.index, 0],
-            "applied_n_m": applied[run.index, 1],
-            "applied_u_m": applied[run.index, 2],
+    rows = [
+        {"run": run.name, "day": run.day, "setup": int(found.group[run.index])}
+        | _run_and_base(run)
+        | _frame_row(told[int(found.group[run.index])], applied[run.index])
+        | {
             "share_common_cells": gathered.common[run.index],
             "dropouts": len(run.result.summary.get("dropouts", [])),
             "route_length_m": run.metric("route_length_m"),
             "time_to_first_fixed_s": run.metric("time_to_first_fixed_s"),
         }
-        for quantity in QUANTITIES:
-            row[quantity.key] = sample.value.get(quantity.key, np.nan) if sample else np.nan
-            low, high = sample.interval.get(quantity.key, (np.nan, np.nan)) if sample else (np.nan, np.nan)
-            row[f"{quantity.key}_low"], row[f"{quantity.key}_high"] = low, high
-        rows.append(row)
+        | _quantities(by_run.get(run.index))
+        for run in runs
+    ]
     return pd.DataFrame(rows)
+
+
+def _run_and_base(run: Run) -> dict[str, Any]:
+    """Return span and verdict of a run and the base that it used."""
+    place = run.base.place or (np.nan,) * 3
+    return {
+        "start_utc": run.start,
+        "end_utc": run.end,
+        "verdict": run.verdict,
+        "base_latitude_deg": place[0],
+        "base_longitude_deg": place[1],
+        "base_height_m": place[2],
+        "base_source": run.base.source,
+        "station_id": run.base.station_id,
+    }
+
+
+def _frame_row(answer: Answer, applied: Array) -> dict[str, Any]:
+    """Return the answer on the frame of a run, its estimated shift, and the shift (3,) that was taken off."""
+    shift = answer.shift_m or (np.nan,) * 3
+    return {
+        "frames": answer.level,
+        "shift_e_m": shift[0],
+        "shift_n_m": shift[1],
+        "shift_u_m": shift[2],
+        "evidence": answer.evidence,
+        "applied_e_m": applied[0],
+        "applied_n_m": applied[1],
+        "applied_u_m": applied[2],
+    }
+
+
+def _quantities(sample: RunSample | None) -> dict[str, float]:
+    """Return every quantity of a run with its 95 % interval, NaN where it has none."""
+    out: dict[str, float] = {}
+    for quantity in QUANTITIES:
+        key = quantity.key
+        out[key] = sample.value.get(key, np.nan) if sample else np.nan
+        low, high = sample.interval.get(key, (np.nan, np.nan)) if sample else (np.nan, np.nan)
+        out[f"{key}_low"], out[f"{key}_high"] = low, high
+    return out
 
 
 def _sentences(
@@ -157,83 +178,3 @@ def _route_words(runs: Sequence[Run], gathered: Gathered) -> str:
     length = len(gathered.cells) * thresholds("analyzer.comparing")["cell.length_m"] / 1000
     words = f"{len(gathered.cells)} cells of 10 m, both directions counted ({length:.1f} km)."
     return words + (f" On other routes: {', '.join(alone)}." if alone else "")
-
-
-def findings(runs: Sequence[Run], found: Frames, gathered: Gathered) -> tuple[Finding, ...]:
-    """Return what a reader must know beside the answer."""
-    out = []
-    for run in runs:
-        if run.base.changes:
-            out.append(
-                Finding(
-                    "base_changed_within_run",
-                    "problem",
-                    (
-                        f"In {run.name} the sent base position changed {run.base.changes} time(s) within the "
-                        "run; its positions are in more than one frame"
-                    ),
-                    {"run": run.name},
-                )
-            )
-    for first, later, shift in found.within:
-        east, north, up = shift.vector_m
-        out.append(
-            Finding(
-                "base_shift_within_day",
-                "problem",
-                (
-                    f"Between {runs[first].name} and {runs[later].name}, which share one set-up of the base, "
-                    "positions on the marks shift by "
-                    f"{east:+.3f} m east, {north:+.3f} m north, {up:+.3f} m up; the antenna was moved in between"
-                ),
-                {"shift_m": shift.vector_m},
-            )
-        )
-    for setup in found.setups:
-        if setup.log_settled is False:
-            out.append(
-                Finding(
-                    "base_log_unsettled",
-                    "warning",
-                    f"The log at the base of {setup.day} had not settled throughout; coordinates read early in it shift "
-                    "all positions of that day",
-                    {"day": setup.day},
-                )
-            )
-    if len({r.purpose for r in runs}) > 1:
-        out.append(
-            Finding(
-                "purposes_differ",
-                "warning",
-                "The runs were judged for different purposes; their trust is not compared like with like",
-                {},
-            )
-        )
-    unknown = [r.name for r in runs if r.base.place is None]
-    if unknown:
-        out.append(
-            Finding(
-                "base_unknown",
-                "warning",
-                (
-                    f"The base position of {len(unknown)} run(s) is not known ({', '.join(unknown[:3])}): "
-                    "neither corrections nor set-up sheet state it"
-                ),
-                {},
-            )
-        )
-    stations = sorted({r.base.station_id for r in runs if r.base.station_id is not None})
-    if len(stations) > 1:
-        out.append(
-            Finding(
-                "stations_differ",
-                "warning",
-                f"The runs used different stations: {', '.join(map(str, stations))}",
-                {"stations": stations},
-            )
-        )
-    heights = int((gathered.disagreements["axis"] == "height").sum())
-    if heights:
-        text = f"At {heights} stretch(es) the height of a fixed pass disagrees with the other fixed passes; one was fixed wrongly"
-        out.append(Finding("fixed_disagree", "warning", text, {"stretches": heights}))
-    return tuple(out)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from html import escape
 from pathlib import Path
 from typing import Any
@@ -13,7 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analyzer import geodesy
-from analyzer.comparing.base_evidence import detectable_sizes, log_shift, named_shift, other_place, sky_figures
+from analyzer.comparing.base_evidence import Held, Stated, detectable_sizes, hold_against, sky_figures
 from analyzer.comparing.base_words import Facts, judged_words
 from analyzer.errors import InputError, UsageError
 from analyzer.evidence.claim import has_position
@@ -120,81 +120,126 @@ def check_base(
     InputError : no position, or a log in motion.
     UsageError : both `expected` and `previous`, or a value out of range.
     """
+    _refuse_options(expected, previous, accuracy_m)
+    record = recording if isinstance(recording, Recording) else _read(recording)
+    log = _static_log(record.fixes)
+    mean = site_mean(log.steady_points, log.steady_seconds)
+    coordinates = _coordinates(log, mean)
+    before = previous.to_dict() if isinstance(previous, BaseCheck) else previous
+    stated = Stated(expected, before, antenna_height_m, neighbours or {})
+    held = hold_against(stated, coordinates, mean, grade=log.grade, fixes=log.fixes)
+    facts = _facts(log, mean, held, accuracy_m)
+    alone = _by_itself(log, facts, coordinates)
+    entered, station = _entered(record)
+    return replace(
+        alone,
+        shift=held.shift,
+        shift_against=held.against,
+        named=tuple(s.key for s in held.named),
+        entered=entered,
+        station_id=station,
+        frame=frame,
+    )
+
+
+def _refuse_options(expected: Place | None, previous: object, accuracy_m: float | None) -> None:
+    """Refuse two places to hold the log against, and an accuracy that is no length."""
     if expected is not None and previous is not None:
         raise UsageError("base: both expected coordinates and an earlier result are given; pass one of them.")
     if accuracy_m is not None and not accuracy_m > 0:
         raise UsageError(f"base: accuracy is {accuracy_m}; expected a length above 0 m.")
-    record = recording if isinstance(recording, Recording) else _read(recording)
-    fixes, state = _one_state(record.fixes)
+
+
+@dataclass(frozen=True)
+class _StaticLog:
+    """The epochs of a log at rest that have its main fix state: where (3, n) [m] about `origin`, when, how settled."""
+
+    fixes: pd.DataFrame
+    state: str
+    grade: str
+    origin: Place
+    points: Array
+    seconds: Array
+    settling: Settling
+    start: StartUp
+    answer: Answer
+
+    @property
+    def steady_points(self) -> Array:
+        """East, north, up [m] (3, n) of the steady part."""
+        return self.points[:, self.answer.steady_from :]
+
+    @property
+    def steady_seconds(self) -> Array:
+        """When the epochs of the steady part are, in seconds since the first of the log."""
+        return self.seconds[self.answer.steady_from :]
+
+
+def _static_log(all_fixes: pd.DataFrame) -> _StaticLog:
+    """Return the log of a receiver at rest with what it says on settling; refuse one in motion."""
+    fixes, state = _one_state(all_fixes)
     origin, points = _local(fixes)
     seconds = np.asarray((fixes.index - fixes.index[0]) / pd.Timedelta(seconds=1), dtype=np.float64)
     _refuse_motion(points, state)
-    grade = grade_of(state) or "metre"
     found = settling(points, seconds)
-    start = start_up(record.fixes, state)
-    since_start = seconds + (fixes.index[0] - record.fixes.index[0]) / pd.Timedelta(seconds=1)
-    settled = answer(found, start, since_start)
-    steady = slice(settled.steady_from, None)
-    mean = site_mean(points[:, steady], seconds[steady])
-    place = tuple(float(v) for v in geodesy.from_enu(*mean.mean_m, origin=origin))
-    coordinates = (place[0], place[1], place[2])
-    before = previous.to_dict() if isinstance(previous, BaseCheck) else previous
-    there, against = other_place(expected, before)
-    shift = None if there is None else log_shift(coordinates, there, mean, grade, both_logs=previous is not None)
-    named = (
-        ()
-        if shift is None or there is None
-        else named_shift(shift, there["place"], fixes, antenna_height_m=antenna_height_m, neighbours=neighbours or {})
-    )
-    period = multipath_period(points[:, steady], seconds[steady])
-    wait = None if accuracy_m is None else time_to_repeat(points[:, steady], mean, accuracy_m)
-    sky = sky_figures(fixes)
-    entered, station = _entered(record)
-    facts = Facts(
-        found,
-        start,
-        settled,
+    start = start_up(all_fixes, state)
+    since_start = seconds + (fixes.index[0] - all_fixes.index[0]) / pd.Timedelta(seconds=1)
+    grade = grade_of(state) or "metre"
+    return _StaticLog(fixes, state, grade, origin, points, seconds, found, start, answer(found, start, since_start))
+
+
+def _coordinates(log: _StaticLog, mean: SiteMean) -> Place:
+    """Return latitude, longitude [deg] and ellipsoidal height [m] of the mean."""
+    latitude, longitude, height = geodesy.from_enu(*mean.mean_m, origin=log.origin)
+    return float(latitude), float(longitude), float(height)
+
+
+def _facts(log: _StaticLog, mean: SiteMean, held: Held, accuracy_m: float | None) -> Facts:
+    """Return what the answer in words is made from."""
+    return Facts(
+        log.settling,
+        log.start,
+        log.answer,
         mean,
-        state,
-        grade,
-        float(seconds[-1]),
-        fixes.index[settled.steady_from],
-        sky,
-        period,
-        shift,
-        against,
-        tuple(s.words for s in named),
+        log.state,
+        log.grade,
+        float(log.seconds[-1]),
+        log.fixes.index[log.answer.steady_from],
+        sky_figures(log.fixes),
+        multipath_period(log.steady_points, log.steady_seconds),
+        held.shift,
+        held.against,
+        tuple(s.words for s in held.named),
         accuracy_m,
-        wait,
+        None if accuracy_m is None else time_to_repeat(log.steady_points, mean, accuracy_m),
     )
+
+
+def _by_itself(log: _StaticLog, facts: Facts, coordinates: Place) -> BaseCheck:
+    """Return what the log says by itself: all but what it is held against and what was entered at the base."""
+    mean, (period_s, amplitude_m, reason) = facts.mean, facts.period
     return BaseCheck(
-        settled.settled,
+        facts.answer.settled,
         judged_words(facts),
         coordinates,
         mean.covariance_m2,
         mean.sigma_m,
-        grade,
-        state,
-        fixes.index[0],
-        fixes.index[-1],
-        fixes.index[settled.steady_from],
-        found,
-        start,
-        settled,
+        log.grade,
+        log.state,
+        log.fixes.index[0],
+        log.fixes.index[-1],
+        facts.steady_from,
+        facts.settling,
+        facts.start,
+        facts.answer,
         mean,
-        sky,
-        {"period_s": period[0], "amplitude_m": period[1], "reason": period[2]},
-        waiting_curve(points[:, steady], mean, reached_s=float(seconds[-1])),
-        _thin(points, seconds),
-        shift,
-        against,
-        tuple(s.key for s in named),
-        detectable_sizes(mean, grade),
-        accuracy_m,
-        wait,
-        entered,
-        station,
-        frame,
+        facts.sky,
+        {"period_s": period_s, "amplitude_m": amplitude_m, "reason": reason},
+        waiting_curve(log.steady_points, mean, reached_s=facts.length_s),
+        _thin(log.points, log.seconds),
+        detectable_m=detectable_sizes(mean, log.grade),
+        accuracy_m=facts.accuracy_m,
+        wait_s=facts.wait_s,
     )
 
 

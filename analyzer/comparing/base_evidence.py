@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -28,6 +29,49 @@ from analyzer.metrics.base_site_shift import (
 
 Array = NDArray[np.float64]
 Place = tuple[float, float, float]
+
+
+@dataclass(frozen=True)
+class Stated:
+    """What is stated about a site beside its log.
+
+    Attributes
+    ----------
+    expected : where the antenna should stand; None where an earlier log or nothing is given.
+    previous : the content of an earlier base.json, or its folder.
+    antenna_height_m : of the antenna above its mark [m].
+    neighbours : other marks and bases by name.
+    """
+
+    expected: Place | None
+    previous: Mapping[str, Any] | str | Path | None
+    antenna_height_m: float | None
+    neighbours: Mapping[str, Place]
+
+
+@dataclass(frozen=True)
+class Held:
+    """How far a log stands from what it is held against, and the common mistakes of that size; no shift without it."""
+
+    shift: Shift | None
+    against: str
+    named: tuple[Suspect, ...] = ()
+
+
+def hold_against(stated: Stated, place: Place, mean: SiteMean, *, grade: str, fixes: pd.DataFrame) -> Held:
+    """Return how far the mean of a log stands from the expected place or the log before."""
+    there, against = other_place(stated.expected, stated.previous)
+    if there is None:
+        return Held(None, against)
+    shift = log_shift(place, there, mean, grade, both_logs=stated.previous is not None)
+    named = named_shift(
+        shift,
+        there["place"],
+        fixes,
+        antenna_height_m=stated.antenna_height_m,
+        neighbours=stated.neighbours,
+    )
+    return Held(shift, against, named)
 
 
 def other_place(

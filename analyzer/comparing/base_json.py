@@ -8,32 +8,24 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from analyzer.comparing.base_check import BaseCheck
 
+#: What the coordinates of a log at the base stand in.
+FRAME_WORDS = "as logged; consistent, and only as absolute as what the receiver was corrected with"
+
 
 def content(check: BaseCheck) -> dict[str, Any]:
     """Return the content of base.json, JSON-safe."""
     from analyzer.results.summary import json_safe
 
-    drift = _settling(check)
-    place = check.coordinates
     out: dict[str, Any] = json_safe(
         {
             "schema_version": 1,
             "sentences": check.sentences,
-            "coordinates": {
-                "latitude_deg": place[0],
-                "longitude_deg": place[1],
-                "height_m": place[2],
-                "height_type": "ellipsoidal",
-            },
+            "coordinates": _place(check.coordinates) | {"height_type": "ellipsoidal"},
             "covariance_m2": check.covariance_m2,
             "sigma_m": check.sigma_m,
-            "frame": {
-                "name": check.frame,
-                "absolute": False,
-                "words": "as logged; consistent, and only as absolute as what the receiver was corrected with",
-            },
+            "frame": {"name": check.frame, "absolute": False, "words": FRAME_WORDS},
             "settled": check.settled,
-            "settling": drift,
+            "settling": _settling(check),
             "grade": check.grade,
             "fix_state": check.fix_state,
             "start_utc": check.start_utc,
@@ -43,19 +35,26 @@ def content(check: BaseCheck) -> dict[str, Any]:
             "satellites": check.satellites,
             "multipath": check.multipath,
             "smallest_detectable_shift_m": check.detectable_m,
-            "shift": None
-            if check.shift is None
-            else asdict(check.shift) | {"against": check.shift_against, "named": check.named, "answer": _answer(check)},
+            "shift": _shift(check),
             "waiting": check.waiting.to_dict("records"),
             "accuracy_m": check.accuracy_m,
             "wait_s": check.wait_s,
-            "entered": None
-            if check.entered is None
-            else dict(zip(("latitude_deg", "longitude_deg", "height_m"), check.entered, strict=True)),
+            "entered": None if check.entered is None else _place(check.entered),
             "station_id": check.station_id,
         }
     )
     return out
+
+
+def _place(place: tuple[float, float, float]) -> dict[str, Any]:
+    return dict(zip(("latitude_deg", "longitude_deg", "height_m"), place, strict=True))
+
+
+def _shift(check: BaseCheck) -> dict[str, Any] | None:
+    """Return the shift with what it was held against, what its size fits and the answer; None without one."""
+    if check.shift is None:
+        return None
+    return asdict(check.shift) | {"against": check.shift_against, "named": check.named, "answer": _answer(check)}
 
 
 def _settling(check: BaseCheck) -> dict[str, Any]:

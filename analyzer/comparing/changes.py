@@ -1,4 +1,4 @@
-"""Better or worse over time: a rank test between days with effective sample sizes, and trends over many runs."""
+"""Better or worse over time: a rank test between days with effective sample sizes."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from analyzer.comparing.rows import records
 from analyzer.metrics.independence import effective_samples
 from analyzer.settings import thresholds
 
@@ -135,11 +134,21 @@ def changes(samples: Sequence[RunSample], day: Sequence[str]) -> pd.DataFrame:
     if not rows:
         return pd.DataFrame(columns=list(CHANGE_COLUMNS))
     table = pd.DataFrame(rows)
-    table["p_holm"] = holm(table["p_value"].to_numpy())
-    table["found"] = table["p_holm"] < thresholds("analyzer.comparing")["change.level"]
+    table = tested(table)
     table["words"] = [_words(row) for _, row in table.iterrows()]
+    return surest_first(table)[list(CHANGE_COLUMNS)]
+
+
+def tested(table: pd.DataFrame) -> pd.DataFrame:
+    """Add Holm's p-value over all rows, and whether it is below the level."""
+    adjusted = holm(table["p_value"].to_numpy())
+    return table.assign(p_holm=adjusted, found=adjusted < thresholds("analyzer.comparing")["change.level"])
+
+
+def surest_first(table: pd.DataFrame) -> pd.DataFrame:
+    """Order by what was found, then what became worse, then p."""
     order = np.lexsort((table["p_holm"], ~table["worse"], ~table["found"]))
-    return table.iloc[order].reset_index(drop=True)[list(CHANGE_COLUMNS)]
+    return table.iloc[order].reset_index(drop=True)
 
 
 def _scores(samples: Sequence[RunSample], key: str) -> tuple[Array, Array] | None:
@@ -228,66 +237,3 @@ def _words(row: pd.Series) -> str:
     if not row["found"]:
         return f"{said} ({row['from_day']} to {row['to_day']}): no change beyond chance (p {row['p_holm']:.2g})"
     return f"{said} ({row['from_day']} to {row['to_day']}): {what} (p {row['p_holm']:.2g}{few})"
-
-
-TREND_COLUMNS = (
-    "quantity",
-    "label",
-    "runs",
-    "tau",
-    "slope_per_day",
-    "slope_low",
-    "slope_high",
-    "unit",
-    "worse",
-    "p_value",
-    "p_holm",
-    "found",
-    "words",
-)
-
-
-def trends(samples: Sequence[RunSample], days_since: Array) -> pd.DataFrame:
-    """Return the trend of every quantity over the runs (`TREND_COLUMNS`): Kendall's τ, Theil-Sen slope per day."""
-    limit = thresholds("analyzer.comparing")
-    rows = []
-    for quantity in QUANTITIES:
-        own = [s for s in samples if quantity.key in s.value]
-        if len(own) < limit["trend.least_runs"]:
-            continue
-        time = np.array([days_since[s.run] for s in own])
-        values = np.array([s.value[quantity.key] for s in own])
-        if np.ptp(values) == 0 or np.ptp(time) == 0:
-            continue
-        tau, p_value = stats.kendalltau(time, values)
-        slope, _, low, high = stats.theilslopes(values, time)
-        rows.append(
-            {
-                "quantity": quantity.key,
-                "label": quantity.label,
-                "runs": len(own),
-                "tau": float(tau),
-                "slope_per_day": float(slope),
-                "slope_low": float(low),
-                "slope_high": float(high),
-                "unit": quantity.unit,
-                "worse": bool(tau * quantity.better < 0),
-                "p_value": float(p_value),
-            }
-        )
-    if not rows:
-        return pd.DataFrame(columns=list(TREND_COLUMNS))
-    table = pd.DataFrame(rows)
-    table["p_holm"] = holm(table["p_value"].to_numpy())
-    table["found"] = table["p_holm"] < limit["change.level"]
-    table["words"] = [
-        f"{r.label}: {r.slope_per_day:+.3g} {r.unit.replace('1', '')} a day over {r.runs} runs, "
-        + (
-            ("worse" if r.worse else "better") + f" (p {r.p_holm:.2g})"
-            if r.found
-            else f"no trend beyond chance (p {r.p_holm:.2g})"
-        )
-        for r in records(table)
-    ]
-    order = np.lexsort((table["p_holm"], ~table["worse"], ~table["found"]))
-    return table.iloc[order].reset_index(drop=True)[list(TREND_COLUMNS)]

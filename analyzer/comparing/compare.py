@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -13,11 +12,12 @@ from numpy.typing import NDArray
 from analyzer import geodesy
 from analyzer.comparing import assemble
 from analyzer.comparing.frame_verdict import Answer, answers, overall
-from analyzer.comparing.frames import Frames, LogMean, entered_shift, frames, group_runs
+from analyzer.comparing.frames import frames
 from analyzer.comparing.given_bases import given_bases
 from analyzer.comparing.result import Comparison
-from analyzer.comparing.runs import Place, Run, gather_runs, headings
-from analyzer.comparing.stands import common_places, stands_of
+from analyzer.comparing.runs import Place, Run, gather_runs
+from analyzer.comparing.setups import SAME_SITE_M, Frames, LogMean, entered_shift, group_runs
+from analyzer.comparing.stands import stands_of_runs
 from analyzer.comparing.walks import walk_all
 from analyzer.errors import RefusedError, UsageError
 from analyzer.results.dataset import expanded
@@ -54,27 +54,15 @@ def compare(
     InputError : a result cannot be read.
     RefusedError : the runs lie in different places, or they cannot be aligned as asked.
     """
-    loaded = [r if isinstance(r, LoadedResult) else load_result(r) for r in expanded(results)]
-    if len(loaded) < 2:
-        raise UsageError(
-            f"compare: {len(loaded)} run was given; expected two or more result folders to hold against each other."
-        )
+    loaded = _loaded(results)
     given, log_runs = given_bases(base)
     runs = gather_runs(loaded, given)
     _refuse_far(runs)
     reference = _reference(runs, align_to)
     origin = _origin(runs, reference)
     shifts = [_matching_shift(run, runs[reference], origin) for run in runs]
-    stands = _stands(runs, origin, shifts, check_points)
-    repeat = (
-        None
-        if repeatability_m is None
-        else (
-            (float(repeatability_m), float(repeatability_m))
-            if isinstance(repeatability_m, (int, float))
-            else repeatability_m
-        )
-    )
+    stands = stands_of_runs(runs, origin, shifts, check_points)
+    repeat = _both_axes(repeatability_m)
     logs = _logs(runs, log_runs)
     found = frames(runs, stands, reference=reference, origin=origin, repeat_m=repeat, logs=logs)
     told = answers(found, runs)
@@ -91,6 +79,23 @@ def compare(
         stands=stands,
         gathered=gathered,
     )
+
+
+def _loaded(results: Sequence[str | Path | LoadedResult]) -> list[LoadedResult]:
+    """Return the results, those of a batch one by one; refuse fewer than two."""
+    loaded = [r if isinstance(r, LoadedResult) else load_result(r) for r in expanded(results)]
+    if len(loaded) < 2:
+        raise UsageError(
+            f"compare: {len(loaded)} run was given; expected two or more result folders to hold against each other."
+        )
+    return loaded
+
+
+def _both_axes(repeatability_m: float | tuple[float, float] | None) -> tuple[float, float] | None:
+    """Return the repeatability (horizontal, vertical) [m]; one number stands for both."""
+    if isinstance(repeatability_m, (int, float)):
+        return float(repeatability_m), float(repeatability_m)
+    return repeatability_m
 
 
 def _reference(runs: Sequence[Run], name: str | None) -> int:
@@ -133,68 +138,8 @@ def _origin(runs: Sequence[Run], reference: int) -> Place:
 
 def _matching_shift(run: Run, reference: Run, origin: Place) -> Array:
     """Return the shift to take off before stands are matched by place: that of a new entry at the same site."""
-    from analyzer.comparing.frames import SAME_SITE_M
-
     entered = entered_shift(run, reference, origin)
     return entered if entered is not None and np.linalg.norm(entered) < SAME_SITE_M else np.zeros(3)
-
-
-def _stands(
-    runs: Sequence[Run], origin: Place, shifts: Sequence[Array], check_points: pd.DataFrame | None
-) -> pd.DataFrame:
-    """Return the stands of all runs with their places named."""
-    columns = ["course_deg", "speed_mps", "claimed_horizontal_m", "claimed_vertical_m"]
-
-    def one(run: Run) -> pd.DataFrame:
-        table = run.result.table("standstills")
-        if not len(table):
-            return stands_of(
-                run.index,
-                table,
-                origin=origin,
-                shift_m=shifts[run.index],
-                headings_deg=np.zeros(0),
-                claimed_ratio=np.nan,
-            )
-        epochs = run.result.epochs(columns)
-        ways = headings(
-            table,
-            pd.DatetimeIndex(epochs.index),
-            epochs["course_deg"].to_numpy(np.float64),
-            epochs["speed_mps"].to_numpy(np.float64),
-        )
-        ratio = (
-            float(
-                np.nanmedian(
-                    epochs["claimed_vertical_m"].to_numpy(np.float64)
-                    / epochs["claimed_horizontal_m"].to_numpy(np.float64)
-                )
-            )
-            if epochs["claimed_vertical_m"].notna().any()
-            else np.nan
-        )
-        return stands_of(
-            run.index,
-            table,
-            origin=origin,
-            shift_m=shifts[run.index],
-            headings_deg=ways,
-            claimed_ratio=ratio,
-            check_points=check_points,
-        )
-
-    with ThreadPoolExecutor(2) as pool:
-        parts = [p for p in pool.map(one, runs) if len(p)]
-    if not parts:
-        return stands_of(
-            0,
-            runs[0].result.table("standstills").iloc[:0],
-            origin=origin,
-            shift_m=np.zeros(3),
-            headings_deg=np.zeros(0),
-            claimed_ratio=np.nan,
-        )
-    return common_places(pd.concat(parts, ignore_index=True), shifts)
 
 
 def _logs(runs: Sequence[Run], given: Sequence[LogMean]) -> dict[int, LogMean]:

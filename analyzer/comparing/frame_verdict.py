@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import TypeGuard
 
 import numpy as np
 from numpy.typing import NDArray
 
+from analyzer.comparing import frame_sentences as sentences
 from analyzer.comparing.frame_words import (
     absolute_words,
     as_three,
@@ -18,11 +20,9 @@ from analyzer.comparing.frame_words import (
     one_way_words,
     parking_words,
     suspects,
-    up_words,
-    words_of,
 )
-from analyzer.comparing.frames import SAME_SITE_M, Frames, Setup
 from analyzer.comparing.runs import Run
+from analyzer.comparing.setups import SAME_SITE_M, Frames, Setup
 from analyzer.metrics.base_site_shift import Shift, judge_shift, name_sizes
 from analyzer.settings import thresholds
 
@@ -75,42 +75,39 @@ def _label(setup: Setup, runs: Sequence[Run]) -> str:
 def _answer(setup: Setup, found: Frames, runs: Sequence[Run]) -> Answer:
     label = _label(setup, runs)
     if setup.index == found.reference:
-        words = [f"{label} is the reference"]
-        return Answer(
-            setup.index,
-            "comparable",
-            (0.0, 0.0, 0.0),
-            (0.0, 0.0, 0.0),
-            "reference",
-            0.0,
-            (*words, *(f"{setup.day}: {w}" for w in absolute_words(setup, found, runs))),
-            named_keys(setup.absolute, setup, found, runs),
-        )
+        return _reference_answer(setup, label, found, runs)
     clash = _stated_clash(setup, found, runs)
     if clash:
         return Answer(setup.index, "not_comparable", None, None, "none", float("nan"), (f"{label}: {clash}",))
-    if setup.marks is not None:
-        base = _by_marks(setup, setup.marks, label, found, runs)
-    elif (
-        setup.entered_m is not None
-        and np.linalg.norm(setup.entered_m) > thresholds("analyzer.comparing")["base.same_m"]
-    ):
-        base = _by_entry(setup, setup.entered_m, label)
-    else:
-        base = _without_marks(setup, label)
-    day = setup.day
+    base = _judged(setup, label, found, runs)
     told = (*lever_words(setup), *log_words(setup), *absolute_words(setup, found, runs))
-    extra = tuple(f"{day}: {words}" for words in told)
-    return Answer(
-        base.setup,
-        base.level,
-        base.shift_m,
-        base.half_width_m,
-        base.evidence,
-        base.detectable_m,
-        base.sentences + extra,
-        base.named + named_keys(setup.absolute, setup, found, runs),
+    return replace(
+        base,
+        sentences=base.sentences + tuple(f"{setup.day}: {words}" for words in told),
+        named=base.named + named_keys(setup.absolute, setup, found, runs),
     )
+
+
+def _reference_answer(setup: Setup, label: str, found: Frames, runs: Sequence[Run]) -> Answer:
+    """Return the answer for the reference itself: only its marks' own coordinates can speak against it."""
+    told = tuple(f"{setup.day}: {words}" for words in absolute_words(setup, found, runs))
+    none = (0.0, 0.0, 0.0)
+    named = named_keys(setup.absolute, setup, found, runs)
+    return Answer(setup.index, "comparable", none, none, "reference", 0.0, (f"{label} is the reference", *told), named)
+
+
+def _judged(setup: Setup, label: str, found: Frames, runs: Sequence[Run]) -> Answer:
+    """Judge a set-up by the best evidence there is: marks, else another entry, else what remains."""
+    if setup.marks is not None:
+        return _by_marks(setup, setup.marks, label, found, runs)
+    if _entered_anew(setup.entered_m):
+        return _by_entry(setup, setup.entered_m, label)
+    return _without_marks(setup, label)
+
+
+def _entered_anew(entered: Array | None) -> TypeGuard[Array]:
+    """Whether other base coordinates were entered than at the reference."""
+    return entered is not None and float(np.linalg.norm(entered)) > thresholds("analyzer.comparing")["base.same_m"]
 
 
 def _stated_clash(setup: Setup, found: Frames, runs: Sequence[Run]) -> str:
@@ -125,152 +122,81 @@ def _stated_clash(setup: Setup, found: Frames, runs: Sequence[Run]) -> str:
 def _by_marks(setup: Setup, shift: Shift, label: str, found: Frames, runs: Sequence[Run]) -> Answer:
     """Judge a set-up by stands on common marks."""
     entered = setup.entered_m
-    step = thresholds("analyzer.comparing")["base.same_m"]
-    new_entry = entered is not None and float(np.linalg.norm(entered)) > step
-    if not new_entry:
+    if not _entered_anew(entered):
         return _same_entry(setup, shift, label, found, runs)
-    assert entered is not None
     rest = judge_shift(np.asarray(shift.vector_m) - entered, shift.covariance_m2, level=shift.level)
-    if not rest.found and float(np.linalg.norm(entered)) < SAME_SITE_M:
-        text = (
-            f"{label}: the entered base coordinates differ by {words_of(as_three(entered))} from the reference, "
-            "the marks "
-            f"agree ({words_of(shift.vector_m)}); beyond that no shift above {up_words(rest.detectable_m)} was found: "
-            "shift by the entered difference to compare"
-        )
-        return Answer(
-            setup.index,
-            "comparable_after_shift",
-            as_three(entered),
-            (step, step, step),
-            "entered",
-            rest.detectable_m,
-            (text,),
-        )
+    away_m = float(np.linalg.norm(entered))
+    if not rest.found and away_m < SAME_SITE_M:
+        text = sentences.entry_explains(label, entered, shift, rest)
+        return _as_entered(setup, entered, rest.detectable_m, text)
     if not shift.found:
-        text = (
-            f"{label}: the entered base coordinates differ by {words_of(as_three(entered))}, yet on the marks "
-            "no shift above "
-            f"{up_words(shift.detectable_m)} was found: the antenna was moved and its new place entered in the "
-            "same frame"
-        )
-        return _on_marks(setup, shift, "comparable", text)
-    if float(np.linalg.norm(entered)) >= SAME_SITE_M:
-        text = (
-            f"{label}: its base stands {np.linalg.norm(entered):.0f} m from the reference base, and on the marks positions "
-            f"are shifted by {words_of(shift.vector_m)}: the two bases do not share one frame"
-        )
-        return _on_marks(setup, shift, "comparable_after_shift", text)
-    text = (
-        f"{label}: on the marks positions are shifted by {words_of(shift.vector_m)}, the entered coordinates explain "
-        f"{words_of(as_three(entered))}; {words_of(rest.vector_m)} remain, so the antenna does not stand where it did"
-    )
+        return _on_marks(setup, shift, "comparable", sentences.moved_in_one_frame(label, entered, shift))
+    if away_m >= SAME_SITE_M:
+        return _on_marks(setup, shift, "comparable_after_shift", sentences.two_frames(label, entered, shift))
     named = name_sizes(rest, suspects(setup, found, runs))
+    text = sentences.entry_explains_part(label, entered, shift, rest)
     keys = tuple(n.key for n in named)
     return _on_marks(setup, shift, "comparable_after_shift", text, *named_words(named), named=keys)
 
 
 def _same_entry(setup: Setup, shift: Shift, label: str, found: Frames, runs: Sequence[Run]) -> Answer:
     """Judge a set-up with the same (or unknown) entry by marks."""
-    entry = (
-        "the same base coordinates were entered"
-        if setup.entered_m is not None
-        else "what was entered at the base is not known"
-    )
+    known = setup.entered_m is not None
     if not shift.found:
-        text = f"{label}: {entry}, and on common marks no shift above {up_words(shift.detectable_m)} was found"
-        return _on_marks(setup, shift, "comparable", text)
-    half = " ± ".join(("", up_words(max(shift.half_width_m))))
-    moved = tuple(-v for v in shift.vector_m)
-    text = (
-        f"{label}: {entry}, but on common marks all positions are shifted by {words_of(shift.vector_m)}{half} (95 %): "
-        + (
-            f"the base antenna was moved by {words_of(moved)}, or its coordinates do not belong to its place"
-            if setup.entered_m is not None
-            else "the base frame is another one"
-        )
-    )
+        return _on_marks(setup, shift, "comparable", sentences.same_entry_agrees(label, shift, entry_known=known))
     named = name_sizes(shift, suspects(setup, found, runs))
     keys = tuple(n.key for n in named)
-    sentences = (text, *named_words(named), *one_way_words(setup))
-    return _on_marks(setup, shift, "comparable_after_shift", *sentences, named=keys)
-
-
-def _on_marks(setup: Setup, shift: Shift, level: str, *sentences: str, named: tuple[str, ...] = ()) -> Answer:
-    """Return the answer that common marks give."""
-    return Answer(
-        setup.index, level, shift.vector_m, shift.half_width_m, "marks", shift.detectable_m, sentences, named
+    told = (
+        sentences.same_entry_shifted(label, shift, entry_known=known),
+        *named_words(named),
+        *one_way_words(setup),
     )
+    return _on_marks(setup, shift, "comparable_after_shift", *told, named=keys)
+
+
+def _on_marks(setup: Setup, shift: Shift, level: str, *told: str, named: tuple[str, ...] = ()) -> Answer:
+    """Return the answer that common marks give."""
+    return Answer(setup.index, level, shift.vector_m, shift.half_width_m, "marks", shift.detectable_m, told, named)
+
+
+def _as_entered(setup: Setup, entered: Array, detectable_m: float, *told: str) -> Answer:
+    """Return the answer of a set-up that the entered difference brings to the reference."""
+    step = thresholds("analyzer.comparing")["base.same_m"]
+    half = (step, step, step)
+    return Answer(setup.index, "comparable_after_shift", as_three(entered), half, "entered", detectable_m, told)
 
 
 def _by_entry(setup: Setup, entered: Array, label: str) -> Answer:
     """Judge a set-up by its entered coordinates alone."""
     if float(np.linalg.norm(entered)) >= SAME_SITE_M:
-        text = (
-            f"{label}: its base stands {np.linalg.norm(entered):.0f} m from the reference base by the entered "
-            "coordinates; "
-            "whether both belong to one frame is not evaluated: no common mark was visited"
-        )
+        text = sentences.other_site(label, entered)
         return Answer(setup.index, "not_evaluated", None, None, "none", float("nan"), (text,))
-    step = thresholds("analyzer.comparing")["base.same_m"]
-    text = (
-        f"{label}: the entered base coordinates differ by {words_of(as_three(entered))} from the reference, and "
-        "all positions "
-        "with them if the antenna stands where it did; whether it does is not evaluated: no common mark was visited"
-    )
-    rough = tuple(f"{setup.day}: {w}" for w in parking_words(setup, remove=entered))
-    return Answer(
-        setup.index,
-        "comparable_after_shift",
-        as_three(entered),
-        (step, step, step),
-        "entered",
-        float("nan"),
-        (text, *rough),
-    )
+    rough = (f"{setup.day}: {w}" for w in parking_words(setup, remove=entered))
+    return _as_entered(setup, entered, float("nan"), sentences.other_entry(label, entered), *rough)
 
 
 def _without_marks(setup: Setup, label: str) -> Answer:
     """Judge a set-up that has neither common marks nor another entry."""
     rough, log = setup.parking, setup.log
-    for kind, shift in (("base_log", log), ("common_stands", rough)):
-        if shift is not None and shift.found:
-            vector = as_three(-np.asarray(shift.vector_m)) if kind == "base_log" else shift.vector_m
-            source = "the logs at the base" if kind == "base_log" else "common parking places"
-            text = (
-                f"{label}: {source} show all positions shifted by {words_of(vector)} "
-                f"± {up_words(max(shift.half_width_m))} (95 %)"
-            )
-            level = (
-                "comparable_after_shift" if kind == "base_log" and setup.log_grade == "centimetre" else "not_comparable"
-            )
-            return Answer(setup.index, level, vector, shift.half_width_m, kind, shift.detectable_m, (text,))
+    if log is not None and log.found:
+        return _shifted_without_marks(setup, log, "base_log", label)
+    if rough is not None and rough.found:
+        return _shifted_without_marks(setup, rough, "common_stands", label)
     if log is not None and setup.log_grade == "centimetre":
-        text = f"{label}: the logs at the base show no shift of the antenna above {up_words(log.detectable_m)}"
-        return Answer(
-            setup.index,
-            "comparable",
-            as_three(-np.asarray(log.vector_m)),
-            log.half_width_m,
-            "base_log",
-            log.detectable_m,
-            (text,),
-        )
-    entry = (
-        "the same base coordinates were entered, which says nothing of where the antenna stands"
-        if setup.entered_m is not None
-        else "the base position is not known"
-    )
-    text = (
-        f"{label}: {entry}; whether the base was shifted is not evaluated: "
-        "no common mark was visited and no centimetre-grade log at the base was given"
-    )
-    return Answer(
-        setup.index,
-        "not_evaluated",
-        None,
-        None,
-        "none",
-        rough.detectable_m if rough else float("nan"),
-        (text, *(f"{setup.day}: {w}" for w in parking_words(setup))),
-    )
+        vector, text = as_three(-np.asarray(log.vector_m)), sentences.logs_agree(label, log)
+        return Answer(setup.index, "comparable", vector, log.half_width_m, "base_log", log.detectable_m, (text,))
+    text = sentences.nothing_shows(label, entry_known=setup.entered_m is not None)
+    told = (text, *(f"{setup.day}: {w}" for w in parking_words(setup)))
+    return Answer(setup.index, "not_evaluated", None, None, "none", rough.detectable_m if rough else float("nan"), told)
+
+
+def _shifted_without_marks(setup: Setup, shift: Shift, kind: str, label: str) -> Answer:
+    """Return the answer where the logs at the base or common parking places show a shift.
+
+    A log shows where the antenna stands; positions are shifted the other way.
+    """
+    by_log = kind == "base_log"
+    vector = as_three(-np.asarray(shift.vector_m)) if by_log else shift.vector_m
+    text = sentences.shifted_without_marks(label, kind, vector, shift)
+    level = "comparable_after_shift" if by_log and setup.log_grade == "centimetre" else "not_comparable"
+    return Answer(setup.index, level, vector, shift.half_width_m, kind, shift.detectable_m, (text,))

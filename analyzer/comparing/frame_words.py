@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyzer import geodesy
-from analyzer.comparing.frames import Frames, Setup
 from analyzer.comparing.runs import Run
+from analyzer.comparing.setups import Frames, Setup
 from analyzer.metrics.base_site_shift import (
     Shift,
     Suspect,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -12,103 +12,10 @@ from numpy.typing import NDArray
 from analyzer import geodesy
 from analyzer.comparing.adjustment import Adjustment, adjust, lever_separable
 from analyzer.comparing.runs import Place, Run
+from analyzer.comparing.setups import Frames, Lever, LogMean, Setup, entered_shift, group_runs
 from analyzer.metrics.base_site_shift import Shift, family_test_level, judge_shift, limits
-from analyzer.settings import thresholds
 
 Array = NDArray[np.float64]
-#: Coordinates entered anew at one site by averaging differ by metres; further apart it is another site.
-SAME_SITE_M = 30.0
-
-
-@dataclass(frozen=True)
-class LogMean:
-    """Mean of a static log at the base: its place, 1-sigma (horizontal axis, height) from day to day, its grade."""
-
-    place: Place
-    sigma_m: tuple[float, float]
-    grade: str
-    day: str
-    settled: bool | None = None
-
-
-@dataclass(frozen=True)
-class Lever:
-    """What is fixed to the car and changed against the reference (forward, left) [m]."""
-
-    vector_m: tuple[float, float]
-    half_width_m: tuple[float, float]
-    p_value: float
-    found: bool
-    detectable_m: float
-
-
-@dataclass(frozen=True)
-class Setup:
-    """One set-up of the base: the runs of one day with the same entered coordinates and station.
-
-    Shifts are those of all positions against the reference set-up. `entered_m` is the difference of the entered base
-    coordinates; None where unknown. `marks`, `parking`, `log` are the shifts seen by each kind of evidence, `absolute`
-    the shift against the marks' own coordinates, `lever` what is fixed to the car; each None without evidence.
-    """
-
-    index: int
-    runs: tuple[int, ...]
-    day: str
-    place: Place | None
-    station_id: int | None
-    entered_m: Array | None
-    marks: Shift | None = None
-    parking: Shift | None = None
-    log: Shift | None = None
-    log_grade: str = ""
-    log_settled: bool | None = None
-    absolute: Shift | None = None
-    lever: Lever | None = None
-    both_ways: bool = False
-
-
-@dataclass(frozen=True)
-class Frames:
-    """All set-ups, and what their comparison rests on."""
-
-    setups: tuple[Setup, ...]
-    reference: int
-    origin: Place
-    group: NDArray[np.int64]
-    mark_fit: Adjustment | None = None
-    within: tuple[tuple[int, int, Shift], ...] = field(default=())
-
-
-def group_runs(runs: Sequence[Run]) -> NDArray[np.int64]:
-    """Return the set-up number of each run: one day, one station, one entry of coordinates."""
-    keys: list[tuple[object, ...]] = []
-    out = np.zeros(len(runs), dtype=np.int64)
-    for i, run in enumerate(runs):
-        place = None if run.base.place is None else _rounded(run.base.place)
-        key = (run.day, run.base.station_id, place)
-        if key not in keys:
-            keys.append(key)
-        out[i] = keys.index(key)
-    return out
-
-
-def _rounded(place: Place) -> tuple[int, ...]:
-    """Return a place to about three millimetres, so that roundings of one entry stay one entry."""
-    step = thresholds("analyzer.comparing")["base.same_m"]
-    return tuple(int(np.floor(float(v) / step + 0.5)) for v in geodesy.to_ecef(*place))
-
-
-def local_place(place: Place, origin: Place) -> Array:
-    """Return east, north, up [m] of a place about `origin`."""
-    return np.array([float(v) for v in geodesy.to_enu(*place, origin=origin)])
-
-
-def entered_shift(run: Run, reference: Run, origin: Place) -> Array | None:
-    """Return the entered base coordinates of `run` minus those of `reference`, east north up [m]; None if unknown."""
-    if run.base.place is None or reference.base.place is None:
-        return None
-    here, there = (local_place(p, origin) for p in (run.base.place, reference.base.place))
-    return np.asarray(here - there)
 
 
 def frames(
@@ -132,42 +39,74 @@ def frames(
     mine = int(group[reference])
     repeat = repeat_m or default_repeat(stands)
     marks = stands[stands["kind"] == "mark"].reset_index(drop=True)
-    fit, lever_fit = _mark_fits(marks, group, mine, repeat)
-    limit = limits()
-    parking = stands[stands["kind"] == "parking"].reset_index(drop=True)
-    rough = _fit(parking, group, mine, (limit["parking.horizontal"], limit["parking.vertical"]))
-    known = marks[marks["mark_up_m"].notna()].reset_index(drop=True)
-    absolute = (
-        adjust(known, group[known["run"].to_numpy(np.int64)], reference=mine, repeat_m=repeat, known=True)
-        if len(known)
-        else None
-    )
     count = int(group.max()) + 1
+    fits = _fits(stands, marks, group, reference=mine, repeat=repeat)
     level = family_test_level(count - 1)
     setups = []
     for number in range(count):
         members = tuple(int(i) for i in np.flatnonzero(group == number))
         run = runs[members[0]]
-        lever, used = _lever(lever_fit, fit, number, level)
-        setups.append(
-            Setup(
-                number,
-                members,
-                run.day,
-                run.base.place,
-                run.base.station_id,
-                entered_shift(run, runs[reference], origin),
-                marks=_judged(used, number, mine, level),
-                parking=_judged(rough, number, mine, level),
-                log=_log_shift(logs or {}, number, mine, origin, level),
-                log_grade=logs[number].grade if logs and number in logs else "",
-                absolute=_absolute(absolute, known, group, number),
-                lever=lever,
-                log_settled=logs[number].settled if logs and number in logs else None,
-                both_ways=lever_fit is not None and lever_separable(lever_fit, number),
-            )
+        bare = Setup(
+            number,
+            members,
+            run.day,
+            run.base.place,
+            run.base.station_id,
+            entered_shift(run, runs[reference], origin),
+            log=_log_shift(logs or {}, number, mine, origin, level),
+            absolute=_absolute(fits.absolute, fits.known, group, number),
         )
-    return Frames(tuple(setups), mine, origin, group, fit, _within(marks, group, repeat))
+        setups.append(_with_log_grade(_with_stands(bare, fits, mine, level), logs or {}))
+    return Frames(tuple(setups), mine, origin, group, fits.marks, _within(marks, group, repeat))
+
+
+@dataclass(frozen=True)
+class _Fits:
+    """Adjustments of stands over all set-ups; each None without such stands.
+
+    `marks` without and `turned` with car-fixed parts, `parking` of parking places, `absolute` on the coordinates of the
+    marks `known`.
+    """
+
+    marks: Adjustment | None
+    turned: Adjustment | None
+    parking: Adjustment | None
+    absolute: Adjustment | None
+    known: pd.DataFrame
+
+
+def _fits(
+    stands: pd.DataFrame, marks: pd.DataFrame, group: NDArray[np.int64], *, reference: int, repeat: tuple[float, float]
+) -> _Fits:
+    """Adjust the stands on marks and on parking places."""
+    fit, turned = _mark_fits(marks, group, reference, repeat)
+    limit = limits()
+    parking = stands[stands["kind"] == "parking"].reset_index(drop=True)
+    rough = _fit(parking, group, reference, (limit["parking.horizontal"], limit["parking.vertical"]))
+    known = marks[marks["mark_up_m"].notna()].reset_index(drop=True)
+    absolute = (
+        adjust(known, _padded(group, known), reference=reference, repeat_m=repeat, known=True) if len(known) else None
+    )
+    return _Fits(fit, turned, rough, absolute, known)
+
+
+def _with_stands(setup: Setup, fits: _Fits, reference: int, level: float) -> Setup:
+    """Return a set-up with the shifts that its stands show, and what turns with the car."""
+    number = setup.index
+    lever, used = _lever(fits.turned, fits.marks, number, level)
+    return replace(
+        setup,
+        marks=_judged(used, number, reference, level),
+        parking=_judged(fits.parking, number, reference, level),
+        lever=lever,
+        both_ways=fits.turned is not None and lever_separable(fits.turned, number),
+    )
+
+
+def _with_log_grade(setup: Setup, logs: Mapping[int, LogMean]) -> Setup:
+    """Return a set-up with grade and settling of its log at the base."""
+    log = logs.get(setup.index)
+    return setup if log is None else replace(setup, log_grade=log.grade, log_settled=log.settled)
 
 
 def default_repeat(stands: pd.DataFrame) -> tuple[float, float]:

@@ -7,31 +7,17 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from analyzer.comparing.frames import LogMean
 from analyzer.comparing.runs import Base
+from analyzer.comparing.setups import LogMean
 from analyzer.errors import InputError, UsageError
 from analyzer.metrics.base_site_shift import limits
 
 
 def given_bases(base: object) -> tuple[dict[str, Base], list[LogMean]]:
     """Return bases by run name (``*`` for all) and the means of base logs."""
-    if base is None:
-        return {}, []
-    if isinstance(base, Mapping):
-        entries = [(str(k), v) for k, v in base.items()]
-    elif (isinstance(base, tuple) and len(base) == 3 and all(isinstance(v, (int, float)) for v in base)) or isinstance(
-        base, (str, Path)
-    ):
-        entries = [("*", base)]
-    elif isinstance(base, Sequence):
-        entries = [("*", entry) for entry in base]
-    else:
-        raise UsageError(
-            f"base is {base!r}; expected coordinates, a folder of a base result, or a mapping from run to one of these."
-        )
     places: dict[str, Base] = {}
     logs: list[LogMean] = []
-    for name, value in entries:
+    for name, value in _entries(base):
         if isinstance(value, (str, Path)):
             content = load_base(value)
             logs.append(log_mean(content))
@@ -47,6 +33,22 @@ def given_bases(base: object) -> tuple[dict[str, Base], list[LogMean]]:
                 f"base of {name} is {value!r}; expected latitude, longitude, height or a folder of a base result."
             )
     return places, logs
+
+
+def _entries(base: object) -> list[tuple[str, object]]:
+    """Return what is given by run name, ``*`` where it is for all."""
+    if base is None:
+        return []
+    if isinstance(base, Mapping):
+        return [(str(k), v) for k, v in base.items()]
+    coordinates = isinstance(base, tuple) and len(base) == 3 and all(isinstance(v, (int, float)) for v in base)
+    if coordinates or isinstance(base, (str, Path)):
+        return [("*", base)]
+    if isinstance(base, Sequence):
+        return [("*", entry) for entry in base]
+    raise UsageError(
+        f"base is {base!r}; expected coordinates, a folder of a base result, or a mapping from run to one of these."
+    )
 
 
 def load_base(folder: str | Path) -> dict[str, Any]:

@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from analyzer.comparing.frame_verdict import Answer
-from analyzer.comparing.frames import Frames
 from analyzer.comparing.runs import Run
+from analyzer.comparing.setups import Frames, Lever, Setup
 from analyzer.metrics.base_site_shift import Shift
-
-if TYPE_CHECKING:
-    pass
 
 Array = NDArray[np.float64]
 OFFSET_COLUMNS = (
@@ -43,52 +40,59 @@ OFFSET_COLUMNS = (
 
 def offset_table(runs: Sequence[Run], found: Frames, told: Sequence[Answer]) -> pd.DataFrame:
     """Return offsets.csv: one row per set-up and kind of evidence, those without evidence included with the reason."""
-    rows = []
+    rows: list[dict[str, Any]] = []
     for setup in found.setups:
-        if setup.index == found.reference and setup.absolute is None:
-            continue
         base = {"setup": setup.index, "day": setup.day, "runs": " ".join(str(runs[i].name) for i in setup.runs)}
         if setup.index != found.reference:
-            entered = setup.entered_m
-            rows.append(
-                base
-                | _vector(
-                    "entered",
-                    None if entered is None else tuple(entered),
-                    "what was entered, not where the antenna stands",
-                    "the entered base position of this set-up or of the reference is not known",
-                )
-            )
-            rows.append(base | _shift("marks", setup.marks, "no common mark was visited"))
-            rows.append(base | _shift("common_stands", setup.parking, "no common parking place"))
-            kind = f"base_log_{setup.log_grade or 'none'}"
-            note = (
-                "displacement of the antenna, not of positions"
-                if setup.log_grade == "centimetre"
-                else "only shifts above the stated size would show"
-            )
-            rows.append(
-                base
-                | _shift(kind, setup.log, "no log at the base for both set-ups")
-                | ({"note": note} if setup.log else {})
-            )
-            if setup.lever is not None:
-                rows.append(
-                    base
-                    | _vector(
-                        "fixed_to_car", (*setup.lever.vector_m, np.nan), "forward and left, not east and north", ""
-                    )
-                    | {
-                        "half_e_m": setup.lever.half_width_m[0],
-                        "half_n_m": setup.lever.half_width_m[1],
-                        "p_value": setup.lever.p_value,
-                        "found": setup.lever.found,
-                        "smallest_detectable_m": setup.lever.detectable_m,
-                    }
-                )
+            rows += [base | row for row in _against_reference(setup)]
         if setup.absolute is not None:
             rows.append(base | _shift("marks_absolute", setup.absolute, ""))
     return pd.DataFrame(rows).reindex(columns=list(OFFSET_COLUMNS))
+
+
+def _against_reference(setup: Setup) -> list[dict[str, Any]]:
+    """Return what each kind of evidence says of a set-up against the reference."""
+    rows = [
+        _entered(setup),
+        _shift("marks", setup.marks, "no common mark was visited"),
+        _shift("common_stands", setup.parking, "no common parking place"),
+        _base_log(setup),
+    ]
+    return rows if setup.lever is None else [*rows, _fixed_to_car(setup.lever)]
+
+
+def _entered(setup: Setup) -> dict[str, Any]:
+    """Return the difference of the entered base coordinates."""
+    return _vector(
+        "entered",
+        None if setup.entered_m is None else tuple(setup.entered_m),
+        "what was entered, not where the antenna stands",
+        "the entered base position of this set-up or of the reference is not known",
+    )
+
+
+def _base_log(setup: Setup) -> dict[str, Any]:
+    """Return the shift of the antenna by the logs at the base."""
+    row = _shift(f"base_log_{setup.log_grade or 'none'}", setup.log, "no log at the base for both set-ups")
+    if setup.log is None:
+        return row
+    note = (
+        "displacement of the antenna, not of positions"
+        if setup.log_grade == "centimetre"
+        else "only shifts above the stated size would show"
+    )
+    return row | {"note": note}
+
+
+def _fixed_to_car(lever: Lever) -> dict[str, Any]:
+    """Return what turns with the car."""
+    return _vector("fixed_to_car", (*lever.vector_m, np.nan), "forward and left, not east and north", "") | {
+        "half_e_m": lever.half_width_m[0],
+        "half_n_m": lever.half_width_m[1],
+        "p_value": lever.p_value,
+        "found": lever.found,
+        "smallest_detectable_m": lever.detectable_m,
+    }
 
 
 def _vector(kind: str, vector: tuple[float, ...] | None, note: str, reason: str) -> dict[str, Any]:

@@ -10,8 +10,8 @@ from typing import Any
 import pandas as pd
 
 from analyzer.comparing.frame_verdict import Answer
-from analyzer.comparing.frames import Frames
 from analyzer.comparing.rows import records
+from analyzer.comparing.setups import Frames
 from analyzer.recording import Finding
 
 LEVEL_WORDS = {

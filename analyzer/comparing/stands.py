@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from analyzer import geodesy
+from analyzer.comparing.runs import Run, headings
 from analyzer.metrics.base_site_shift import limits
 
 Array = NDArray[np.float64]
@@ -33,6 +35,50 @@ COLUMNS = (
     "mark_sigma_h_m",
     "mark_sigma_v_m",
 )
+
+
+def stands_of_runs(
+    runs: Sequence[Run],
+    origin: tuple[float, float, float],
+    shifts: Sequence[Array],
+    check_points: pd.DataFrame | None,
+) -> pd.DataFrame:
+    """Return the fixed stands of all runs in the layout `COLUMNS` with their places named.
+
+    Parameters
+    ----------
+    origin : of the local frame shared by all runs.
+    shifts : (3,) per run, what to take off before stands are matched by place [m].
+    check_points : marks; see `analyzer.userfiles.tabular.read_check_points`.
+    """
+
+    def one(run: Run) -> pd.DataFrame:
+        table = run.result.table("standstills")
+        ways, ratio = _ways_and_claim(run, table) if len(table) else (np.zeros(0), np.nan)
+        return stands_of(
+            run.index,
+            table,
+            origin=origin,
+            shift_m=shifts[run.index],
+            headings_deg=ways,
+            claimed_ratio=ratio,
+            check_points=check_points,
+        )
+
+    with ThreadPoolExecutor(2) as pool:
+        parts = [p for p in pool.map(one, runs) if len(p)]
+    if not parts:
+        return pd.DataFrame(columns=list(COLUMNS))
+    return common_places(pd.concat(parts, ignore_index=True), shifts)
+
+
+def _ways_and_claim(run: Run, standstills: pd.DataFrame) -> tuple[Array, float]:
+    """Return the direction of the vehicle per standstill [deg] and the claimed height over horizontal sigma."""
+    epochs = run.result.epochs(["course_deg", "speed_mps", "claimed_horizontal_m", "claimed_vertical_m"])
+    course, speed, horizontal, vertical = (epochs[c].to_numpy(np.float64) for c in epochs.columns)
+    ways = headings(standstills, pd.DatetimeIndex(epochs.index), course, speed)
+    ratio = float(np.nanmedian(vertical / horizontal)) if epochs["claimed_vertical_m"].notna().any() else np.nan
+    return ways, ratio
 
 
 def stands_of(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -32,6 +33,13 @@ EPOCH_COLUMNS = (
     "claimed_horizontal_m",
     "claimed_vertical_m",
 )
+#: Figures of a visit that are quantiles: of which column, and which part of its values lies below.
+QUANTILES = {
+    "age_p95_s": ("correction_age_s", 0.95),
+    "satellites_p5": ("satellites_used", 0.05),
+    "bound_p95_m": ("horizontal_bound_m", 0.95),
+    "speed_mps": ("speed_mps", 0.5),
+}
 
 
 @dataclass(frozen=True)
@@ -126,40 +134,41 @@ def pass_figures(epochs: pd.DataFrame, track: Track, visit: Codes, points_m: Arr
     group = visit[track.step_of_epoch[use]]
     count = int(visit.max()) + 1 if len(visit) else 0
     size = np.bincount(group, minlength=count).astype(np.float64)
-
-    def share(flags: NDArray[np.bool_]) -> Array:
-        return np.asarray(np.bincount(group, flags[use].astype(np.float64), minlength=count) / np.maximum(size, 1.0))
-
-    state = epochs["fix_state"].astype(object).to_numpy()
-    fixed, floating = state == "fixed", state == "float"
-    trusted = (epochs["trust"] == "trusted").to_numpy()
-    out = {
-        "n": size.astype(np.int64),
-        "share_trusted": share(trusted),
-        "share_fixed": share(fixed),
-        "share_float": share(floating),
-        "share_other": share(~fixed & ~floating),
-        "share_dropout": share(epochs["dropout_id"].notna().to_numpy()),
-    }
-    for name, column, part in (
-        ("age_p95_s", "correction_age_s", 0.95),
-        ("satellites_p5", "satellites_used", 0.05),
-        ("bound_p95_m", "horizontal_bound_m", 0.95),
-        ("speed_mps", "speed_mps", 0.5),
-    ):
+    out: dict[str, NDArray[Any]] = {"n": size.astype(np.int64)}
+    for name, flags in _flags(epochs).items():
+        hits = np.bincount(group, flags[use].astype(np.float64), minlength=count)
+        out[name] = np.asarray(hits / np.maximum(size, 1.0))
+    for name, (column, part) in QUANTILES.items():
         out[name] = _quantiles(epochs[column].to_numpy(np.float64)[use], group, count, part)
-    good = fixed[use]
-    for k, name in enumerate(("east_m", "north_m", "up_m")):
-        row = points_m[k, use]
-        known = good & np.isfinite(row)
-        total = np.bincount(group[known], row[known], minlength=count)
-        many = np.bincount(group[known], minlength=count)
-        out[name] = np.where(many > 0, total / np.maximum(many, 1), np.nan)
+    fixed = (epochs["fix_state"] == "fixed").to_numpy()[use]
+    for name, row in zip(("east_m", "north_m", "up_m"), points_m, strict=True):
+        out[name] = _group_means(row[use], group, count, fixed)
     first = np.full(count, len(epochs), dtype=np.int64)
     np.minimum.at(first, group, use)
     frame = pd.DataFrame(out)
     frame["start_utc"] = epochs.index[np.minimum(first, len(epochs) - 1)]
     return frame
+
+
+def _flags(epochs: pd.DataFrame) -> dict[str, NDArray[np.bool_]]:
+    """Return which epochs count for each share of a visit."""
+    state = epochs["fix_state"].astype(object).to_numpy()
+    fixed, floating = state == "fixed", state == "float"
+    return {
+        "share_trusted": (epochs["trust"] == "trusted").to_numpy(),
+        "share_fixed": fixed,
+        "share_float": floating,
+        "share_other": ~fixed & ~floating,
+        "share_dropout": epochs["dropout_id"].notna().to_numpy(),
+    }
+
+
+def _group_means(row: Array, group: Codes, count: int, good: NDArray[np.bool_]) -> Array:
+    """Return the mean per group of the known values among `good`, NaN where a group has none."""
+    known = good & np.isfinite(row)
+    total = np.bincount(group[known], row[known], minlength=count)
+    many = np.bincount(group[known], minlength=count)
+    return np.where(many > 0, total / np.maximum(many, 1), np.nan)
 
 
 def _quantiles(values: Array, group: Codes, count: int, part: float) -> Array:

@@ -11,12 +11,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analyzer.comparing.changes import RunSample, changes, sample_run, trends
+from analyzer.comparing.changes import RunSample, changes, sample_run
 from analyzer.comparing.disagreement import disagreements
 from analyzer.comparing.recurrence import Walk, recurrence
 from analyzer.comparing.route_cells import CellMap, follow, successors, visits
 from analyzer.comparing.runs import Place, Run
 from analyzer.comparing.track import EPOCH_COLUMNS, Track, local_points, make_track, pass_figures, troubles
+from analyzer.comparing.trends import trends
 from analyzer.settings import thresholds
 
 Array = NDArray[np.float64]

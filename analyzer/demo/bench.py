@@ -58,18 +58,9 @@ def _one(family: str, seed: int, number: int, common: dict[str, Any]) -> DriveSp
         (1.0, 900.0), (50.0, 420.0), (100.0, 360.0),
     ))
     fused = family in _FUSED_ONLY or (family not in _GNSS_ONLY and draws.chance(0.2))
-    faults: tuple[str | Fault, ...] = () if family == "clean" else (family,)
-    if family == "never_fixed" and number % 2:
-        faults = (Fault(family, duration_s=0.65 * duration),)
-    if family not in ("clean", *_CLEAN_AT_ROVER, *_ZONES, "never_fixed") and draws.chance(0.2):
-        faults = (*faults, draws.pick(_ZONES))
+    faults = _faults(family, number, duration, draws)
     day = pd.Timestamp("2026-04-14") + pd.Timedelta(days=draws.whole(0, 90), seconds=draws.whole(0, 86_399))
-    outputs = [name for name, share in (("corrections", 0.3), ("inertial", 0.35), ("measurement_csv", 0.1))
-               if draws.chance(share)]
-    if family.startswith("clock_"):
-        outputs.append("measurement_csv")
-    if fused and Draws(seed, "bench fused").chance(_FUSED_WITH_INERTIAL):
-        outputs.append("inertial")
+    outputs = _outputs(family, fused, seed, draws)
     values: dict[str, Any] = {
         "seed": seed, "faults": faults, "family": family, "run": f"run {number + 1:02d}", "duration_s": duration,
         "rate_hz": rate, "start_utc": day.strftime("%Y-%m-%dT%H:%M:%S"),
@@ -79,7 +70,28 @@ def _one(family: str, seed: int, number: int, common: dict[str, Any]) -> DriveSp
         "correction_interval_s": draws.pick((1.0, 1.0, 1.0, 1.0, 2.0, 5.0)),
         "base_east_m": round(draws.between(-3500.0, 1500.0)), "base_north_m": round(draws.between(-3500.0, 1500.0)),
         "marks": draws.whole(0, 2), "reverse": draws.chance(0.4), "speed_factor": round(draws.between(0.6, 1.0), 2),
-        "satellites_cap": 12 if draws.chance(0.1) else 0, "outputs": tuple(dict.fromkeys(outputs)),
+        "satellites_cap": 12 if draws.chance(0.1) else 0, "outputs": outputs,
         "long_rest_s": 160.0 if family == "slow_multipath" and draws.chance(0.5) else 0.0,
     }
     return DriveSpec(**(values | common))
+
+
+def _faults(family: str, number: int, duration_s: float, draws: Draws) -> tuple[str | Fault, ...]:
+    """Draw the faults of a drive: that of its family, and with some a zone of bad sky beside it."""
+    faults: tuple[str | Fault, ...] = () if family == "clean" else (family,)
+    if family == "never_fixed" and number % 2:
+        faults = (Fault(family, duration_s=0.65 * duration_s),)
+    if family not in ("clean", *_CLEAN_AT_ROVER, *_ZONES, "never_fixed") and draws.chance(0.2):
+        faults = (*faults, draws.pick(_ZONES))
+    return faults
+
+
+def _outputs(family: str, fused: bool, seed: int, draws: Draws) -> tuple[str, ...]:
+    """Draw what is recorded beside the positions."""
+    outputs = [name for name, share in (("corrections", 0.3), ("inertial", 0.35), ("measurement_csv", 0.1))
+               if draws.chance(share)]
+    if family.startswith("clock_"):
+        outputs.append("measurement_csv")
+    if fused and Draws(seed, "bench fused").chance(_FUSED_WITH_INERTIAL):
+        outputs.append("inertial")
+    return tuple(dict.fromkeys(outputs))

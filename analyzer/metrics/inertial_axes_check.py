@@ -122,10 +122,9 @@ def _metrics(axis: str, found: Agreement | None, reason: str, against: str) -> l
 
 def _findings(found: Agreement, tried: list[Agreement], word: str, against: str) -> Iterator[Finding]:
     """Yield what is wrong with the axis that should carry a quantity."""
-    limit = thresholds(*FILE)
     strongest = _strongest(tried)
-    evidence = {"axis": found.axis, "correlation": found.correlation, "scale": found.scale, "n": found.n}
-    clear = limit["axes.clear_correlation"]
+    evidence: dict[str, object] = {"axis": found.axis, "correlation": found.correlation, "scale": found.scale, "n": found.n}
+    clear = thresholds(*FILE)["axes.clear_correlation"]
     if strongest.axis != found.axis and abs(strongest.correlation) > clear > abs(found.correlation):
         sign = "" if strongest.correlation > 0 else "minus "
         yield Finding("inertial_axis_exchanged", "problem",
@@ -143,12 +142,18 @@ def _findings(found: Agreement, tried: list[Agreement], word: str, against: str)
         yield Finding("inertial_axis_sign", "problem",
                       f"The sign of the {word} is opposite to the {against} (correlation {found.correlation:+.2f}): "
                       "axes not ISO 8855?", evidence)
+    yield from _scale_findings(found, word, against, evidence)
+
+
+def _scale_findings(found: Agreement, word: str, against: str, evidence: dict[str, object]) -> Iterator[Finding]:
+    """Yield what is wrong with the size of a quantity: a unit mistaken, or a scale that is not 1."""
+    tolerance = thresholds(*FILE)["axes.scale_tolerance"]
     size = abs(found.scale)
     wrong = min((abs(np.log(size / factor)), text) for factor, text in UNITS)
-    if wrong[0] < limit["axes.scale_tolerance"]:
+    if wrong[0] < tolerance:
         yield Finding("inertial_axis_unit", "problem",
                       f"The {word} is {size:.3g} times the {against}: recorded in {wrong[1]}?", evidence)
-    elif not _within(size, found, limit["axes.scale_tolerance"]):
+    elif not _within(size, found, tolerance):
         yield Finding("inertial_axis_scale", "warning",
                       f"The {word} is {size:.2f} times the {against}, not 1: wrong range, tilted mounting, "
                       "filtering, or "

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -51,18 +52,11 @@ def measure(
     fixes = recording.fixes
     times = pd.DatetimeIndex(fixes.index)
     keep = keeper(scratch)
-    line = held(timeline(times), keep)
-    moves = held(motion(fixes, line, scratch), keep)
-    way = held(route(fixes, line, moves), keep)
-    codes = keep(fix_state.state_codes(fixes["fix_state"]))
-    origin = local_origin(fixes)
-    local = keep(_local(fixes, origin))
-    resolution = resolution_metric(fixes, _details(recording))
-    still = held(standstill.standstills(fixes, line, moves, resolution_m=float(resolution.value or 0.0)), keep)
+    drive = _drive(recording, keep, scratch)
+    line, moves, way, codes = drive.line, drive.moves, drive.way, drive.codes
     states = fix_state.stretches(times, codes, line, way.distance_m)
     changes = fix_state.transitions(codes, line)
-    link_values, link_findings, drops, ids = _link(recording, line, codes, way, base)
-    ids = keep(ids)
+    link_values, link_findings, drops, ids = _link(recording, drive, base, keep)
     inside = fix_state.in_windows(windows, times) if windows is not None and len(windows) else None
     claims, claim_findings = satellites.claim_metrics(fixes)
     values = [
@@ -70,21 +64,48 @@ def measure(
         *fix_state.state_metrics(codes, line, way.distance_m, moving=moves.moving, in_windows=inside),
         *fix_state.change_metrics(states, changes), *link_values,
         *route_metrics(way, moves),
-        *satellites.satellite_metrics(fixes, line), *claims, resolution,
-        *standstill.standstill_metrics(still, line, moves),
+        *satellites.satellite_metrics(fixes, line), *claims, drive.resolution,
+        *standstill.standstill_metrics(drive.still, line, moves),
     ]
     findings = [
-        *first_minute(recording, line, resolution=resolution, asked_rate_hz=asked_rate_hz,
+        *first_minute(recording, line, resolution=drive.resolution, asked_rate_hz=asked_rate_hz,
                       position_limit_m=position_limit_m),
-        *time_to_fix.slow_start(values), *link_findings, *claim_findings, *standstill.standstill_findings(still),
+        *time_to_fix.slow_start(values), *link_findings, *claim_findings, *standstill.standstill_findings(drive.still),
         *_interruption_findings(times, way, line),
     ]
     return Metrics(
-        values=tuple(values), epochs=_epochs(fixes, line, way, moves, local=local, still=still.ids, ids=ids, base=base,
-                                              keep=keep),
-        stretches=states, transitions=changes, gaps=gap_table(times, line, fixes, way), standstills=still.table,
-        dropouts=drops, origin=origin, findings=tuple(findings),
+        values=tuple(values), epochs=_epochs(fixes, drive, ids, base, keep=keep), stretches=states, transitions=changes,
+        gaps=gap_table(times, line, fixes, way), standstills=drive.still.table, dropouts=drops, origin=drive.origin,
+        findings=tuple(findings),
     )
+
+
+@dataclass(frozen=True)
+class _Drive:
+    """What all figures rest on: times, motion, route, fix states, stands, and places (3, n) [m] about `origin`."""
+
+    line: Timeline
+    moves: Motion
+    way: Route
+    codes: NDArray[np.int64]
+    origin: tuple[float, float, float] | None
+    local: Array
+    resolution: Metric
+    still: standstill.Standstills
+
+
+def _drive(recording: Recording, keep: Keeper, scratch: Scratch | None) -> _Drive:
+    """Return what all figures rest on."""
+    fixes = recording.fixes
+    line = held(timeline(pd.DatetimeIndex(fixes.index)), keep)
+    moves = held(motion(fixes, line, scratch), keep)
+    way = held(route(fixes, line, moves), keep)
+    codes = keep(fix_state.state_codes(fixes["fix_state"]))
+    origin = local_origin(fixes)
+    local = keep(_local(fixes, origin))
+    resolution = resolution_metric(fixes, _details(recording))
+    still = held(standstill.standstills(fixes, line, moves, resolution_m=float(resolution.value or 0.0)), keep)
+    return _Drive(line, moves, way, codes, origin, local, resolution, still)
 
 
 def local_origin(fixes: pd.DataFrame) -> tuple[float, float, float] | None:
@@ -114,10 +135,10 @@ def _local(fixes: pd.DataFrame, origin: tuple[float, float, float] | None) -> Ar
 
 
 def _link(
-    recording: Recording, line: Timeline, codes: NDArray[np.int64], way: Route, base: tuple[float, float, float] | None,
+    recording: Recording, drive: _Drive, base: tuple[float, float, float] | None, keep: Keeper,
 ) -> tuple[list[Metric], list[Finding], pd.DataFrame, NDArray[np.int64]]:
     """Return figures, findings and dropouts of the correction link, and the dropout per epoch (0 for none)."""
-    fixes = recording.fixes
+    fixes, line, codes = recording.fixes, drive.line, drive.codes
     age, count, cn0 = (fixes[c].to_numpy(dtype=np.float64)
                        for c in ("correction_age_s", "satellites_used", "cn0_median_dbhz"))
     field = correction_age.age_field(age, codes, line, stream_interval_s=correction_age.stream_interval(
@@ -126,16 +147,10 @@ def _link(
     judged = effective_codes(codes, reported)
     fresh = freshness(age, judged, line, field=field, reported=reported, satellites=count, cn0_dbhz=cn0)
     changes = correction_age.station_changes(fixes["station_id"], line)
-    scene = Scene(
-        line=line, codes=judged, age_s=age, satellites=count, cn0_dbhz=cn0, off_grid=off_grid(line),
-        byte_offset=fixes["byte_offset"].to_numpy(dtype=np.int64),
-        source_id=fixes["source_id"].to_numpy(dtype=np.int64),
-        station_changes=changes, fresh_s=field.fresh_s, notes=[_notes(s) for s in recording.sources],
-        damage=[_damage(s) for s in recording.sources],
-        set_aside=[any(s.ledger.count(k) for k in _DAMAGE) for s in recording.sources],
-    )
+    scene = _scene(recording, line, codes=judged, age_s=age, satellites=count, cn0_dbhz=cn0, station_changes=changes,
+                   fresh_s=field.fresh_s)
     found = find(fresh, last_used(age, line), judged, line)
-    table = dropout_table.dropout_table(found, fixes, scene, distance_m=way.distance_m, base=base)
+    table = dropout_table.dropout_table(found, fixes, scene, distance_m=drive.way.distance_m, base=base)
     hours = float(line.seconds[-1]) / 3600.0 if len(line.seconds) else 0.0
     used = bool(fixes["fix_state"].isin(_CORRECTED).any())
     losses = time_to_fix.refixes(pd.DatetimeIndex(fixes.index), judged, line)
@@ -147,7 +162,23 @@ def _link(
         *dropout_table.dropout_metrics(table, hours),
     ]
     findings = dropout_table.link_findings(field.reason, used=used, changes=changes)
-    return values, findings, table, dropout_table.dropout_ids(table, found, line.seconds)
+    return values, findings, table, keep(dropout_table.dropout_ids(table, found, line.seconds))
+
+
+def _scene(
+    recording: Recording, line: Timeline, *, codes: NDArray[np.int64], age_s: Array, satellites: Array, cn0_dbhz: Array,
+    station_changes: pd.DataFrame, fresh_s: float,
+) -> Scene:
+    """Return what the causes of dropouts are read from: beside these the notes and damage of every source."""
+    fixes, sources = recording.fixes, recording.sources
+    return Scene(
+        line=line, codes=codes, age_s=age_s, satellites=satellites, cn0_dbhz=cn0_dbhz, off_grid=off_grid(line),
+        byte_offset=fixes["byte_offset"].to_numpy(dtype=np.int64),
+        source_id=fixes["source_id"].to_numpy(dtype=np.int64),
+        station_changes=station_changes, fresh_s=fresh_s, notes=[_notes(s) for s in sources],
+        damage=[_damage(s) for s in sources],
+        set_aside=[any(s.ledger.count(k) for k in _DAMAGE) for s in sources],
+    )
 
 
 def _details(recording: Recording) -> Mapping[str, object]:
@@ -170,14 +201,15 @@ def _damage(source: Source) -> NDArray[np.int64]:
 
 
 def _epochs(
-    fixes: pd.DataFrame, line: Timeline, way: Route, moves: Motion, *, local: Array, still: NDArray[np.int64],
-    ids: NDArray[np.int64], base: tuple[float, float, float] | None, keep: Keeper,
+    fixes: pd.DataFrame, drive: _Drive, ids: NDArray[np.int64], base: tuple[float, float, float] | None, *,
+    keep: Keeper,
 ) -> pd.DataFrame:
     """Return the columns per epoch described in `analyzer.metrics.result.Metrics`."""
     latitude, longitude = (fixes[c].to_numpy(dtype=np.float64) for c in ("latitude_deg", "longitude_deg"))
     return pd.DataFrame({
-        "interval_s": line.interval_s, "distance_m": way.distance_m, "east_m": local[0], "north_m": local[1],
-        "up_m": local[2], "moving": moves.moving, "standstill_id": _optional(still, keep), "dropout_id": _optional(ids, keep),
+        "interval_s": drive.line.interval_s, "distance_m": drive.way.distance_m, "east_m": drive.local[0],
+        "north_m": drive.local[1], "up_m": drive.local[2], "moving": drive.moves.moving,
+        "standstill_id": _optional(drive.still.ids, keep), "dropout_id": _optional(ids, keep),
         "base_distance_m": keep(dropout_table.base_distance(latitude, longitude, base)),
     }, index=fixes.index, copy=False)
 

@@ -70,12 +70,7 @@ def scatter(
     east_m, north_m, up_m : (n,) local coordinates; epochs without a horizontal position are left out.
     resolution_m : last digit of the logged position; equal positions below it are no sign of pinning.
     """
-    east, north = np.asarray(east_m, dtype=np.float64), np.asarray(north_m, dtype=np.float64)
-    up = np.full(len(east), np.nan) if up_m is None else np.asarray(up_m, dtype=np.float64)
-    known = np.isfinite(east) & np.isfinite(north)
-    east, north, up = east[known], north[known], up[known]
-    if len(east) < 2:
-        raise ValueError(f"scatter needs at least two positions, got {len(east)}")
+    east, north, up = _placed(east_m, north_m, up_m)
     covariance = np.cov(np.stack([east, north]))
     var_ee, var_nn, var_en = float(covariance[0, 0]), float(covariance[1, 1]), float(covariance[0, 1])
     major, minor, orientation = principal_axes(var_ee, var_nn, var_en)
@@ -101,6 +96,16 @@ def scatter(
         lag_one=correlation, drift_m=drift, drifts=bool(correlation > limit["scatter.drift_lag_one"]),
         pinned=_pinned(len(east), drms, resolution_m), no_interval=reason, intervals=spans,
     )
+
+
+def _placed(east_m: ArrayLike, north_m: ArrayLike, up_m: ArrayLike | None) -> tuple[Array, Array, Array]:
+    """Return east, north, up [m] of the epochs with a horizontal position, heights NaN where none are given."""
+    east, north = np.asarray(east_m, dtype=np.float64), np.asarray(north_m, dtype=np.float64)
+    up = np.full(len(east), np.nan) if up_m is None else np.asarray(up_m, dtype=np.float64)
+    known = np.isfinite(east) & np.isfinite(north)
+    if known.sum() < 2:
+        raise ValueError(f"scatter needs at least two positions, got {known.sum()}")
+    return east[known], north[known], up[known]
 
 
 def _vertical(east: Array, north: Array, up: Array) -> dict[str, float]:

@@ -34,6 +34,7 @@ from analyzer.parsers.nmea_instants import (
     resolve,
     runs_with_position,
 )
+from analyzer.parsers.nmea_layouts import ERROR_ESTIMATES
 from analyzer.parsers.nmea_satellites import Seen, Used, known_dilution, read_seen, read_used, satellites_table
 from analyzer.parsers.sentences import Sentences
 from analyzer.recording import Finding
@@ -163,20 +164,14 @@ def _fixes(
     keep = keeper(scratch)
     picks = _picks(sentences, epoch_of, epochs, keep)
     take = _Taker(sentences, picks, epochs)
-    latitude, longitude = nmea_fields.positions(sentences, picks, epochs)
-    state, reported, unlisted = nmea_fields.fix_states(sentences, picks, np.isfinite(latitude))
-    no_fix = FIX_STATES.index("no_fix")
-    # receivers without a position may write zeros instead of leaving the fields empty
-    zeros = (state == no_fix) & (latitude == 0.0) & (longitude == 0.0)
-    latitude[zeros], longitude[zeros] = np.nan, np.nan
+    states, latitude, longitude, unlisted = _states_and_places(sentences, picks, epochs)
     latitude, longitude = keep(latitude), keep(longitude)
     height_msl, separation = (keep(x) for x in nmea_fields.heights(sentences, picks, epochs))
     columns: dict[str, object] = {
         "byte_offset": keep(_first_bytes(sentences, epoch_of, resolved)),
         "latitude_deg": latitude, "longitude_deg": longitude,
         "height_m": keep(height_msl + separation), "height_msl_m": height_msl, "geoid_separation_m": separation,
-        "fix_state": nmea_fields.categorical(state, FIX_STATES),
-        "fix_state_source": nmea_fields.categorical((~reported).astype(np.int8), ("reported", "derived")),
+        **states,
         "station_id": nmea_fields.station_ids(take("station_id", "GGA", "GNS", "GNS companion"), keep),
         "correction_age_s": keep(take("correction_age_s", "GGA", "GNS", "GNS companion")),
         "satellites_used": keep(_else(take("satellites_used", "GGA", "GNS"), used.count if used else None)),
@@ -190,12 +185,25 @@ def _fixes(
     nothing = np.full(epochs, np.nan, dtype=np.float32)
     columns |= {name: keep(getattr(seen, name) if seen else nothing) for name in ("satellites_in_view", "cn0_median_dbhz")}
     columns |= {name: keep(getattr(used, name) if used else nothing) for name in ("vdop", "pdop")}
-    for name in (
-        "range_rms_m", "sigma_major_m", "sigma_minor_m", "sigma_orientation_deg", "sigma_north_m", "sigma_east_m",
-        "sigma_up_m",
-    ):
-        columns[name] = keep(take(name, "GST").astype(np.float32, copy=False))
+    columns |= {name: keep(take(name, "GST").astype(np.float32, copy=False)) for name in ERROR_ESTIMATES}
     return pd.DataFrame(columns, index=utc_index(resolved.instant_us), copy=False), unlisted
+
+
+def _states_and_places(
+    sentences: Mapping[str, Sentences], picks: nmea_fields.Picks, epochs: int,
+) -> tuple[dict[str, object], NDArray[np.float64], NDArray[np.float64], int]:
+    """Return the columns of the fix state, latitude and longitude [deg], and the number of unlisted GGA qualities."""
+    latitude, longitude = nmea_fields.positions(sentences, picks, epochs)
+    state, reported, unlisted = nmea_fields.fix_states(sentences, picks, np.isfinite(latitude))
+    no_fix = FIX_STATES.index("no_fix")
+    # receivers without a position may write zeros instead of leaving the fields empty
+    zeros = (state == no_fix) & (latitude == 0.0) & (longitude == 0.0)
+    latitude[zeros], longitude[zeros] = np.nan, np.nan
+    columns: dict[str, object] = {
+        "fix_state": nmea_fields.categorical(state, FIX_STATES),
+        "fix_state_source": nmea_fields.categorical((~reported).astype(np.int8), ("reported", "derived")),
+    }
+    return columns, latitude, longitude, unlisted
 
 
 def _heading_mode(sentences: Mapping[str, Sentences], picks: nmea_fields.Picks) -> dict[str, object]:

@@ -23,38 +23,48 @@ _FIRST_DAYS = (("Galileo", ("GA",), "2011-10-21"), ("BeiDou", ("GB", "BD"), "201
 
 def epoch_findings(stream: Stream, resolved: Resolved, run_instant_us: Ints) -> list[Finding]:
     """Report backward, duplicate, leap second and timeless groups."""
-    out: list[Finding] = []
     opening = (stream.group_bits & POSITION_BITS) > 0
     usable = opening & ~np.isin(resolved.status, (WITHOUT_TIME, LEAP_SECOND))
     runs = stream.group_run[usable]
     runs = runs[first_of_runs(np.cumsum(np.diff(runs, prepend=runs[:1]) > 0))]
-    instant_us = run_instant_us[runs]
-    back = np.flatnonzero(np.diff(instant_us) < 0)
-    if len(back):
-        largest_s = float(-np.diff(instant_us)[back].min()) / 1e6
-        text = (
-            f"The log steps back in time {_times(len(back))}, first from {moment_text(instant_us[back[0]])} to "
-            f"{moment_text(instant_us[back[0] + 1])}, at most by {largest_s:g} s: its epochs were sorted by time."
-        )
-        out.append(Finding("backward_epochs", "warning", text, {"count": len(back), "largest_s": largest_s}))
     duplicate = np.flatnonzero((resolved.status == DUPLICATE) & opening)
-    if len(duplicate):
-        first = moment_text(run_instant_us[stream.group_run[duplicate[0]]])
-        text = f"{len(duplicate)} epochs repeat the time of another, first at {first}: the first complete one stays."
-        out.append(Finding("duplicate_epochs", "warning", text, {"count": len(duplicate)}))
     leap = int(np.count_nonzero((resolved.status == LEAP_SECOND) & opening))
-    if leap:
-        text = f"{leap} {_epochs(leap)} within a leap second (23:59:60) cannot be placed in UTC tables: set aside."
-        out.append(Finding("leap_second", "note", text, {"count": leap}))
-    timeless = _sentences(stream, resolved, WITHOUT_TIME)
-    if timeless:
-        text = f"{timeless} position or quality sentences carry no time and form no epoch."
-        out.append(Finding("sentences_without_time", "note", text, {"count": timeless}))
-    alone = _sentences(stream, resolved, WITHOUT_EPOCH)
-    if alone:
-        text = f"{alone} error estimates (GST, GBS, GRS) have a time at which no position was logged: not used."
-        out.append(Finding("estimates_without_epoch", "note", text, {"count": alone}))
-    return out
+    counted = (
+        ("leap_second", leap, f"{_epochs(leap)} within a leap second (23:59:60) cannot be placed in UTC tables: set aside."),
+        ("sentences_without_time", _sentences(stream, resolved, WITHOUT_TIME),
+         "position or quality sentences carry no time and form no epoch."),
+        ("estimates_without_epoch", _sentences(stream, resolved, WITHOUT_EPOCH),
+         "error estimates (GST, GBS, GRS) have a time at which no position was logged: not used."),
+    )
+    return [
+        *_backward(run_instant_us[runs]),
+        *_duplicates(run_instant_us[stream.group_run[duplicate]]),
+        *(Finding(code, "note", f"{count} {text}", {"count": count}) for code, count, text in counted if count),
+    ]
+
+
+def _backward(instant_us: Ints) -> list[Finding]:
+    """Report where the log steps back in time."""
+    back = np.flatnonzero(np.diff(instant_us) < 0)
+    if not len(back):
+        return []
+    largest_s = float(-np.diff(instant_us)[back].min()) / 1e6
+    text = (
+        f"The log steps back in time {_times(len(back))}, first from {moment_text(instant_us[back[0]])} to "
+        f"{moment_text(instant_us[back[0] + 1])}, at most by {largest_s:g} s: its epochs were sorted by time."
+    )
+    return [Finding("backward_epochs", "warning", text, {"count": len(back), "largest_s": largest_s})]
+
+
+def _duplicates(instant_us: Ints) -> list[Finding]:
+    """Report epochs that repeat the time of another."""
+    if not len(instant_us):
+        return []
+    text = (
+        f"{len(instant_us)} epochs repeat the time of another, first at {moment_text(instant_us[0])}: "
+        "the first complete one stays."
+    )
+    return [Finding("duplicate_epochs", "warning", text, {"count": len(instant_us)})]
 
 
 def content_findings(

@@ -58,8 +58,10 @@ def _metres(name: str, field: int, dtype: str = "f8", low: float = -1e7, high: f
     return Column(name, field, dtype=dtype, low=low, high=high)
 
 
-_SIGMAS = ("range_rms_m", "sigma_major_m", "sigma_minor_m", "sigma_orientation_deg", "sigma_north_m", "sigma_east_m",
-           "sigma_up_m")
+#: The fields of GST behind the time, in their order.
+ERROR_ESTIMATES = (
+    "range_rms_m", "sigma_major_m", "sigma_minor_m", "sigma_orientation_deg", "sigma_north_m", "sigma_east_m", "sigma_up_m",
+)
 #: What is possible in the four fields of a satellite in GSV: id, elevation [deg], azimuth [deg], C/N0 [dB-Hz].
 SATELLITE_FIELDS = ((0.0, 999.0), (-90.0, 90.0), (0.0, 360.0), (0.0, 99.0))
 GSV_COUNTS = frozenset({3, 4, 7, 8, 11, 12, 15, 16, 19, 20})
@@ -82,7 +84,7 @@ LAYOUTS: dict[str, Layout] = {
     "GLL": Layout(frozenset({6, 7}), (_position(1), _time(5), _letter("status", 6), _letter("mode", 7))),
     "GST": Layout(frozenset({8}), (
         _time(), *(Column(name, field, low=-360.0 if name.endswith("_deg") else 0.0)
-                   for field, name in enumerate(_SIGMAS, start=2)))),
+                   for field, name in enumerate(ERROR_ESTIMATES, start=2)))),
     "GBS": Layout(frozenset({8, 10}), (
         _time(), _metres("error_north_m", 2, "f4"), _metres("error_east_m", 3, "f4"), _metres("error_up_m", 4, "f4"),
         Column("failed_satellite", 5, high=999), Column("missed_detection", 6), _metres("bias_m", 7, "f4"),

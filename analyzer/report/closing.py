@@ -5,7 +5,7 @@ from __future__ import annotations
 from analyzer import wording
 from analyzer.assessment import Assessment
 from analyzer.metrics.metric import Metric
-from analyzer.recording import Source
+from analyzer.recording import Ledger, Source
 from analyzer.report import figure_words
 from analyzer.report.model import Section, Table
 
@@ -118,17 +118,6 @@ def ledger(assessment: Assessment) -> Section:
 def _account(source: Source) -> Table:
     """Return the account of one source."""
     book = source.ledger
-    rows = tuple(
-        (
-            KINDS.get(e.kind, wording.words(e.kind)),
-            e.tag or wording.ABSENT,
-            wording.size(e.count),
-            wording.size(e.size),
-            wording.share(e.size / book.size if book.size else None),
-            _first_case(e.cases, book.unit),
-        )
-        for e in sorted(book.entries, key=lambda e: (e.kind != "accepted", -e.size))
-    )
     total = (
         "sum" if book.balanced else "sum (does not balance)",
         "",
@@ -143,10 +132,25 @@ def _account(source: Source) -> Table:
     return Table(
         f"Account of {source.name}",
         head,
-        (*rows, total),
+        (*_entries(book), total),
         frozenset({2, 3, 4}),
         wide=frozenset({5}),
         note=f"{note}, SHA-256 {source.sha256}{unused}.",
+    )
+
+
+def _entries(book: Ledger) -> tuple[tuple[str, ...], ...]:
+    """Return one row per entry of a ledger: what was accepted first, then the largest."""
+    return tuple(
+        (
+            KINDS.get(e.kind, wording.words(e.kind)),
+            e.tag or wording.ABSENT,
+            wording.size(e.count),
+            wording.size(e.size),
+            wording.share(e.size / book.size if book.size else None),
+            _first_case(e.cases, book.unit),
+        )
+        for e in sorted(book.entries, key=lambda e: (e.kind != "accepted", -e.size))
     )
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-import numpy as np
+from typing import Any
+
 import pandas as pd
 
 from analyzer import wording
@@ -12,6 +13,7 @@ from analyzer.report.base_page import CAUTIONS, Page
 from analyzer.report.base_page_parts import pictures, render_page
 from analyzer.report.compare_page_map import spots_map
 from analyzer.report.compare_page_precision import precision_part
+from analyzer.report.compare_page_runs import over_time_part, runs_part
 from analyzer.report.model import Section, Table
 
 _CLASSES = {
@@ -36,17 +38,9 @@ MOST_SPOTS = 10
 
 def render_comparison(comparison: Comparison) -> str:
     """Return the page of a comparison."""
-    runs = comparison.runs
-    clock = wording.Clock()
-    days = runs["day"].nunique()
-    line = (
-        f"{wording.count(len(runs), 'run')} on {wording.count(days, 'day')}, {clock.day(runs['start_utc'].min())} to "
-        f"{clock.day(runs['end_utc'].max())}; reference {comparison.reference}"
-        + (f"; aligned to {comparison.aligned_to}" if comparison.aligned_to else "")
-    )
     page = Page(
         "Are these runs comparable?",
-        line,
+        _run_line(comparison),
         _CLASSES[comparison.level],
         f"Base frames: {LEVEL_WORDS[comparison.level]}",
         comparison.sentences[0],
@@ -54,52 +48,46 @@ def render_comparison(comparison: Comparison) -> str:
         (
             _frames(comparison),
             _places(comparison),
-            _over_time(comparison),
-            _runs(comparison),
+            over_time_part(comparison),
+            runs_part(comparison),
             precision_part(comparison),
             Section("cautions", "Cautions", items=CAUTIONS),
         ),
     )
     figures = pictures("spots", lambda width: spots_map(comparison, width=width), wide=7.0)
+    return render_page("plain.html.jinja", page=page, figures=figures, alternatives={"spots": _map_words(comparison)})
+
+
+def _run_line(comparison: Comparison) -> str:
+    """Say how many runs of which days are compared, and with which."""
+    runs, clock = comparison.runs, wording.Clock()
+    days = runs["day"].nunique()
+    line = (
+        f"{wording.count(len(runs), 'run')} on {wording.count(days, 'day')}, {clock.day(runs['start_utc'].min())} to "
+        f"{clock.day(runs['end_utc'].max())}; reference {comparison.reference}"
+    )
+    return line + (f"; aligned to {comparison.aligned_to}" if comparison.aligned_to else "")
+
+
+def _map_words(comparison: Comparison) -> str:
+    """Say what the map of trouble spots shows, for readers who do not see it."""
     words = "; ".join(
         f"S{r.spot} at {wording.kilometre(r.along_m)}, {_KINDS[kind]}"
         for r, kind in zip(records(comparison.spots), comparison.spots["class"], strict=True)
     )
-    alternative = {
-        "spots": "Map of the common path with "
+    return (
+        "Map of the common path with "
         f"{wording.count(len(comparison.spots), 'trouble spot')}{': ' + words if words else ''}. "
         "The table holds the same in figures."
-    }
-    return render_page("plain.html.jinja", page=page, figures=figures, alternatives=alternative)
+    )
 
 
 def _frames(comparison: Comparison) -> Section:
-    rows = []
-    for row in records(comparison.offsets):
-        kind = _EVIDENCE.get(
-            str(row.evidence), str(row.evidence).replace("base_log_none", "log at the base").replace("_", " ")
-        )
-        size = [
-            _signed(v, h)
-            for v, h in ((row.east_m, row.half_e_m), (row.north_m, row.half_n_m), (row.up_m, row.half_u_m))
-        ]
-        answer = (
-            wording.ABSENT if pd.isna(row.found) else "shift found" if row.found else "none above the detectable size"
-        )
-        rows.append(
-            (
-                row.day,
-                kind,
-                *size,
-                wording.length(row.smallest_detectable_m, up=True),
-                answer,
-                "" if pd.isna(row.note) else str(row.note),
-            )
-        )
+    rows = tuple(map(_offset_row, records(comparison.offsets)))
     table = Table(
         "Shift of positions against the reference, by kind of evidence (95 %)",
         ("set-up", "evidence", "east", "north", "height", "smallest detectable", "answer", "remark"),
-        tuple(rows),
+        rows,
         frozenset({2, 3, 4, 5}),
         wide=frozenset({1, 6, 7}),
     )
@@ -110,6 +98,21 @@ def _frames(comparison: Comparison) -> Section:
         else (f"Positions were shifted to {comparison.aligned_to} for the parts below; the results stay as logged.",)
     )
     return Section("frames", "Base frames", note, items, (table,) if rows else ())
+
+
+def _offset_row(row: Any) -> tuple[str, ...]:
+    """Return the row of one kind of evidence on one set-up."""
+    code = str(row.evidence)
+    sizes = ((row.east_m, row.half_e_m), (row.north_m, row.half_n_m), (row.up_m, row.half_u_m))
+    answer = wording.ABSENT if pd.isna(row.found) else "shift found" if row.found else "none above the detectable size"
+    return (
+        row.day,
+        _EVIDENCE.get(code, code.replace("base_log_none", "log at the base").replace("_", " ")),
+        *(_signed(value, half) for value, half in sizes),
+        wording.length(row.smallest_detectable_m, up=True),
+        answer,
+        "" if pd.isna(row.note) else str(row.note),
+    )
 
 
 def _signed(value: float, half: float) -> str:
@@ -198,92 +201,3 @@ def _disagreements(comparison: Comparison) -> Table:
         frozenset({2, 3}),
         wide=frozenset({4}),
     )
-
-
-def _over_time(comparison: Comparison) -> Section:
-    changed = (
-        comparison.changes[comparison.changes["found"].astype(bool)] if len(comparison.changes) else comparison.changes
-    )
-    trending = (
-        comparison.trends[comparison.trends["found"].astype(bool)] if len(comparison.trends) else comparison.trends
-    )
-    lines = [wording.sentence(str(w)) for w in (*changed["words"], *trending["words"])]
-    if not lines:
-        lines = [
-            "No change between days beyond chance was found."
-            if len(comparison.changes)
-            else "The runs are of one day; nothing is compared over days."
-        ]
-    rows = tuple(
-        (
-            str(r.label),
-            str(r.from_day),
-            str(r.to_day),
-            _figure(r.from_value, r.unit),
-            _figure(r.to_value, r.unit),
-            "worse" if r.worse else "better",
-            f"{r.p_holm:.2g}",
-            f"{r.n_eff_from:.0f}, {r.n_eff_to:.0f}",
-        )
-        for r in records(comparison.changes)
-    )
-    table = Table(
-        "Change between days: rank test with effective sample sizes, adjusted for the number of tests (Holm)",
-        ("figure", "from", "to", "before", "after", "direction", "p", "independent samples"),
-        rows,
-        frozenset({3, 4, 6, 7}),
-    )
-    return Section("over-time", "Over time", items=tuple(lines), tables=(table,) if rows else ())
-
-
-def _figure(value: float, unit: str) -> str:
-    if pd.isna(value):
-        return wording.ABSENT
-    if unit == "m":
-        return wording.length(float(value))
-    return wording.duration(float(value)) if unit == "s" else f"{value:.3g}"
-
-
-def _runs(comparison: Comparison) -> Section:
-    rows = []
-    for row in records(comparison.runs):
-        rows.append(
-            (
-                str(row.run),
-                str(row.day),
-                wording.words(row.verdict),
-                wording.words(row.frames),
-                _ranged(row.share_trusted, row.share_trusted_low, row.share_trusted_high),
-                _ranged(row.share_fixed, row.share_fixed_low, row.share_fixed_high),
-                _figure(row.bound_p95_m, "m"),
-                _figure(row.age_p95_s, "s"),
-                str(row.dropouts),
-                f"{100 * row.share_common_cells:.0f} %",
-                str(row.base_source),
-            )
-        )
-    table = Table(
-        "Runs, in motion, with 95 % intervals",
-        (
-            "run",
-            "day",
-            "verdict",
-            "frame",
-            "trusted",
-            "fixed",
-            "bound (95 %)",
-            "age (95 %)",
-            "dropouts",
-            "on the common path",
-            "base known from",
-        ),
-        tuple(rows),
-        frozenset(range(4, 10)),
-    )
-    return Section("runs", "The runs", tables=(table,))
-
-
-def _ranged(value: float, low: float, high: float) -> str:
-    if not np.isfinite(value):
-        return wording.ABSENT
-    return f"{wording.share(float(value))} ({100 * low:.0f}–{100 * high:.0f})"

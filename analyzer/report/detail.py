@@ -20,6 +20,8 @@ from analyzer.wording import Clock
 
 _STEP = pd.Timedelta(milliseconds=1)
 _EPOCH = pd.Timestamp("1970-01-01", tz="UTC")
+#: What makes the text of one column from a row.
+Cell = Callable[[pd.Series], str]
 
 
 def milliseconds(moment: pd.Timestamp) -> float:
@@ -54,7 +56,7 @@ def jump_of(row: pd.Series, label: str) -> Jump | None:
 def rows_of(
     frame: pd.DataFrame,
     caption: str,
-    cells: dict[str, Callable[[pd.Series], str]],
+    cells: dict[str, Cell],
     *,
     numeric: tuple[str, ...] = (),
     label: Callable[[pd.Series], str] | None = None,
@@ -75,72 +77,70 @@ def dropouts(assessment: Assessment, clock: Clock) -> Section:
         unknown = age_unknown(assessment) if corrected(assessment) else None
         note = f" Outages of corrections could not be looked for: {unknown}." if unknown else ""
         return Section("dropouts", "Dropouts", (f"None was found of a second or longer.{note}",))
-    return Section(
-        "dropouts",
-        "Dropouts: where, how long and why",
-        tables=(
-            rows_of(
-                frame,
-                "Dropouts along the route",
-                {
-                    "dropout": lambda r: f"D{text(r.get('dropout_id'))}",
-                    "place": lambda r: wording.reach(real(r.get("start_distance_m")), real(r.get("end_distance_m"))),
-                    "from, UTC": lambda r: clock.time(r.get("start_utc")),
-                    "length": lambda r: wording.duration(real(r.get("duration_s"))),
-                    "what, and its cause": lambda r: f"{wording.words(r.get('kind'))}: {wording.words(r.get('cause'))}",
-                    "fixed again after": lambda r: wording.duration(real(r.get("refix_s"))),
-                    "satellites, before → least": lambda r: (
-                        f"{whole(r.get('satellites_before'))} → {whole(r.get('satellites_min'))}"
-                    ),
-                    "evidence": lambda r: text(r.get("evidence")),
-                    "advice": lambda r: text(r.get("advice")),
-                },
-                numeric=("length", "fixed again after"),
-                wide=("what, and its cause", "evidence", "advice"),
-                label=lambda r: f"D{text(r.get('dropout_id'))}",
-            ),
-        ),
+    table = rows_of(
+        frame,
+        "Dropouts along the route",
+        _dropout_cells(clock),
+        numeric=("length", "fixed again after"),
+        wide=("what, and its cause", "evidence", "advice"),
+        label=lambda r: f"D{text(r.get('dropout_id'))}",
     )
+    return Section("dropouts", "Dropouts: where, how long and why", tables=(table,))
+
+
+def _dropout_cells(clock: Clock) -> dict[str, Cell]:
+    """Return the columns of the table of dropouts."""
+    return {
+        "dropout": lambda r: f"D{text(r.get('dropout_id'))}",
+        "place": lambda r: wording.reach(real(r.get("start_distance_m")), real(r.get("end_distance_m"))),
+        "from, UTC": lambda r: clock.time(r.get("start_utc")),
+        "length": lambda r: wording.duration(real(r.get("duration_s"))),
+        "what, and its cause": lambda r: f"{wording.words(r.get('kind'))}: {wording.words(r.get('cause'))}",
+        "fixed again after": lambda r: wording.duration(real(r.get("refix_s"))),
+        "satellites, before → least": lambda r: (
+            f"{whole(r.get('satellites_before'))} → {whole(r.get('satellites_min'))}"
+        ),
+        "evidence": lambda r: text(r.get("evidence")),
+        "advice": lambda r: text(r.get("advice")),
+    }
 
 
 def manoeuvres(assessment: Assessment, clock: Clock) -> Section:
     """Return every manoeuvre with its verdict, or say that none was named."""
-    frame, limit = assessment.windows, axis_limits(assessment.purpose).get("horizontal")
+    frame = assessment.windows
     if not len(frame):
-        return Section(
-            "manoeuvres",
-            "Manoeuvres",
-            (
-                "No manoeuvres were named, so the run is judged as a whole. A windows file (--windows) gives a verdict "
-                "for each manoeuvre.",
-            ),
+        note = (
+            "No manoeuvres were named, so the run is judged as a whole. A windows file (--windows) gives a verdict "
+            "for each manoeuvre."
         )
-    accepted = view.column(frame, "accepted_by").notna().any()
-    return Section(
-        "manoeuvres",
-        "Manoeuvres",
-        tables=(
-            rows_of(
-                frame,
-                "Verdict by manoeuvre",
-                {
-                    "manoeuvre": lambda r: text(r.get("name")),
-                    "place": lambda r: wording.reach(real(r.get("start_distance_m")), real(r.get("end_distance_m"))),
-                    "from, UTC": lambda r: clock.time(r.get("start_utc")),
-                    "verdict": lambda r: wording.words(r.get("verdict")),
-                    "largest bound (95 %)": lambda r: wording.length(
-                        real(r.get("worst_horizontal_bound_m")), limit_m=limit, up=True
-                    ),
-                    "trusted": lambda r: wording.share(real(r.get("share_trusted"))),
-                    "reason": lambda r: text(r.get("reason")),
-                    **({"accepted": _accepted} if accepted else {}),
-                },
-                numeric=("largest bound (95 %)", "trusted"),
-                wide=("reason",),
-                label=lambda r: text(r.get("name")),
-            ),
-        ),
+        return Section("manoeuvres", "Manoeuvres", (note,))
+    cells = _manoeuvre_cells(clock, axis_limits(assessment.purpose).get("horizontal"))
+    if view.column(frame, "accepted_by").notna().any():
+        cells["accepted"] = _accepted
+    table = rows_of(
+        frame,
+        "Verdict by manoeuvre",
+        cells,
+        numeric=("largest bound (95 %)", "trusted"),
+        wide=("reason",),
+        label=lambda r: text(r.get("name")),
     )
+    return Section("manoeuvres", "Manoeuvres", tables=(table,))
+
+
+def _manoeuvre_cells(clock: Clock, limit_m: float | None) -> dict[str, Cell]:
+    """Return the columns of the table of manoeuvres, bounds told against the horizontal limit [m]."""
+    return {
+        "manoeuvre": lambda r: text(r.get("name")),
+        "place": lambda r: wording.reach(real(r.get("start_distance_m")), real(r.get("end_distance_m"))),
+        "from, UTC": lambda r: clock.time(r.get("start_utc")),
+        "verdict": lambda r: wording.words(r.get("verdict")),
+        "largest bound (95 %)": lambda r: wording.length(
+            real(r.get("worst_horizontal_bound_m")), limit_m=limit_m, up=True
+        ),
+        "trusted": lambda r: wording.share(real(r.get("share_trusted"))),
+        "reason": lambda r: text(r.get("reason")),
+    }
 
 
 def _accepted(row: pd.Series) -> str:
@@ -162,41 +162,41 @@ def unusable(assessment: Assessment, run: view.View, clock: Clock, *, most: int 
         return Section("not-trusted", "Stretches not trusted", ("None: every epoch is trusted.",))
     runs = runs.assign(lasting_s=(runs["end_utc"] - runs["start_utc"]).dt.total_seconds())
     shown = runs.sort_values("lasting_s", ascending=False, kind="stable").head(most)
-    rest = runs.drop(shown.index)
-    note = (
-        ()
-        if not len(rest)
-        else (
-            f"{wording.count(len(rest), 'shorter stretch', 'shorter stretches')}, "
-            f"{wording.duration(float(rest['lasting_s'].sum()))} in all, are not listed here; "
-            "epochs.parquet holds every epoch.",
-        )
-    )
+    note = _left_out(runs.drop(shown.index))
     worst = [_worst(run, int(r["start"]), int(r["end"])) for _, r in shown.iterrows()]
     shown = shown.assign(worst_m=np.array([w[0] for w in worst], dtype=float), why=[w[1] for w in worst])
-    limit = axis_limits(assessment.purpose).get("horizontal")
-    return Section(
-        "not-trusted",
-        "Stretches not trusted",
-        note,
-        tables=(
-            rows_of(
-                shown,
-                f"Stretches not trusted for {assessment.purpose.title}, longest first",
-                {
-                    "place": lambda r: wording.reach(real(r["start_m"]), real(r["end_m"])),
-                    "from, UTC": lambda r: clock.time(r["start_utc"]),
-                    "length": lambda r: wording.duration(real(r["lasting_s"])),
-                    "trust": lambda r: wording.words(r["value"]),
-                    "largest bound (95 %)": lambda r: wording.length(real(r["worst_m"]), limit_m=limit, up=True),
-                    "why": lambda r: text(r["why"]),
-                },
-                numeric=("length", "largest bound (95 %)"),
-                wide=("why",),
-                label=lambda r: wording.reach(real(r["start_m"]), real(r["end_m"])),
-            ),
-        ),
+    table = rows_of(
+        shown,
+        f"Stretches not trusted for {assessment.purpose.title}, longest first",
+        _unusable_cells(clock, axis_limits(assessment.purpose).get("horizontal")),
+        numeric=("length", "largest bound (95 %)"),
+        wide=("why",),
+        label=lambda r: wording.reach(real(r["start_m"]), real(r["end_m"])),
     )
+    return Section("not-trusted", "Stretches not trusted", note, tables=(table,))
+
+
+def _left_out(rest: pd.DataFrame) -> tuple[str, ...]:
+    """Say how many stretches are not listed and how long they are in all; nothing where none is left."""
+    if not len(rest):
+        return ()
+    return (
+        f"{wording.count(len(rest), 'shorter stretch', 'shorter stretches')}, "
+        f"{wording.duration(float(rest['lasting_s'].sum()))} in all, are not listed here; "
+        "epochs.parquet holds every epoch.",
+    )
+
+
+def _unusable_cells(clock: Clock, limit_m: float | None) -> dict[str, Cell]:
+    """Return the columns of the table of stretches not trusted, bounds told against the horizontal limit [m]."""
+    return {
+        "place": lambda r: wording.reach(real(r["start_m"]), real(r["end_m"])),
+        "from, UTC": lambda r: clock.time(r["start_utc"]),
+        "length": lambda r: wording.duration(real(r["lasting_s"])),
+        "trust": lambda r: wording.words(r["value"]),
+        "largest bound (95 %)": lambda r: wording.length(real(r["worst_m"]), limit_m=limit_m, up=True),
+        "why": lambda r: text(r["why"]),
+    }
 
 
 def _worst(run: view.View, start: int, end: int) -> tuple[float, str]:

@@ -6,8 +6,8 @@ import pandas as pd
 
 from analyzer import wording
 from analyzer.assessment import Assessment
-from analyzer.report.detail import jump_of, real, rows_of, text, whole
-from analyzer.report.model import Section
+from analyzer.report.detail import Cell, jump_of, real, rows_of, text, whole
+from analyzer.report.model import Section, Table
 from analyzer.wording import Clock
 
 
@@ -18,33 +18,37 @@ def standstills(assessment: Assessment, clock: Clock) -> Section:
         return Section(
             "standstills", "Standstills", ("The vehicle never stood long enough to measure scatter at rest.",)
         )
+    table = rows_of(
+        frame,
+        "Scatter at rest",
+        _standstill_cells(clock),
+        numeric=("length", "epochs", "independent", "half within", "95 % within", "height, 1σ"),
+        label=lambda r: f"S{text(r.get('standstill_id'))}",
+    )
     return Section(
         "standstills",
         "Standstills: short-term repeatability",
         ("Scatter while the vehicle stood. It shows how well positions repeat over that time, not how true they are.",),
-        tables=(
-            rows_of(
-                frame,
-                "Scatter at rest",
-                {
-                    "stop": lambda r: f"S{text(r.get('standstill_id'))}",
-                    "from, UTC": lambda r: clock.time(r.get("start_utc")),
-                    "length": _lasting,
-                    "fix state": lambda r: wording.words(r.get("fix_state")),
-                    "epochs": lambda r: whole(r.get("n")),
-                    "independent": lambda r: (
-                        wording.ABSENT if real(r.get("n_eff")) is None else wording.faithful(float(r["n_eff"]))
-                    ),
-                    "half within": lambda r: wording.length(real(r.get("cep50_m"))),
-                    "95 % within": lambda r: wording.length(real(r.get("r95_m"))),
-                    "height, 1σ": _sigma_up,
-                    "mark": lambda r: text(r.get("check_point")),
-                },
-                numeric=("length", "epochs", "independent", "half within", "95 % within", "height, 1σ"),
-                label=lambda r: f"S{text(r.get('standstill_id'))}",
-            ),
-        ),
+        tables=(table,),
     )
+
+
+def _standstill_cells(clock: Clock) -> dict[str, Cell]:
+    """Return the columns of the table of standstills."""
+    return {
+        "stop": lambda r: f"S{text(r.get('standstill_id'))}",
+        "from, UTC": lambda r: clock.time(r.get("start_utc")),
+        "length": _lasting,
+        "fix state": lambda r: wording.words(r.get("fix_state")),
+        "epochs": lambda r: whole(r.get("n")),
+        "independent": lambda r: (
+            wording.ABSENT if real(r.get("n_eff")) is None else wording.faithful(float(r["n_eff"]))
+        ),
+        "half within": lambda r: wording.length(real(r.get("cep50_m"))),
+        "95 % within": lambda r: wording.length(real(r.get("r95_m"))),
+        "height, 1σ": _sigma_up,
+        "mark": lambda r: text(r.get("check_point")),
+    }
 
 
 def _lasting(row: pd.Series) -> str:
@@ -63,45 +67,51 @@ def segments(assessment: Assessment, clock: Clock) -> Section:
     """Return stretches of one fix state with an offset, and the jumps between them."""
     parts, jumps = assessment.segments, assessment.jumps
     tables = []
-    axes = ("e", "n", "u")
     if len(parts):
-        tables.append(
-            rows_of(
-                parts,
-                "Stretches of one fix state and the offset found for each",
-                {
-                    "stretch": lambda r: text(r.get("segment_id")),
-                    "from, UTC": lambda r: clock.time(r.get("start_utc")),
-                    "length": _lasting,
-                    "fix state": lambda r: wording.words(r.get("fix_state")),
-                    "offset east, north, up": lambda r: ", ".join(
-                        wording.length(real(r.get(f"offset_{a}_m"))) for a in axes
-                    ),
-                    "1σ east, north, up": lambda r: ", ".join(
-                        wording.length(real(r.get(f"sigma_{a}_m"))) for a in axes
-                    ),
-                    "decision": lambda r: wording.words(r.get("decision")),
-                    "evidence": lambda r: text(r.get("evidence")),
-                },
-                numeric=("length",),
-                wide=("evidence",),
-                label=lambda r: f"stretch {text(r.get('segment_id'))}",
-            )
-        )
+        tables.append(_stretches(parts, clock))
     if len(jumps):
-        tables.append(
-            rows_of(
-                jumps,
-                "Jumps of the position",
-                {
-                    "at, UTC": lambda r: clock.time(r.get("time_utc")),
-                    "from": lambda r: wording.words(r.get("from_state")),
-                    "to": lambda r: wording.words(r.get("to_state")),
-                    "step east, north, up": lambda r: ", ".join(wording.length(real(r.get(f"d{a}_m"))) for a in axes),
-                    "1σ": lambda r: wording.length(real(r.get("sigma_m"))),
-                    "decision": lambda r: wording.words(r.get("decision")),
-                },
-            )
-        )
+        tables.append(_jumps(jumps, clock))
     words = () if tables else ("No step of the position was found that motion does not explain.",)
     return Section("steps", "Claimed against shown: stretches and jumps", words, tables=tuple(tables))
+
+
+def _stretches(parts: pd.DataFrame, clock: Clock) -> Table:
+    """Return the table of stretches with their offsets."""
+    return rows_of(
+        parts,
+        "Stretches of one fix state and the offset found for each",
+        {
+            "stretch": lambda r: text(r.get("segment_id")),
+            "from, UTC": lambda r: clock.time(r.get("start_utc")),
+            "length": _lasting,
+            "fix state": lambda r: wording.words(r.get("fix_state")),
+            "offset east, north, up": lambda r: _by_axis(r, "offset_{}_m"),
+            "1σ east, north, up": lambda r: _by_axis(r, "sigma_{}_m"),
+            "decision": lambda r: wording.words(r.get("decision")),
+            "evidence": lambda r: text(r.get("evidence")),
+        },
+        numeric=("length",),
+        wide=("evidence",),
+        label=lambda r: f"stretch {text(r.get('segment_id'))}",
+    )
+
+
+def _jumps(jumps: pd.DataFrame, clock: Clock) -> Table:
+    """Return the table of jumps between stretches."""
+    return rows_of(
+        jumps,
+        "Jumps of the position",
+        {
+            "at, UTC": lambda r: clock.time(r.get("time_utc")),
+            "from": lambda r: wording.words(r.get("from_state")),
+            "to": lambda r: wording.words(r.get("to_state")),
+            "step east, north, up": lambda r: _by_axis(r, "d{}_m"),
+            "1σ": lambda r: wording.length(real(r.get("sigma_m"))),
+            "decision": lambda r: wording.words(r.get("decision")),
+        },
+    )
+
+
+def _by_axis(row: pd.Series, column: str) -> str:
+    """Return the lengths east, north and up of the columns that `column` names with a gap for the axis."""
+    return ", ".join(wording.length(real(row.get(column.format(axis)))) for axis in "enu")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from bokeh.core.properties import value as constant
 from bokeh.models import (
     BoxSelectTool,
@@ -133,29 +134,24 @@ def _lanes(thin: View, *, spans: ColumnDataSource, x_range: Range1d) -> tuple[fi
     for name, found, prefix, lead in (("trust", trusts, "trust", ""), ("fix_state", states, "state", "state ")):
         runs = thin.stretches(name)
         for value in found:
-            part = runs[runs["value"] == value]
-            source = ColumnDataSource(
-                {
-                    "left": [milliseconds(t) for t in part["start_utc"]],
-                    "right": [milliseconds(t) for t in part["end_utc"]],
-                }
-            )
-            bars = plot.hbar(
-                y=constant(shown[f"{lead}{value}"]),
-                left="left",
-                right="right",
-                height=0.66,
-                source=source,
-                line_width=1,
-            )
-            role(
-                bars.glyph,
-                fill_color=f"{prefix}-{value}",
-                line_color=f"{prefix}-{value}" if name == "trust" else "ink-soft",
-            )
+            face = f"{prefix}-{value}"
+            colours = face, face if name == "trust" else "ink-soft"
+            _bars(plot, runs[runs["value"] == value], row=shown[f"{lead}{value}"], colours=colours)
     _plain(plot)
     plot.ygrid.grid_line_color = None
     return plot, factors
+
+
+def _bars(plot: figure, part: pd.DataFrame, *, row: str, colours: tuple[str, str]) -> None:
+    """Draw stretches of time as bars in the row named `row`, in the colours of the roles of face and edge."""
+    source = ColumnDataSource(
+        {
+            "left": [milliseconds(t) for t in part["start_utc"]],
+            "right": [milliseconds(t) for t in part["end_utc"]],
+        }
+    )
+    bars = plot.hbar(y=constant(row), left="left", right="right", height=0.66, source=source, line_width=1)
+    role(bars.glyph, fill_color=colours[0], line_color=colours[1])
 
 
 def _line(
@@ -173,10 +169,7 @@ def _line(
     values = np.asarray(source.data[name], dtype=np.float64)
     found = values[np.isfinite(values)]
     lines = [(value, dash) for value, dash in marks if value is not None]
-    top = max([float(found.max()) if len(found) else 1.0, *(1.25 * value for value, _ in lines)]) or 1.0
-    low = float(found[found > 0].min()) if (found > 0).any() else top / 10
-    logarithmic = bool(lines) and top > 20 * lines[0][0]
-    span = (min(low, lines[-1][0]) * 0.8, top * 1.5) if logarithmic else (0.0, top * 1.08)
+    span, logarithmic = _scale(found, [value for value, _ in lines])
     plot = _strip(
         spans,
         name=name,
@@ -192,9 +185,7 @@ def _line(
     if len(found) == 1:
         role(plot.scatter("t", name, source=source, size=6).glyph, fill_color="line", line_color="line")
     for value, dash in lines:
-        mark = Span(dimension="width", location=value, line_dash=dash, line_width=1.3)
-        role(mark, line_color="limit")
-        plot.add_layout(mark)
+        _limit_line(plot, value, dash)
     axis: Any = plot.yaxis
     axis.ticker.desired_num_ticks = 4
     plot.yaxis.formatter = PrintfTickFormatter(format="%.4g")
@@ -204,6 +195,22 @@ def _line(
         plot.xaxis.axis_label = "time, UTC"
     _plain(plot)
     return plot
+
+
+def _scale(found: np.ndarray, limits: list[float]) -> tuple[tuple[float, float], bool]:
+    """Return the y range of values and their limits, and whether it is logarithmic: where values dwarf the limit."""
+    top = max([float(found.max()) if len(found) else 1.0, *(1.25 * limit for limit in limits)]) or 1.0
+    low = float(found[found > 0].min()) if (found > 0).any() else top / 10
+    if limits and top > 20 * limits[0]:
+        return (min(low, limits[-1]) * 0.8, top * 1.5), True
+    return (0.0, top * 1.08), False
+
+
+def _limit_line(plot: figure, value: float, dash: str) -> None:
+    """Draw one limit across a strip."""
+    mark = Span(dimension="width", location=value, line_dash=dash, line_width=1.3)
+    role(mark, line_color="limit")
+    plot.add_layout(mark)
 
 
 def route(assessment: Assessment, thin: View, *, chosen: ColumnDataSource, here: ColumnDataSource) -> figure:

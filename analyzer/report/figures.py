@@ -108,17 +108,7 @@ def series_by_time(
     values = run.frame[name].to_numpy(dtype=float)
     ax.yaxis.set_major_locator(MaxNLocator(nbins=4, min_n_ticks=2, steps=[1, 2, 5, 10], integer=steps))
     if not np.isfinite(values).any():
-        ax.text(
-            0.5,
-            0.5,
-            "not recorded",
-            transform=ax.transAxes,
-            ha="center",
-            va="center",
-            fontsize=TEXT,
-            color=colour("ink-soft"),
-        )
-        ax.set_yticks([])
+        _not_recorded(ax)
         return
     times = mdates.date2num(run.frame.index)
     at = np.flatnonzero(run.breaks)
@@ -134,6 +124,13 @@ def series_by_time(
         markersize=4,
     )
     _frame_values(ax, values[np.isfinite(values)], limits)
+
+
+def _not_recorded(ax: Axes) -> None:
+    """Say that there is nothing to draw."""
+    style: dict[str, Any] = {"ha": "center", "va": "center", "fontsize": TEXT, "color": colour("ink-soft")}
+    ax.text(0.5, 0.5, "not recorded", transform=ax.transAxes, **style)
+    ax.set_yticks([])
 
 
 def _frame_values(ax: Axes, values: NDArray[np.float64], limits: Sequence[float]) -> None:

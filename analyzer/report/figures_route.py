@@ -13,6 +13,8 @@ from analyzer.report.palette import colour
 from analyzer.report.view import View
 
 _LABEL_ROWS = 3
+#: Height of the brackets of manoeuvres above the lanes, in lanes.
+_BRACKETS_AT = -0.75
 
 
 def distance_strip(assessment: Assessment, ax: Axes, *, run: View | None = None, dense: float = 110.0) -> int:
@@ -76,20 +78,12 @@ def _brackets(ax: Axes, windows: pd.DataFrame, *, per_km: float) -> int:
     """Draw each manoeuvre as a bracket above the lanes with its name in the first row that has room."""
     start, end = (view.number(windows, f"{side}_distance_m") / 1000.0 for side in ("start", "end"))
     order = np.argsort(start, kind="stable")
-    free_from, unnamed, top = [-np.inf] * _LABEL_ROWS, 0, -0.75
+    free_from, unnamed = [-np.inf] * _LABEL_ROWS, 0
     again = view.flags(windows, "repeat")
     for i in order[np.isfinite(start[order])]:
         right = end[i] if np.isfinite(end[i]) else start[i]
         text = str(windows["name"].iloc[i])
-        role = "limit" if again[i] else "ink-soft"
-        ax.plot(
-            [start[i], start[i], right, right],
-            [top + 0.12, top, top, top + 0.12],
-            color=colour(role),
-            linewidth=1.6 if again[i] else 1.0,
-            clip_on=False,
-            solid_capstyle="butt",
-        )
+        _bracket(ax, start[i], right, again=again[i])
         half = (len(text) + 1.5) / per_km / 2
         # A name never leaves the strip: beyond its edges it would be cut.
         middle = max(min((start[i] + right) / 2, ax.get_xlim()[1] - half), half)
@@ -98,23 +92,39 @@ def _brackets(ax: Axes, windows: pd.DataFrame, *, per_km: float) -> int:
             unnamed += 1
             continue
         free_from[level] = middle + half
-        ax.text(
-            middle,
-            top - 0.16 - 0.62 * level,
-            text,
-            ha="center",
-            va="bottom",
-            fontsize=TEXT - 1,
-            color=colour("limit" if again[i] else "ink"),
-            fontweight="bold" if again[i] else "normal",
-            parse_math=False,
-        )
+        _name_bracket(ax, text, (middle, _BRACKETS_AT - 0.16 - 0.62 * level), again=again[i])
     if unnamed:
         note = f"{unnamed} more {'name finds' if unnamed == 1 else 'names find'} no room here; the table has all"
         ax.set_title(note, loc="right", fontsize=TEXT - 1, color=colour("ink-soft"), pad=2)
     used = sum(edge > -np.inf for edge in free_from)
-    ax.set_ylim(ax.get_ylim()[0], top - 0.3 - 0.62 * max(used, 0))
+    ax.set_ylim(ax.get_ylim()[0], _BRACKETS_AT - 0.3 - 0.62 * max(used, 0))
     return unnamed
+
+
+def _bracket(ax: Axes, left: float, right: float, *, again: bool) -> None:
+    """Draw the bracket of one manoeuvre from `left` to `right` [km], heavier where it is to be driven again."""
+    ax.plot(
+        [left, left, right, right],
+        [_BRACKETS_AT + 0.12, _BRACKETS_AT, _BRACKETS_AT, _BRACKETS_AT + 0.12],
+        color=colour("limit" if again else "ink-soft"),
+        linewidth=1.6 if again else 1.0,
+        clip_on=False,
+        solid_capstyle="butt",
+    )
+
+
+def _name_bracket(ax: Axes, text: str, at: tuple[float, float], *, again: bool) -> None:
+    """Write the name of a manoeuvre, bold where it is to be driven again."""
+    ax.text(
+        *at,
+        text,
+        ha="center",
+        va="bottom",
+        fontsize=TEXT - 1,
+        color=colour("limit" if again else "ink"),
+        fontweight="bold" if again else "normal",
+        parse_math=False,
+    )
 
 
 def route_map(assessment: Assessment, ax: Axes, *, run: View | None = None) -> None:
@@ -124,17 +134,18 @@ def route_map(assessment: Assessment, ax: Axes, *, run: View | None = None) -> N
     ax.set_axis_off()
     ax.set_aspect("equal", adjustable="box")
     if not run.placed:
-        ax.text(
-            0.5,
-            0.5,
-            "no position recorded",
-            transform=ax.transAxes,
-            ha="center",
-            fontsize=TEXT,
-            color=colour("ink-soft"),
-        )
+        text = "no position recorded"
+        ax.text(0.5, 0.5, text, transform=ax.transAxes, ha="center", fontsize=TEXT, color=colour("ink-soft"))
         return
     east, north = run.frame["east_m"].to_numpy(dtype=float), run.frame["north_m"].to_numpy(dtype=float)
+    _by_trust(ax, run, east, north)
+    _mark_start(ax, east, north)
+    _mark_dropouts(ax, assessment, run)
+    frame_map(ax, east, north)
+
+
+def _by_trust(ax: Axes, run: View, east: np.ndarray, north: np.ndarray) -> None:
+    """Draw the route piece by piece in colour, width and dash of its trust."""
     pieces = run.stretches("trust")
     for value, start, reach in zip(pieces["value"], pieces["start"], pieces["reach"], strict=True):
         name = str(value) if value in palette.WIDTH else "not_evaluated"
@@ -147,6 +158,10 @@ def route_map(assessment: Assessment, ax: Axes, *, run: View | None = None) -> N
             dashes=_dashes(name),
             solid_capstyle="round",
         )
+
+
+def _mark_start(ax: Axes, east: np.ndarray, north: np.ndarray) -> None:
+    """Mark the first position, its word on the side that has room."""
     first = int(np.flatnonzero(np.isfinite(east))[0])
     ax.plot(east[first], north[first], "o", color=colour("ink"), markersize=5)
     on_right = east[first] > (np.nanmax(east) + np.nanmin(east)) / 2
@@ -159,8 +174,6 @@ def route_map(assessment: Assessment, ax: Axes, *, run: View | None = None) -> N
         fontsize=TEXT - 1,
         color=colour("ink"),
     )
-    _mark_dropouts(ax, assessment, run)
-    frame_map(ax, east, north)
 
 
 def _dashes(name: str) -> tuple[float, ...]:

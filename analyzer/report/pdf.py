@@ -151,17 +151,7 @@ def _story(report: Report, pictures: dict[str, bytes]) -> Iterator[Any]:
     yield from _setup(report)
     for title, lines in (("How good", report.quality), ("Where corrections dropped out", report.corrections)):
         yield KeepTogether([Paragraph(title, heading), *(Paragraph(escape(line), body) for line in lines)])
-    pair = [_picture(pictures[name], _PICTURE_WIDTHS[name]) for name in ("strip", "map")]
-    yield PaperTable(
-        [pair],
-        colWidths=[_PICTURE_WIDTHS["strip"] + 8, None],
-        hAlign="LEFT",
-        style=[
-            ("VALIGN", (0, 0), (-1, -1), "BOTTOM"),
-            ("LEFTPADDING", (0, 0), (-1, -1), 0),
-            ("RIGHTPADDING", (0, 0), (-1, -1), 0),
-        ],
-    )
+    yield _side_by_side(pictures, ("strip", "map"))
     yield Paragraph("What this recording cannot show", heading)
     yield (
         _points(report.cannot_show)
@@ -171,6 +161,21 @@ def _story(report: Report, pictures: dict[str, bytes]) -> Iterator[Any]:
     for part in report.sections:
         yield from _section(part, pictures, heading, body)
     yield Paragraph(escape(report.time_note), _style(8, soft=True, before=8))
+
+
+def _side_by_side(pictures: dict[str, bytes], names: tuple[str, str]) -> Any:
+    """Return two pictures beside each other on one line."""
+    pair = [_picture(pictures[name], _PICTURE_WIDTHS[name]) for name in names]
+    return PaperTable(
+        [pair],
+        colWidths=[_PICTURE_WIDTHS[names[0]] + 8, None],
+        hAlign="LEFT",
+        style=[
+            ("VALIGN", (0, 0), (-1, -1), "BOTTOM"),
+            ("LEFTPADDING", (0, 0), (-1, -1), 0),
+            ("RIGHTPADDING", (0, 0), (-1, -1), 0),
+        ],
+    )
 
 
 def _setup(report: Report) -> Iterator[Any]:

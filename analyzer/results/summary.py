@@ -22,7 +22,6 @@ SCHEMA_VERSION = 1
 def summary(assessment: Assessment) -> dict[str, Any]:
     """Return the content of summary.json (DEVELOPERS.md, Result folder), JSON-safe."""
     epochs = assessment.epochs
-    verdict = assessment.verdict
     content = {
         "schema_version": SCHEMA_VERSION,
         "run": assessment.setup.get("run") or _run_name(assessment),
@@ -32,20 +31,7 @@ def summary(assessment: Assessment) -> dict[str, Any]:
         "epochs": len(epochs),
         "sources": [source_entry(s) for s in assessment.recording.sources],
         "metrics": [metric_entry(m) for m in assessment.metrics.values],
-        "verdict": {
-            "level": verdict.level,
-            "sentences": verdict.sentences,
-            "rules_version": verdict.rules_version,
-            "purpose": {
-                "name": assessment.purpose.name,
-                "title": assessment.purpose.title,
-                "sha256": assessment.purpose.sha256,
-                "margin": assessment.purpose.margin,
-                "limits": [asdict(x) for x in assessment.purpose.limits],
-            },
-            "findings": [asdict(f) for f in assessment.findings],
-            "share_trusted": headline_of(assessment).share_trusted,
-        },
+        "verdict": _verdict_entry(assessment),
         "setup": assessment.setup,
         "setup_items": [asdict(i) for i in assessment.setup_items],
         "base": {"sent": [asdict(x) for x in sent_positions(assessment.recording.corrections)]},
@@ -63,6 +49,25 @@ def summary(assessment: Assessment) -> dict[str, Any]:
     }
     safe: dict[str, Any] = json_safe(content)
     return safe
+
+
+def _verdict_entry(assessment: Assessment) -> dict[str, Any]:
+    """Return the verdict with the purpose it was judged for and all findings."""
+    verdict, purpose = assessment.verdict, assessment.purpose
+    return {
+        "level": verdict.level,
+        "sentences": verdict.sentences,
+        "rules_version": verdict.rules_version,
+        "purpose": {
+            "name": purpose.name,
+            "title": purpose.title,
+            "sha256": purpose.sha256,
+            "margin": purpose.margin,
+            "limits": [asdict(x) for x in purpose.limits],
+        },
+        "findings": [asdict(f) for f in assessment.findings],
+        "share_trusted": headline_of(assessment).share_trusted,
+    }
 
 
 def source_entry(source: Source) -> dict[str, Any]:

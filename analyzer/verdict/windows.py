@@ -47,7 +47,6 @@ def _spans(windows: pd.DataFrame) -> list[tuple[str, pd.Timestamp, pd.Timestamp]
 def _judge_one(
     name: str, start: pd.Timestamp, end: pd.Timestamp, epochs: pd.DataFrame, nominal_s: float, purpose: Purpose
 ) -> dict[str, object]:
-    limits = thresholds("analyzer.verdict")
     part = epochs.iloc[epochs.index.searchsorted(start) : epochs.index.searchsorted(end, side="right")]
     bound = part["horizontal_bound_m"].to_numpy(np.float64)
     row: dict[str, object] = {
@@ -70,14 +69,19 @@ def _judge_one(
     held, hole_s = _trusted_time(part, start, end, nominal_s)
     length_s = max((end - start).total_seconds(), nominal_s)
     share = min(1.0, held / length_s) if hole_s > 0 else 1.0
-    if hole_s == 0:
-        verdict = "fit"
-    elif share >= limits["window.share_usable"] and hole_s <= limits["window.longest_exclusion"]:
-        verdict = "fit_with_exclusions"
-    else:
-        verdict = "not_evaluated" if (part["trust"] == "not_evaluated").mean() > 0.5 else "not_fit"
+    verdict = _verdict(part, share, hole_s)
     reason = "" if verdict == "fit" else _why(part, start, end, nominal_s, share, purpose)
     return row | {"verdict": verdict, "share_trusted": share, "repeat": verdict not in USABLE, "reason": reason}
+
+
+def _verdict(part: pd.DataFrame, share: float, hole_s: float) -> str:
+    """Return the verdict of a window with epochs, by the precedence that stands at the head of this module."""
+    limits = thresholds("analyzer.verdict")
+    if hole_s == 0:
+        return "fit"
+    if share >= limits["window.share_usable"] and hole_s <= limits["window.longest_exclusion"]:
+        return "fit_with_exclusions"
+    return "not_evaluated" if (part["trust"] == "not_evaluated").mean() > 0.5 else "not_fit"
 
 
 def _outside(start: pd.Timestamp, end: pd.Timestamp, epochs: pd.DataFrame) -> str:

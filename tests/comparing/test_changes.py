@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 from scipy.signal import lfilter
 
-from analyzer.comparing.changes import changes, holm, sample_run, trends
+from analyzer.comparing.changes import changes, holm, sample_run
+from analyzer.comparing.trends import trends
 
 
 def epochs(rng: np.random.Generator, *, age_factor: float = 1.0, count: int = 900, phi: float = 0.97) -> pd.DataFrame:

@@ -1,0 +1,110 @@
+"""What a reader must know beside the answer of a comparison: what weakens or prevents it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from analyzer.comparing.runs import Run
+from analyzer.comparing.setups import Frames
+from analyzer.recording import Finding
+
+if TYPE_CHECKING:
+    from analyzer.comparing.walks import Gathered
+
+
+def findings(runs: Sequence[Run], found: Frames, gathered: Gathered) -> tuple[Finding, ...]:
+    """Return what a reader must know beside the answer."""
+    return (
+        *_changed_bases(runs),
+        *_moved_antennas(runs, found),
+        *_unsettled_logs(found),
+        *_purposes(runs),
+        *_unknown_bases(runs),
+        *_stations(runs),
+        *_wrongly_fixed(gathered),
+    )
+
+
+def _changed_bases(runs: Sequence[Run]) -> list[Finding]:
+    """Name the runs within which the sent base position changed."""
+    return [
+        Finding(
+            "base_changed_within_run",
+            "problem",
+            (
+                f"In {run.name} the sent base position changed {run.base.changes} time(s) within the "
+                "run; its positions are in more than one frame"
+            ),
+            {"run": run.name},
+        )
+        for run in runs
+        if run.base.changes
+    ]
+
+
+def _moved_antennas(runs: Sequence[Run], found: Frames) -> list[Finding]:
+    """Name the runs of one set-up between which the antenna was moved."""
+    out = []
+    for first, later, shift in found.within:
+        east, north, up = shift.vector_m
+        text = (
+            f"Between {runs[first].name} and {runs[later].name}, which share one set-up of the base, "
+            "positions on the marks shift by "
+            f"{east:+.3f} m east, {north:+.3f} m north, {up:+.3f} m up; the antenna was moved in between"
+        )
+        out.append(Finding("base_shift_within_day", "problem", text, {"shift_m": shift.vector_m}))
+    return out
+
+
+def _unsettled_logs(found: Frames) -> list[Finding]:
+    """Name the days whose log at the base had not settled."""
+    return [
+        Finding(
+            "base_log_unsettled",
+            "warning",
+            f"The log at the base of {setup.day} had not settled throughout; coordinates read early in it shift "
+            "all positions of that day",
+            {"day": setup.day},
+        )
+        for setup in found.setups
+        if setup.log_settled is False
+    ]
+
+
+def _purposes(runs: Sequence[Run]) -> list[Finding]:
+    """Say that runs were judged for different purposes."""
+    if len({r.purpose for r in runs}) <= 1:
+        return []
+    text = "The runs were judged for different purposes; their trust is not compared like with like"
+    return [Finding("purposes_differ", "warning", text, {})]
+
+
+def _unknown_bases(runs: Sequence[Run]) -> list[Finding]:
+    """Name the runs whose base position nothing states."""
+    unknown = [r.name for r in runs if r.base.place is None]
+    if not unknown:
+        return []
+    text = (
+        f"The base position of {len(unknown)} run(s) is not known ({', '.join(unknown[:3])}): "
+        "neither corrections nor set-up sheet state it"
+    )
+    return [Finding("base_unknown", "warning", text, {})]
+
+
+def _stations(runs: Sequence[Run]) -> list[Finding]:
+    """Say that runs used different reference stations."""
+    stations = sorted({r.base.station_id for r in runs if r.base.station_id is not None})
+    if len(stations) <= 1:
+        return []
+    text = f"The runs used different stations: {', '.join(map(str, stations))}"
+    return [Finding("stations_differ", "warning", text, {"stations": stations})]
+
+
+def _wrongly_fixed(gathered: Gathered) -> list[Finding]:
+    """Count the stretches where fixed passes disagree in height."""
+    heights = int((gathered.disagreements["axis"] == "height").sum())
+    if not heights:
+        return []
+    text = f"At {heights} stretch(es) the height of a fixed pass disagrees with the other fixed passes; one was fixed wrongly"
+    return [Finding("fixed_disagree", "warning", text, {"stretches": heights})]

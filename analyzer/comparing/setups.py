@@ -1,0 +1,110 @@
+"""Set-ups of the base over many runs: which runs share one, what was entered for it, what evidence tells of it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyzer import geodesy
+from analyzer.comparing.adjustment import Adjustment
+from analyzer.comparing.runs import Place, Run
+from analyzer.metrics.base_site_shift import Shift
+from analyzer.settings import thresholds
+
+Array = NDArray[np.float64]
+#: Coordinates entered anew at one site by averaging differ by metres; further apart it is another site.
+SAME_SITE_M = 30.0
+
+
+@dataclass(frozen=True)
+class LogMean:
+    """Mean of a static log at the base: its place, 1-sigma (horizontal axis, height) from day to day, its grade."""
+
+    place: Place
+    sigma_m: tuple[float, float]
+    grade: str
+    day: str
+    settled: bool | None = None
+
+
+@dataclass(frozen=True)
+class Lever:
+    """What is fixed to the car and changed against the reference (forward, left) [m]."""
+
+    vector_m: tuple[float, float]
+    half_width_m: tuple[float, float]
+    p_value: float
+    found: bool
+    detectable_m: float
+
+
+@dataclass(frozen=True)
+class Setup:
+    """One set-up of the base: the runs of one day with the same entered coordinates and station.
+
+    Shifts are those of all positions against the reference set-up. `entered_m` is the difference of the entered base
+    coordinates; None where unknown. `marks`, `parking`, `log` are the shifts seen by each kind of evidence, `absolute`
+    the shift against the marks' own coordinates, `lever` what is fixed to the car; each None without evidence.
+    """
+
+    index: int
+    runs: tuple[int, ...]
+    day: str
+    place: Place | None
+    station_id: int | None
+    entered_m: Array | None
+    marks: Shift | None = None
+    parking: Shift | None = None
+    log: Shift | None = None
+    log_grade: str = ""
+    log_settled: bool | None = None
+    absolute: Shift | None = None
+    lever: Lever | None = None
+    both_ways: bool = False
+
+
+@dataclass(frozen=True)
+class Frames:
+    """All set-ups, and what their comparison rests on."""
+
+    setups: tuple[Setup, ...]
+    reference: int
+    origin: Place
+    group: NDArray[np.int64]
+    mark_fit: Adjustment | None = None
+    within: tuple[tuple[int, int, Shift], ...] = field(default=())
+
+
+def group_runs(runs: Sequence[Run]) -> NDArray[np.int64]:
+    """Return the set-up number of each run: one day, one station, one entry of coordinates."""
+    keys: list[tuple[object, ...]] = []
+    out = np.zeros(len(runs), dtype=np.int64)
+    for i, run in enumerate(runs):
+        place = None if run.base.place is None else _rounded(run.base.place)
+        key = (run.day, run.base.station_id, place)
+        if key not in keys:
+            keys.append(key)
+        out[i] = keys.index(key)
+    return out
+
+
+def _rounded(place: Place) -> tuple[int, ...]:
+    """Return a place to about three millimetres, so that roundings of one entry stay one entry."""
+    step = thresholds("analyzer.comparing")["base.same_m"]
+    return tuple(int(np.floor(float(v) / step + 0.5)) for v in geodesy.to_ecef(*place))
+
+
+def local_place(place: Place, origin: Place) -> Array:
+    """Return east, north, up [m] of a place about `origin`."""
+    return np.array([float(v) for v in geodesy.to_enu(*place, origin=origin)])
+
+
+def entered_shift(run: Run, reference: Run, origin: Place) -> Array | None:
+    """Return the entered base coordinates of `run` minus those of `reference`, east north up [m]; None if unknown."""
+    if run.base.place is None or reference.base.place is None:
+        return None
+    here, there = (local_place(p, origin) for p in (run.base.place, reference.base.place))
+    return np.asarray(here - there)
