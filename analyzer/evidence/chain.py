@@ -2,7 +2,8 @@
 
 Each stretch k is right (offset about zero) or wrong, in one of some ways (offset normal with one of `SPREADS`). Between
 neighbours the step ``o[k+1] - o[k]`` was measured with a variance; a step nobody could measure has a huge variance and
-says nothing. Messages run forward and backward; for the wrong cases they carry a mixture of normals of the offset, of
+says nothing. A wrong fix ends with its stretch. Another frame is kept by the next one with a given probability, and then no
+offset is drawn anew. Messages run forward and backward; for the wrong cases they carry a mixture of normals of the offset, of
 which the `MOST` heaviest are kept. Linear in the number of stretches.
 
 Source: smoothing of a hidden Markov chain with normal mixtures, e.g. Bar-Shalom, Li and Kirubarajan, Estimation with
@@ -19,16 +20,22 @@ from scipy.special import logsumexp
 
 from analyzer.evidence.track import Floats
 
-#: Normals kept in a mixture.
-MOST = 16
+#: Normals kept in a mixture, and of frames beside them.
+MOST, MOST_FRAMES = 16, 16
 #: Sigma of the offset of what is wrong, per horizontal axis and in height [m]: wrong fixes of a few centimetres to a metre,
 #: larger in height, frames that differ in plan alone, and those of strangers' bases; and how common each is.
 SPREADS = ((0.15, 0.3), (0.5, 1.0), (0.5, 0.02), (2.0, 1.5))
 SHARES = (0.3, 0.3, 0.3, 0.1)
 #: Share of steps whose variance is this many times what was learnt: velocity has bad moments, and a road bends up or down unseen.
 TAIL, TAIL_VAR = 0.05, 9.0
-_VAR = np.array(SPREADS) ** 2
-_LOG_SHARE = np.log(SHARES)
+#: Least share of frames in what is wrong: a stretch may keep what began before it.
+LEAST_FRAME = 1e-5
+#: Probability of what is ruled out.
+TINY = 1e-300
+#: Kinds of being wrong: each spread as a wrong fix, then as a frame that later stretches keep.
+_VAR = np.array((*SPREADS, *SPREADS)) ** 2
+_LOG_SHARE = np.log((*SHARES, *SHARES))
+_IS_FRAME = np.arange(len(_VAR)) >= len(SPREADS)
 
 
 @dataclass(frozen=True)
@@ -53,30 +60,50 @@ class _Mixture:
     spread: NDArray[np.int64]
 
     def heaviest(self) -> _Mixture:
-        keep = np.argsort(self.weight)[::-1][:MOST]
+        """Return the mixture without what hardly weighs."""
+        order = np.argsort(self.weight)[::-1]
+        lasting = _IS_FRAME[self.spread[order]]
+        keep = np.r_[order[~lasting][:MOST], order[lasting][:MOST_FRAMES]]
         return _Mixture(self.weight[keep], self.mean[keep], self.var[keep], self.spread[keep])
 
 
-def infer(steps: Floats, step_var: Floats, prior_wrong: Floats, *, right_sigma_m: tuple[float, float]) -> Posterior:
+@dataclass(frozen=True)
+class Lasting:
+    """Frames among what is wrong: probability `begun` (k,) that one began with a stretch, and `kept` (k-1,) that the next keeps it."""
+
+    begun: Floats
+    kept: Floats
+
+    def reversed(self) -> Lasting:
+        """Return the same for the chain seen from its end."""
+        return Lasting(self.begun[::-1], self.kept[::-1])
+
+
+def infer(
+    steps: Floats, step_var: Floats, prior_wrong: Floats, *, right_sigma_m: tuple[float, float], frames: Lasting | None = None
+) -> Posterior:
     """Return the posterior of every stretch.
 
     Parameters
     ----------
     steps : (k-1, 3) measured steps east, north, up [m].
     step_var : (k-1, 2) variances per horizontal axis and in height [m²].
-    prior_wrong : (k,) probability of a wrong fix before looking at steps.
+    prior_wrong : (k,) probability of standing apart before looking at steps.
     right_sigma_m : sigma of a right fix about the truth, per horizontal axis and in height.
+    frames : the part of `prior_wrong` that is another frame, and how it lasts; none where not given.
     """
     right_var = np.asarray(right_sigma_m) ** 2
-    ahead = _pass(steps, step_var, prior_wrong, right_var)
-    back = _pass(-steps[::-1], step_var[::-1], prior_wrong[::-1], right_var)[::-1]
     count = len(prior_wrong)
+    frames = frames or Lasting(np.zeros(count), np.zeros(max(count - 1, 0)))
+    log_prior = _log_prior(prior_wrong, frames.begun)
+    ahead = _pass(steps, step_var, log_prior, right_var, kept=frames.kept)
+    back = _pass(-steps[::-1], step_var[::-1], log_prior[::-1], right_var, kept=frames.kept[::-1], backward=True)[::-1]
     wrong, offset, variance = np.empty(count), np.zeros((count, 3)), np.empty((count, 2))
     for k, ((right_a, mix_a), (right_b, mix_b)) in enumerate(zip(ahead, back, strict=True)):
-        weight, mean, var = _product(mix_a, mix_b)
+        weight, mean, var = _product(mix_a, mix_b, log_prior[k, 1:])
         total = logsumexp(weight)
-        right = right_a + right_b - np.log1p(-prior_wrong[k])
-        wrong[k] = 1 / (1 + np.exp(np.clip(right - (total - np.log(prior_wrong[k])), -700, 700)))
+        right = right_a + right_b - log_prior[k, 0]
+        wrong[k] = 1 / (1 + np.exp(np.clip(right - total, -700, 700)))
         share = np.exp(weight - total)
         offset[k] = share @ mean
         scatter = (mean - offset[k]) ** 2
@@ -84,35 +111,67 @@ def infer(steps: Floats, step_var: Floats, prior_wrong: Floats, *, right_sigma_m
     return Posterior(wrong, offset, variance)
 
 
-def _pass(steps: Floats, step_var: Floats, prior_wrong: Floats, right_var: Floats) -> list[tuple[float, _Mixture]]:
+def _log_prior(prior_wrong: Floats, frame: Floats) -> Floats:
+    """Return the logarithms (k, 1 + kinds) of the probabilities of being right and of each kind of being wrong."""
+    frame = np.maximum(frame, LEAST_FRAME * prior_wrong)
+    of_kind = np.where(_IS_FRAME, frame[:, None], np.maximum(prior_wrong - frame, LEAST_FRAME * prior_wrong)[:, None])
+    return np.column_stack([np.log1p(-prior_wrong), np.log(of_kind) + _LOG_SHARE])
+
+
+def _pass(
+    steps: Floats, step_var: Floats, log_prior: Floats, right_var: Floats, *, kept: Floats, backward: bool = False
+) -> list[tuple[float, _Mixture]]:
     """Return per stretch the log weight of the right case and the mixture of the wrong ones, given everything before."""
     kinds = np.arange(len(_VAR))
-    right = float(np.log1p(-prior_wrong[0]))
-    mix = _Mixture(
-        np.log(prior_wrong[0]) + _LOG_SHARE, np.zeros((len(kinds), 3)), _VAR.copy(), kinds
-    )
+    right, mix = float(log_prior[0, 0]), _Mixture(log_prior[0, 1:].copy(), np.zeros((len(kinds), 3)), _VAR.copy(), kinds)
     out = [(right, mix)]
-    for s, r, p in zip(steps, step_var, prior_wrong[1:], strict=True):
-        ahead = s + mix.mean
+    for k, (s, r) in enumerate(zip(steps, step_var, strict=True)):
+        # the earlier of two frames may go on: ahead that is the known one, backward the new one
+        ends = np.where(_IS_FRAME, np.log1p(-kept[k]), 0.0)
+        come = mix.weight if backward else mix.weight + ends[mix.spread]
         stays_right = right + _log_step(s[None, :], np.zeros((1, 2)), (r + 2 * right_var)[None, :])[0]
-        to_right = np.logaddexp(stays_right, logsumexp(mix.weight + _log_step(ahead, mix.var, (r + right_var)[None, :])))
-        come, seen_mean = np.r_[right, mix.weight], np.vstack([s[None, :], ahead])
-        weights, means, variances = [], [], []
-        for share_of, times in ((np.log1p(-TAIL), 1.0), (np.log(TAIL), TAIL_VAR)):
-            seen_var = np.vstack([times * (r + right_var)[None, :], mix.var + times * r])
-            for own, share in zip(_VAR, _LOG_SHARE, strict=True):
-                shrink = own / (own + seen_var)
-                weights.append(come + _log_at(seen_mean, seen_var + own) + np.log(p) + share + share_of)
-                means.append(seen_mean * shrink[:, [0, 0, 1]])
-                variances.append(seen_var * shrink)
-        mix = _Mixture(
-            np.concatenate(weights), np.vstack(means), np.vstack(variances), np.tile(np.repeat(kinds, len(seen_mean)), 2)
-        ).heaviest()
-        right = float(to_right + np.log1p(-p))
+        to_right = np.logaddexp(stays_right, logsumexp(come + _log_step(s + mix.mean, mix.var, (r + right_var)[None, :])))
+        own = log_prior[k + 1, 1:]
+        drawn = _drawn((right, _Mixture(come, s + mix.mean, mix.var, mix.spread)), s, (r, right_var), own + (ends if backward else 0.0))
+        going = _going_on(mix, s, r + 2 * right_var, np.log(kept[k] or TINY) + (own - log_prior[k, 1:] if backward else 0.0 * own))
+        right = float(to_right + log_prior[k + 1, 0])
+        mix = _joined(drawn, going).heaviest()
         top = max(right, float(mix.weight.max()))
         right, mix = right - top, _Mixture(mix.weight - top, mix.mean, mix.var, mix.spread)
         out.append((right, mix))
     return out
+
+
+def _drawn(come: tuple[float, _Mixture], step: Floats, var: tuple[Floats, Floats], log_prior: Floats) -> _Mixture:
+    """Return the offsets drawn anew behind a `step`, by where the chain may `come` from: a right fix, or what is moved on by the step.
+
+    `var` are the variances (2,) of the step and of a right fix, `log_prior` (kinds,) weighs each kind.
+    """
+    right, mix = come
+    r, right_var = var
+    weight, mean = np.r_[right, mix.weight], np.vstack([step[None, :], mix.mean])
+    weights, means, variances = [], [], []
+    for share_of, times in ((np.log1p(-TAIL), 1.0), (np.log(TAIL), TAIL_VAR)):
+        seen_var = np.vstack([times * (r + right_var)[None, :], mix.var + times * r])
+        for own, share in zip(_VAR, log_prior, strict=True):
+            shrink = own / (own + seen_var)
+            weights.append(weight + _log_at(mean, seen_var + own) + share + share_of)
+            means.append(mean * shrink[:, [0, 0, 1]])
+            variances.append(seen_var * shrink)
+    spread = np.tile(np.repeat(np.arange(len(_VAR)), len(mean)), 2)
+    return _Mixture(np.concatenate(weights), np.vstack(means), np.vstack(variances), spread)
+
+
+def _going_on(mix: _Mixture, step: Floats, step_var: Floats, change: Floats) -> _Mixture:
+    """Return the frames that go on behind a `step`; `change` (kinds,) is added to their weights."""
+    lasting = _IS_FRAME[mix.spread]
+    spread = mix.spread[lasting]
+    fits = float(_log_step(step[None, :], np.zeros((1, 2)), step_var[None, :])[0])
+    return _Mixture(mix.weight[lasting] + fits + change[spread], mix.mean[lasting], mix.var[lasting], spread)
+
+
+def _joined(a: _Mixture, b: _Mixture) -> _Mixture:
+    return _Mixture(np.r_[a.weight, b.weight], np.vstack([a.mean, b.mean]), np.vstack([a.var, b.var]), np.r_[a.spread, b.spread])
 
 
 def _log_step(distance: Floats, known: Floats, step_var: Floats) -> Floats:
@@ -121,8 +180,8 @@ def _log_step(distance: Floats, known: Floats, step_var: Floats) -> Floats:
     return np.asarray(np.logaddexp(np.log1p(-TAIL) + usual, np.log(TAIL) + bad))
 
 
-def _product(a: _Mixture, b: _Mixture) -> tuple[Floats, Floats, Floats]:
-    """Return log weights, means and variances of the product of two mixtures that both hold the prior once."""
+def _product(a: _Mixture, b: _Mixture, log_prior: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return log weights, means and variances of the product of two mixtures that both hold the prior (kinds,) once."""
     i, j = np.nonzero(a.spread[:, None] == b.spread[None, :])
     if not len(i):
         i, j = np.zeros(1, dtype=np.int64), np.zeros(1, dtype=np.int64)
@@ -136,7 +195,7 @@ def _product(a: _Mixture, b: _Mixture) -> tuple[Floats, Floats, Floats]:
         + _log_at(a.mean[i], a.var[i])
         + b.weight[j]
         + _log_at(b.mean[j], b.var[j])
-        - _LOG_SHARE[a.spread[i]]
+        - log_prior[a.spread[i]]
         - _log_at(zero, own)
         - _log_at(mean, var)
     )

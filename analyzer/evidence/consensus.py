@@ -38,12 +38,12 @@ def consensus(chain: Chain, prior_wrong: PriorOf) -> Posterior:
     """Return which stretches are wrong by the steps between all of them."""
     if not len(chain.stretches):
         return Posterior(np.zeros(0), np.zeros((0, 3)), np.ones((0, 2)))
-    prior = prior_wrong(chain.stretches, chain.by_slew)
-    found = infer(chain.steps, chain.variances, prior, right_sigma_m=RIGHT_SIGMA_M)
+    prior, frames = prior_wrong.parts(chain.stretches, chain.by_slew)
+    found = infer(chain.steps, chain.variances, prior, right_sigma_m=RIGHT_SIGMA_M, frames=frames)
     for _ in range(ROUNDS if prior_wrong.road.telling else 0):
         # again without blaming stretches for not fitting those that turned out wrong
-        prior = prior_wrong(chain.stretches, chain.by_slew, found.wrong)
-        found = infer(chain.steps, chain.variances, prior, right_sigma_m=RIGHT_SIGMA_M)
+        prior, frames = prior_wrong.parts(chain.stretches, chain.by_slew, found.wrong)
+        found = infer(chain.steps, chain.variances, prior, right_sigma_m=RIGHT_SIGMA_M, frames=frames)
     foreign = prior_wrong.foreign[chain.stretches.spans[:, 0]]
     return _by_frame(found, prior, chain, foreign) if foreign.any() else found
 

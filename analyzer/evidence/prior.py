@@ -6,6 +6,7 @@ import numpy as np
 from scipy.special import expit, logit
 
 from analyzer.evidence.ageing import Ageing
+from analyzer.evidence.chain import Lasting
 from analyzer.evidence.claim import RADIUS_95
 from analyzer.evidence.returns import Returns
 from analyzer.evidence.road import NOTHING, Pairs
@@ -38,16 +39,32 @@ class PriorOf:
 
         `wrong` (k,) is what is known of the stretches so far: heights of those that are wrong say nothing of others.
         """
+        return self.parts(stretches, by_slew, wrong)[0]
+
+    def parts(self, stretches: Stretches, by_slew: Ints, wrong: Floats | None = None) -> tuple[Floats, Lasting]:
+        """Return the prior of each stretch (k,), and the part of it that is another frame, with how likely the next stretch keeps one."""
         t = self.track.t
         spans_s = np.column_stack([t[stretches.spans[:, 0]], t[stretches.spans[:, 1] - 1]]) if len(stretches) else np.zeros((0, 2))
         fix, frame = odds_of(self.road, spans_s + self.track.begun_s, wrong)
-        return np.array([self._one(stretches, by_slew, k, float(fix[k]), float(frame[k])) for k in range(len(stretches))])
+        both = np.array([self._one(stretches, by_slew, k, float(fix[k]), float(frame[k])) for k in range(len(stretches))]).reshape(-1, 2)
+        return both[:, 0], Lasting(both[:, 1], np.array([self._kept(stretches, k) for k in range(len(stretches) - 1)]))
 
-    def _one(self, stretches: Stretches, by_slew: Ints, k: int, fix_odds: float, frame_odds: float) -> float:
-        """Return the prior of stretch k by what leads up to it, and by what other passes of its road say: log odds of either kind."""
+    def _one(self, stretches: Stretches, by_slew: Ints, k: int, fix_odds: float, frame_odds: float) -> tuple[float, float]:
+        """Return the prior of stretch k by what leads up to it, and by what other passes of its road say: log odds of either kind; and its frame's part."""
         fix, frame = self._by_its_begin(stretches, by_slew, k)
-        weighed = _shifted(fix, fix_odds) + _shifted(frame, frame_odds)
-        return min(weighed, max(thresholds("analyzer.evidence")["wrong.frame_told"], fix, frame))
+        elsewhere = _shifted(frame, frame_odds)
+        weighed = _shifted(fix, fix_odds) + elsewhere
+        most = min(weighed, max(thresholds("analyzer.evidence")["wrong.frame_told"], fix, frame))
+        return most, elsewhere * most / weighed if weighed > 0 else 0.0
+
+    def _kept(self, stretches: Stretches, k: int) -> float:
+        """Return how probable it is that stretch k + 1 stands in the frame that stretch k stands in, where that is another than the base's."""
+        limits = thresholds("analyzer.evidence")
+        lost = slice(stretches.spans[k, 1] - 1, stretches.spans[k + 1, 0] + 1)
+        if self.foreign[lost.start] != self.foreign[lost.stop - 1]:
+            return 0.0
+        outage_s = float(self.ageing.excess_s[lost].max(initial=0.0))
+        return float(limits["frame.kept" if outage_s <= limits["wrong.frame_outage"] else "frame.kept_outage"])
 
     def _by_its_begin(self, stretches: Stretches, by_slew: Ints, k: int) -> tuple[float, float]:
         """Return the probabilities of a wrong fix and of another frame by how the stretch began, ends and lasts."""

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy.stats import multivariate_normal
 
 from analyzer.evidence import chain
-from analyzer.evidence.chain import SHARES, SPREADS, infer
+from analyzer.evidence.chain import SHARES, SPREADS, Lasting, infer
 
 SIGMA = (0.012, 0.02)
 FLAT = 1e6  # variance of a height step nobody measured
@@ -34,6 +34,57 @@ def brute(steps: np.ndarray, var: np.ndarray, prior: np.ndarray) -> np.ndarray:
         total += p
         weights += p * wrong
     return weights / total
+
+
+def brute_frames(steps: np.ndarray, var: np.ndarray, prior: np.ndarray, frames: Lasting) -> np.ndarray:
+    """Return P(wrong) over every combination of right, the wrong kinds and, behind a frame, the same offset again."""
+    kinds = (*SPREADS, *SPREADS)
+    count, same = len(prior), len(kinds) + 1
+    change = np.diff(np.eye(count), axis=0)
+    lasting = range(len(SPREADS) + 1, same)
+    weights, total = np.zeros(count), 0.0
+    for case in itertools.product(range(same + 1), repeat=count):
+        origin, p, noise, drawn = np.arange(count), 1.0, np.zeros((count, count)), np.zeros(count, dtype=int)
+        for k, c in enumerate(case):
+            before = drawn[k - 1] if k else 0
+            if c == same:
+                p *= frames.kept[k - 1] if k and before in lasting else 0.0
+                origin[k], drawn[k] = (origin[k - 1], before) if k else (0, 0)
+                continue
+            drawn[k] = c
+            p *= 1 - frames.kept[k - 1] if k and before in lasting else 1.0
+            apart = frames.begun[k] if c in lasting else prior[k] - frames.begun[k]
+            p *= 1 - prior[k] if c == 0 else apart * (*SHARES, *SHARES)[c - 1]
+        if p == 0:
+            continue
+        # right fixes scatter about the truth each time anew; so do those that stand in one frame
+        for axis, part in ((0, 0), (1, 0), (2, 1)):
+            spread = np.array([SIGMA[part] if c == 0 else kinds[c - 1][part] for c in drawn])
+            cov = np.where(origin[:, None] == origin[None, :], np.outer(spread, spread), 0.0)
+            kept_step = (origin[1:] == origin[:-1]) * 2 * SIGMA[part] ** 2
+            noise = change @ cov @ change.T + np.diag(var[:, part] + kept_step)
+            p *= multivariate_normal(np.zeros(count - 1), noise).pdf(steps[:, axis])
+        total += p
+        weights += p * (drawn > 0)
+    return weights / total
+
+
+@pytest.mark.parametrize("steps", [[[1.3, 1.8], [0.01, 0.05]], [[0.02, 0.0], [0.4, -0.3]], [[0.3, 0.0], [-0.3, 0.02]], [[0.1, 0.1], [0.1, -0.1]]])
+def test_frames_that_last_against_brute_force(steps: list[list[float]], normal_steps: None) -> None:
+    planed, var = planar(steps), variances(np.array([0.05, 0.03]), 2)
+    prior, frames = np.array([0.01, 0.3, 0.05]), Lasting(np.array([0.001, 0.25, 0.01]), np.array([0.8, 0.9]))
+    found = infer(planed, var, prior, right_sigma_m=SIGMA, frames=frames).wrong
+    assert found == pytest.approx(brute_frames(planed, var, prior, frames), rel=0.05, abs=0.004)
+
+
+def test_a_fix_taken_anew_under_a_moved_base_stands_where_the_one_before_stood() -> None:
+    """2.2 m after an outage; ten seconds later a lorry, and the same place again: not right because it fits its neighbour."""
+    steps, var = np.array([[1.31, 1.79, 1.92], [0.01, 0.05, -0.1]]), np.array([[0.152, 2.45], [0.055, 0.173]]) ** 2
+    prior = np.array([0.001, 0.43, 0.0013])
+    alone = infer(steps, var, prior, right_sigma_m=SIGMA).wrong
+    assert alone[1] < 0.5, "each offset drawn by itself: that two are alike is taken for chance"
+    frames = Lasting(np.array([0.0, 0.42, 0.0]), np.array([0.8, 0.98]))
+    assert infer(steps, var, prior, right_sigma_m=SIGMA, frames=frames).wrong == pytest.approx([0, 1, 1], abs=0.02)
 
 
 @pytest.fixture
