@@ -144,7 +144,7 @@ def _level(row: WindowRow, eased: pd.DataFrame, cuts: Sequence[Span], nominal_s:
 
     A window of which exclusions leave nothing is ``not_evaluated``.
     """
-    pieces = _pieces(row, cuts)
+    pieces = [(a, b) for a, b in _pieces(row, cuts) if (b - a).total_seconds() > nominal_s or _inside(eased, [(a, b)]).any()]
     spans = pd.DataFrame([(row.name, a, b) for a, b in pieces], columns=["name", "start_utc", "end_utc"])
     levels = judge_windows(spans, eased, nominal_s, purpose)["verdict"].tolist() if pieces else ["not_evaluated"]
     level = max(levels, key=VERDICTS.index)

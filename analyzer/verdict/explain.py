@@ -196,7 +196,7 @@ def _window_at(windows: pd.DataFrame, time: pd.Timestamp) -> list[str]:
 def _window_line(one: Row) -> str:
     reason = w.text(one, "reason")
     again = "drive again" if one.get("repeat") is True or str(one.get("repeat")) == "True" else "no need to drive again"
-    return (f"window {one['name']}: {w.plain(w.text(one, 'verdict'))}, trusted for {w.share(w.value(one, 'share_trusted'))}, worst bound "
+    return (f"window {one['name']}: {w.plain(w.text(one, 'verdict'))}, trusted for {w.share(w.value(one, 'share_trusted'))} of its time, worst bound "
             f"{w.length(w.value(one, 'worst_horizontal_bound_m'))}, {again}" + (f"; {reason}" if reason else ""))
 
 
@@ -220,7 +220,7 @@ def explain_dropout(facts: Facts, number: int) -> str:
         ages = part["correction_age_s"].to_numpy(np.float64)
         if np.isfinite(ages).any():
             lines.append(f"largest age of corrections: {np.nanmax(ages):.1f} s")
-        lines += [_shares("states", part["fix_state"]), _shares("trust", part["trust"])]
+        lines += [_shares("states by epochs", part["fix_state"]), _shares("trust by epochs", part["trust"])]
         bound = part["horizontal_bound_m"].to_numpy(np.float64)
         if np.isfinite(bound).any():
             lines.append(f"largest horizontal bound: {w.length(float(np.nanmax(bound)))} at {w.clock(part.index[int(np.nanargmax(bound))])}")
@@ -247,7 +247,7 @@ def explain_window(facts: Facts, name: str) -> str:
     part = facts.epochs.loc[one["start_utc"]:one["end_utc"]]
     if not len(part):
         return "\n".join([*lines, "no epoch was recorded in it"])
-    lines += [_shares("states", part["fix_state"]), _shares("trust", part["trust"])]
+    lines += [_shares("states by epochs", part["fix_state"]), _shares("trust by epochs", part["trust"])]
     codes = part["reasons"].astype(object).where(part["reasons"].notna(), "").astype(str).str.split(",").explode()
     counts, texts = codes[codes != ""].value_counts(), reason_texts()
     lines += [f"  reason {code} in {n} of {len(part)} epochs: {texts.get(str(code), str(code))}" for code, n in counts.items()]

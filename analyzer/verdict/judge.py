@@ -25,7 +25,8 @@ Flags = NDArray[np.bool_]
 #: next, tell of those of fixed; errors of inertial sensors that follow the motion are taken out; what old corrections add is an error of
 #: its own and adds by squares; which of two whole stretches is off in height is weighed by stretches, and passes under a stranger's base
 #: are no witnesses; large steps behind an outage, of 6 s and more, are believed more readily; an unseen wrong fix may reach 0.8 m.
-RULES_VERSION = "5"
+#: 6: a window's time is held by its epochs: without a trusted one none of it is trusted, however short it is.
+RULES_VERSION = "6"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",
     "vertical": "vertical_bound_m",

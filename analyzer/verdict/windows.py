@@ -13,6 +13,7 @@ import pandas as pd
 from analyzer import intervals, tables
 from analyzer.assessment import Purpose
 from analyzer.settings import thresholds
+from analyzer.verdict.held import Held, held_time
 from analyzer.verdict.judge import reason_texts
 from analyzer.verdict.purposes import limit_95
 from analyzer.verdict.run import USABLE
@@ -47,7 +48,6 @@ def _spans(windows: pd.DataFrame) -> list[tuple[str, pd.Timestamp, pd.Timestamp]
 def _judge_one(
     name: str, start: pd.Timestamp, end: pd.Timestamp, epochs: pd.DataFrame, nominal_s: float, purpose: Purpose
 ) -> dict[str, object]:
-    limits = thresholds("analyzer.verdict")
     part = epochs.iloc[epochs.index.searchsorted(start) : epochs.index.searchsorted(end, side="right")]
     bound = part["horizontal_bound_m"].to_numpy(np.float64)
     row: dict[str, object] = {
@@ -67,17 +67,21 @@ def _judge_one(
             "repeat": True,
             "reason": _outside(start, end, epochs),
         }
-    held, hole_s = _trusted_time(part, start, end, nominal_s)
-    length_s = max((end - start).total_seconds(), nominal_s)
-    share = min(1.0, held / length_s) if hole_s > 0 else 1.0
-    if hole_s == 0:
-        verdict = "fit"
-    elif share >= limits["window.share_usable"] and hole_s <= limits["window.longest_exclusion"]:
-        verdict = "fit_with_exclusions"
-    else:
-        verdict = "not_evaluated" if (part["trust"] == "not_evaluated").mean() > 0.5 else "not_fit"
-    reason = "" if verdict == "fit" else _why(part, start, end, nominal_s, share, purpose)
-    return row | {"verdict": verdict, "share_trusted": share, "repeat": verdict not in USABLE, "reason": reason}
+    at_s = intervals.seconds(pd.DatetimeIndex(part.index), start)
+    held = held_time((part["trust"] == "trusted").to_numpy(bool), at_s, (end - start).total_seconds(), nominal_s)
+    verdict = _level(held, part)
+    reason = "" if verdict == "fit" else _why(part, held, purpose)
+    return row | {"verdict": verdict, "share_trusted": held.share, "repeat": verdict not in USABLE, "reason": reason}
+
+
+def _level(held: Held, part: pd.DataFrame) -> str:
+    """Return the verdict of a window in which at least one epoch lies."""
+    limits = thresholds("analyzer.verdict")
+    if held.whole:
+        return "fit"
+    if held.share >= limits["window.share_usable"] and held.hole_s <= limits["window.longest_exclusion"]:
+        return "fit_with_exclusions"
+    return "not_evaluated" if (part["trust"] == "not_evaluated").mean() > 0.5 else "not_fit"
 
 
 def _outside(start: pd.Timestamp, end: pd.Timestamp, epochs: pd.DataFrame) -> str:
@@ -86,30 +90,15 @@ def _outside(start: pd.Timestamp, end: pd.Timestamp, epochs: pd.DataFrame) -> st
     if end < first or start > last:
         span = f"{first:%Y-%m-%d %H:%M:%S} to {last:%Y-%m-%d %H:%M:%S} UTC"
         return f"this window lies outside the recording ({span}): check day and time zone in the windows file"
-    return "nothing was recorded in this window"
+    return "no epoch lies in this window"
 
 
-def _trusted_time(part: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp, nominal_s: float) -> tuple[float, float]:
-    """Return the trusted time [s] in a window and its longest stretch without a trusted epoch [s] (0 for none)."""
-    trusted = (part["trust"] == "trusted").to_numpy()
-    t = intervals.seconds(pd.DatetimeIndex(part.index), start)
-    edges = np.r_[0.0, t[trusted], (end - start).total_seconds()]
-    gaps = np.diff(edges)
-    allowed = 1.5 * nominal_s
-    hole = float(gaps.max()) if gaps.max() > allowed else 0.0
-    lost = float(np.clip(gaps[gaps > allowed] - nominal_s, 0, None).sum())
-    return (end - start).total_seconds() - lost, max(hole - nominal_s, nominal_s) if hole else 0.0
-
-
-def _why(
-    part: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp, nominal_s: float, share: float, purpose: Purpose
-) -> str:
+def _why(part: pd.DataFrame, held: Held, purpose: Purpose) -> str:
     """Return one line for `drive again`: what is wrong, how good it was, what is needed."""
     words = []
     bad = part[(part["trust"] != "trusted").to_numpy()]
-    missing_s = _missing_time(part, start, end, nominal_s)
-    if missing_s:
-        words.append(f"{missing_s:.1f} s of positions missing")
+    if held.missing_s:
+        words.append(f"{held.missing_s:.1f} s of positions missing")
     codes = bad["reasons"].astype(str).str.split(",").explode() if len(bad) else pd.Series(dtype=str)
     codes = codes[codes != ""]
     if len(codes):
@@ -121,14 +110,8 @@ def _why(
             f"position good to {length_in_words(worst)} (95 %), {length_in_words(worst * purpose.margin)} with margin; "
             f"you need {limit_95(horizontal) * 100:.3g} cm"
         )
-    words.append(f"trusted for {share_in_words(share)} of the time")
+    words.append(f"trusted for {share_in_words(held.share)} of the time")
     return "; ".join(words)
-
-
-def _missing_time(part: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp, nominal_s: float) -> float:
-    t = np.r_[0.0, intervals.seconds(pd.DatetimeIndex(part.index), start), (end - start).total_seconds()]
-    gaps = np.diff(t)
-    return float(np.clip(gaps[gaps > 1.5 * nominal_s] - nominal_s, 0, None).sum())
 
 
 def _reason_words(code: str, bad: pd.DataFrame) -> str:

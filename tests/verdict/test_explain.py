@@ -90,7 +90,7 @@ def test_a_dropout_and_a_window_are_told() -> None:
     text = explain_dropout(facts(), 1)
     assert "largest age of corrections: 33.0 s" in text and "window M1" in text and "never within it" in text
     text = explain_window(facts(), "M1")
-    assert "trusted for 25.0 %" in text and "its worst moment" in text and "reason age in 21 of 21 epochs" in text
+    assert "trusted for 25.0 % of its time" in text and "trust by epochs: rejected 100" in text and "its worst moment" in text and "reason age in 21 of 21 epochs" in text
 
 
 @pytest.mark.parametrize(("ask", "word"), [

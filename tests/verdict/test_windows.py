@@ -5,8 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from analyzer import tables
+from analyzer.verdict.held import held_time
 from analyzer.verdict.passes import crossings, passes
 from analyzer.verdict.purposes import load_purpose
 from analyzer.verdict.run import judge_run
@@ -47,6 +50,40 @@ def test_verdict_by_the_longest_hole(bad: int, verdict: str, repeat: bool) -> No
     assert (row["verdict"], row["repeat"]) == (verdict, repeat)
     assert row["share_trusted"] == pytest.approx(1 - bad / 200, abs=0.006)
     assert ("corrections 38 s old" in row["reason"]) == (bad > 0)
+
+
+@pytest.mark.parametrize(("trust", "start_s", "end_s", "verdict", "share"), [
+    (["doubtful", "rejected"], 0, 1, "not_fit", 0.0),  # shorter than one and a half intervals, not one trusted epoch
+    (["rejected"] * 20, 0, 19, "not_fit", 0.0),
+    (["rejected"] * 20, 4.5, 5.5, "not_fit", 0.0),
+    (["not_evaluated"] * 3, 0, 1, "not_evaluated", 0.0),
+    (["trusted", "doubtful"], 0, 1, "not_fit", 0.5),
+    (["trusted"] * 20, 0.4, 18.6, "fit", 1.0),
+    (["trusted"] * 20, 4.9, 5.1, "fit", 1.0),
+    (["trusted"] * 20 + ["rejected"] * 20, 0, 39, "not_fit", 0.5),
+])
+def test_only_trusted_epochs_hold_trusted_time(trust: list[str], start_s: float, end_s: float, verdict: str, share: float) -> None:
+    spans = pd.DataFrame({"name": ["M01"], "start_utc": [START + pd.Timedelta(seconds=start_s)],
+                          "end_utc": [START + pd.Timedelta(seconds=end_s)]})
+    row = judge_windows(spans, epochs(trust, step_s=1.0), 1.0, load_purpose("lane")).iloc[0]
+    assert (row["verdict"], row["share_trusted"]) == (verdict, pytest.approx(share, abs=1e-9))
+
+
+def test_a_window_between_two_epochs_is_not_evaluated() -> None:
+    spans = pd.DataFrame({"name": ["M01"], "start_utc": [START + pd.Timedelta("3.2s")], "end_utc": [START + pd.Timedelta("3.7s")]})
+    row = judge_windows(spans, epochs(["trusted"] * 9, step_s=1.0), 1.0, load_purpose("lane")).iloc[0]
+    assert row["verdict"] == "not_evaluated" and row["repeat"] and row["reason"] == "no epoch lies in this window"
+
+
+@given(st.lists(st.booleans(), min_size=1, max_size=40), st.lists(st.floats(0.01, 3), min_size=41, max_size=41), st.floats(0, 2))
+def test_the_time_of_a_window_is_held_once(good: list[bool], steps: list[float], after: float) -> None:
+    at = np.cumsum(steps[: len(good)])
+    trusted = np.array(good)
+    held, other = (held_time(flags, at, float(at[-1]) + after, 0.5) for flags in (trusted, ~trusted))
+    assert held.missing_s == other.missing_s
+    assert held.share + other.share == pytest.approx(1 - held.missing_s / (at[-1] + after), abs=1e-9)
+    assert held.whole == (trusted.all() and held.missing_s == 0) and (held.share == 1) == held.whole
+    assert (held.share == 0) == (not trusted.any()) and (held.hole_s == 0) == held.whole
 
 
 def test_missing_epochs_are_a_hole() -> None:
