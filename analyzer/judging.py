@@ -27,6 +27,7 @@ from analyzer.userfiles.setup_sheet import Setup
 from analyzer.userfiles.tabular import WindowFile
 from analyzer.verdict.accepted import Applied, apply_decisions
 from analyzer.verdict.causes import better_causes
+from analyzer.verdict.channel_names import lacking_channels
 from analyzer.verdict.headline import headline
 from analyzer.verdict.purposes import load_purpose
 from analyzer.verdict.range_pattern import range_pattern
@@ -78,7 +79,7 @@ def assess(
     large = held if len(recording.fixes) > held.sizes.epochs else None
     metrics = _measured(recording, setup, chosen, spans=spans, base=place, scratch=large)
     marks = check(recording, metrics, setup, check_points) if check_points is not None else nothing()
-    epochs, evidence = judge_epochs(recording, metrics, Asked(chosen, spans, marks), large)
+    epochs, evidence = judge_epochs(recording, metrics, Asked(chosen, spans, marks, lacking_channels(chosen, _channels(recording))), large)
     dropouts = better_causes(metrics.dropouts, recording, metrics, base_log=base_log, second_rover=second_rover)
     applied = _decided(epochs, spans, decisions, recording, metrics, chosen)
     standstills = metrics.standstills.assign(check_point=metrics.standstills["standstill_id"].map(marks.marks))
@@ -145,8 +146,9 @@ def _decided(
 ) -> Applied:
     """Return epochs, windows and verdict, with what the user accepted or excluded."""
     rate = metrics["rate_hz"].value
-    judged = judge_windows(spans, epochs, 1 / float(rate) if rate else 1.0, purpose)
     channels = _channels(recording)
+    lacking = lacking_channels(purpose, channels)
+    judged = judge_windows(spans, epochs, 1 / float(rate) if rate else None, purpose, lacking=lacking)
     if not decisions:
         return Applied(epochs, judged, judge_run(epochs, judged, metrics, purpose, channels=channels), ())
     return apply_decisions(epochs, judged, decisions, metrics=metrics, purpose=purpose, channels=channels)

@@ -6,8 +6,8 @@
 3. Without windows the judged time runs from the first fixed epoch (from the first position where there is none) to the
    end: share trusted at least `verdict.share_fit` → ``fit``; at least `verdict.share_usable` →
    ``fit_with_exclusions``; else ``not_evaluated`` where most of the rest is not evaluated, else ``not_fit``.
-4. A rate below the purpose's least rate, or a required channel that is missing, lowers ``fit`` and
-   ``fit_with_exclusions`` to ``not_fit`` and ``not_evaluated``.
+4. A rate below the purpose's least rate, where no windows answer for their own, or a required channel that is missing,
+   lowers ``fit`` and ``fit_with_exclusions`` to ``not_fit`` and ``not_evaluated``; so does a rate that is not known.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ import pandas as pd
 from analyzer.assessment import Purpose, Verdict
 from analyzer.metrics.result import Metrics
 from analyzer.settings import thresholds
+from analyzer.verdict.channel_names import lacking_channels
 from analyzer.verdict.judge import RULES_VERSION
 from analyzer.wording import share_in_words
 
@@ -31,14 +32,25 @@ def judge_run(
     level, sentence = _by_windows(windows) if len(windows) else _by_time(epochs, metrics)
     sentences = [sentence]
     rate = metrics["rate_hz"].value
-    if purpose.least_rate_hz is not None and isinstance(rate, (int, float)) and rate < 0.99 * purpose.least_rate_hz:
-        sentences.append(f"positions came at {rate:g} Hz; the purpose asks for at least {purpose.least_rate_hz:g} Hz")
-        level = "not_fit" if level in USABLE else level
-    lacking = [c for c in purpose.required_channels if c not in channels]
+    lowered, about_rate = rate_level(level, float(rate) if isinstance(rate, (int, float)) else None, purpose)
+    sentences += about_rate
+    # windows answer for their own rate
+    level = level if len(windows) else lowered
+    lacking = lacking_channels(purpose, channels)
     if lacking:
         sentences.append(f"not recorded but needed for the purpose: {', '.join(lacking)}")
         level = "not_evaluated" if level in USABLE else level
     return Verdict(level, tuple(sentences), RULES_VERSION)
+
+
+def rate_level(level: str, rate_hz: float | None, purpose: Purpose) -> tuple[str, list[str]]:
+    """Return the level after the purpose's least rate, and what is said of a rate [Hz] that is too low or not known."""
+    least = purpose.least_rate_hz
+    if least is None or (rate_hz is not None and rate_hz >= 0.99 * least):
+        return level, []
+    if rate_hz is None:
+        return "not_evaluated" if level in USABLE else level, [f"the rate of positions is not known; the purpose asks for at least {least:g} Hz"]
+    return "not_fit" if level in USABLE else level, [f"positions came at {rate_hz:.4g} Hz; the purpose asks for at least {least:g} Hz"]
 
 
 def _by_windows(windows: pd.DataFrame) -> tuple[str, str]:

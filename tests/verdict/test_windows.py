@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -9,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from analyzer import tables
+from analyzer.assessment import Limit, Purpose
 from analyzer.verdict.held import held_time
 from analyzer.verdict.passes import crossings, passes
 from analyzer.verdict.purposes import load_purpose
@@ -84,6 +87,61 @@ def test_the_time_of_a_window_is_held_once(good: list[bool], steps: list[float],
     assert held.share + other.share == pytest.approx(1 - held.missing_s / (at[-1] + after), abs=1e-9)
     assert held.whole == (trusted.all() and held.missing_s == 0) and (held.share == 1) == held.whole
     assert (held.share == 0) == (not trusted.any()) and (held.hole_s == 0) == held.whole
+
+
+def needing(**more: object) -> Purpose:
+    return replace(load_purpose("lane"), **more)  # type: ignore[arg-type]
+
+
+def test_a_window_follows_a_missing_channel_and_says_which() -> None:
+    frame = epochs(["not_evaluated"] * 200).assign(reasons=pd.Categorical(["not_recorded"] * 200))
+    spans = pd.DataFrame({"name": ["M01"], "start_utc": [START], "end_utc": [START + pd.Timedelta("9s")]})
+    row = judge_windows(spans, frame, 0.1, needing(required_channels=("yaw rate",)), lacking=("yaw rate",)).iloc[0]
+    assert row["verdict"] == "not_evaluated" and row["repeat"]
+    assert row["reason"].startswith("not recorded but needed: yaw rate")
+
+
+@pytest.mark.parametrize(("step_s", "nominal_s", "verdict"), [
+    (0.1, 0.1, "not_fit"),  # 10 Hz, asked 20
+    (0.1, 0.05, "not_fit"),  # the run is at 20 Hz, this window is not
+    (0.05, 0.05, "fit"),
+    (0.05, 0.1, "fit"),  # the run is at 10 Hz, this window is faster
+])
+def test_a_window_answers_for_its_own_rate(step_s: float, nominal_s: float, verdict: str) -> None:
+    spans = pd.DataFrame({"name": ["M01"], "start_utc": [START], "end_utc": [START + pd.Timedelta("9s")]})
+    row = judge_windows(spans, epochs(["trusted"] * 400, step_s=step_s), nominal_s, needing(least_rate_hz=20.0)).iloc[0]
+    assert (row["verdict"], row["repeat"]) == (verdict, verdict != "fit")
+    assert ("positions came at 10 Hz; the purpose asks for at least 20 Hz" in row["reason"]) == (verdict != "fit")
+
+
+def test_a_rate_that_is_not_known_is_no_pass() -> None:
+    spans = pd.DataFrame({"name": ["M01"], "start_utc": [START], "end_utc": [START + pd.Timedelta("1s")]})
+    row = judge_windows(spans, epochs(["trusted"]), None, needing(least_rate_hz=20.0)).iloc[0]
+    assert row["verdict"] == "not_evaluated" and "rate of positions is not known" in row["reason"]
+    metrics = {"rate_hz": type("M", (), {"value": None})}
+    found = judge_run(epochs(["trusted"]), judge_windows(spans, epochs(["trusted"]), None, load_purpose("lane")), metrics,  # type: ignore[arg-type]
+                      needing(least_rate_hz=20.0))
+    assert any("not known" in s for s in found.sentences)
+
+
+@pytest.mark.parametrize(("axis", "value", "unit", "column", "bound", "words"), [
+    ("horizontal", 0.1, "m", "horizontal_bound_m", 0.32, "position good to 32 cm (95 %), you need 6.57 cm (limit 10 cm / margin 1.52)"),
+    ("vertical", 0.05, "m", "vertical_bound_m", 0.14, "height good to 14 cm (95 %), you need 3.28 cm (limit 5 cm / margin 1.52)"),
+    ("speed", 0.5, "km/h", "speed_bound_mps", 0.25, "speed good to 0.9 km/h (95 %), you need 0.328 km/h (limit 0.5 km/h / margin 1.52)"),
+    ("heading", 0.1, "deg", "heading_bound_deg", 0.42, "heading good to 0.42° (95 %), you need 0.0657° (limit 0.1° / margin 1.52)"),
+    # what just misses is never shown as what is needed
+    ("horizontal", 0.1, "m", "horizontal_bound_m", 0.0658, "position good to 6.6 cm (95 %), you need 6.57 cm"),
+])
+def test_figures_are_those_of_the_quantity_that_fails(
+    axis: str, value: float, unit: str, column: str, bound: float, words: str
+) -> None:
+    quantity = axis if axis in ("speed", "heading") else "position"
+    lane = load_purpose("lane")
+    more = () if axis == "horizontal" else (Limit("k", quantity, axis, value, unit, "95", "r", "s"),)
+    frame = epochs(["doubtful"] * 200).assign(**{column: bound})
+    spans = pd.DataFrame({"name": ["M01"], "start_utc": [START], "end_utc": [START + pd.Timedelta("9s")]})
+    row = judge_windows(spans, frame, 0.1, replace(lane, limits=(*lane.limits, *more))).iloc[0]
+    assert words in row["reason"] and row["reason"].count("good to") == 1
 
 
 def test_missing_epochs_are_a_hole() -> None:

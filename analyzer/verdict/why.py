@@ -1,0 +1,100 @@
+"""Why epochs are not trusted, in words with figures: for the line of a window and the verdict of a run."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from analyzer import wording
+from analyzer.assessment import Limit, Purpose
+from analyzer.verdict.judge import BOUND_OF_AXIS, reason_texts
+from analyzer.verdict.purposes import SI, limit_95
+
+#: What is bounded on each axis, in words.
+AXIS_WORDS = {
+    "horizontal": "position", "vertical": "height", "along": "position along the track", "across": "position across the track",
+    "speed": "speed", "heading": "heading",
+}
+
+
+def code_weights(reasons: pd.Series, weight: NDArray[np.float64] | None = None) -> dict[str, float]:
+    """Return reason code -> weight of the epochs that have it (their number by default), largest first, then as published."""
+    held = pd.Categorical(reasons)
+    # a missing category counts in the place before the first
+    sums = np.bincount(held.codes.astype(np.int64) + 1, weights=weight, minlength=len(held.categories) + 1)[1:]
+    order = list(reason_texts())
+    found = dict.fromkeys(order, 0.0)
+    for words, total in zip(held.categories.astype(str), sums, strict=True):
+        for code in filter(None, words.split(",")):
+            found[code] = found.get(code, 0.0) + float(total)
+    return {code: found[code] for code in sorted(found, key=lambda c: -found[c]) if found[code] > 0}
+
+
+def reason_words(code: str, bad: pd.DataFrame, purpose: Purpose, lacking: Sequence[str] = ()) -> str:
+    """Return what a reason code says of the epochs `bad`, with its figure where it has one."""
+    if code == "not_recorded":
+        return f"not recorded but needed: {wording.listing(_not_recorded(bad, purpose, lacking)) or 'a quantity of the purpose'}"
+    age, away, satellites = (bad[c].to_numpy(np.float64, na_value=np.nan) for c in ("correction_age_s", "base_distance_m", "satellites_used"))
+    if code in ("age", "age_limit") and np.isfinite(age).any():
+        return f"corrections {np.nanmax(age):.0f} s old"
+    if code == "baseline" and np.isfinite(away).any():
+        return f"the base is {wording.length(float(np.nanmax(away)))} away, too far"
+    if code == "satellites_limit" and np.isfinite(satellites).any():
+        return f"{np.nanmin(satellites):.0f} satellites where the purpose asks for {purpose.least_satellites}"
+    if code == "state":
+        states = sorted(set(bad["fix_state"].astype(str)) - {"fixed"})
+        return f"not fixed ({', '.join(states).replace('_', ' ')})"
+    return reason_texts().get(code, code)
+
+
+def _not_recorded(bad: pd.DataFrame, purpose: Purpose, lacking: Sequence[str]) -> list[str]:
+    """Return in words what the purpose needs and `bad` does not have."""
+    placed = bad[(bad["fix_state"] != "no_fix").to_numpy()]
+
+    def missing(column: str) -> bool:
+        return bool(placed[column].isna().any())
+
+    names = [AXIS_WORDS[x.axis] for x in purpose.limits if missing(BOUND_OF_AXIS[x.axis])]
+    names += ["age of corrections"] if purpose.largest_age_s is not None and missing("correction_age_s") else []
+    names += ["satellites used"] if purpose.least_satellites is not None and missing("satellites_used") else []
+    return list(dict.fromkeys([*names, *lacking]))
+
+
+def failing_figures(bad: pd.DataFrame, purpose: Purpose, *, median: bool = False) -> list[str]:
+    """Return a phrase for each limit that the largest (or median) bound of `bad` misses: bound, and limit over margin."""
+    words = []
+    for limit in purpose.limits:
+        bound = bad[BOUND_OF_AXIS[limit.axis]].to_numpy(np.float64)
+        if not np.isfinite(bound).any():
+            continue
+        shown = float(np.nanmedian(bound) if median else np.nanmax(bound))
+        if shown * purpose.margin > limit_95(limit):
+            words.append(_figure(shown, limit, purpose.margin, "95 %, median" if median else "95 %"))
+    return words
+
+
+def _figure(bound: float, limit: Limit, margin: float, what: str) -> str:
+    """Return "position good to 32 cm (95 %), you need 6.57 cm (limit 10 cm / margin 1.52)"; what is needed is rounded down."""
+    factor, unit = 1.0, "m"
+    if limit.quantity == "position":
+        factor, unit = (100.0, "cm") if limit_95(limit) / margin < 1 else (1.0, "m")
+    elif limit.quantity == "speed":
+        factor, unit = 1 / SI[limit.unit], limit.unit
+    else:
+        unit = "°"
+    space = "" if unit == "°" else " "
+    most, need = limit_95(limit) * factor, _floored(limit_95(limit) / margin * factor)
+    # bounds are stored in single precision, whose rounding must not show
+    shown = wording.faithful(float(f"{bound * factor:.6g}"), limit=need, up=True)
+    over = f" (limit {most:.3g}{space}{unit} / margin {margin:g})" if margin != 1 else ""
+    return f"{AXIS_WORDS[limit.axis]} good to {shown}{space}{unit} ({what}), you need {need:g}{space}{unit}{over}"
+
+
+def _floored(value: float) -> float:
+    """Return a positive number with three figures, rounded down."""
+    step = 10.0 ** (math.floor(math.log10(value)) - 2)
+    return float(f"{math.floor(value / step + 1e-9) * step:.3g}")
