@@ -72,12 +72,28 @@ class Verdict:
 
 
 @dataclass(frozen=True)
+class BasePlace:
+    """Where the base is taken to stand: degrees, height [m]; `origin` says in words where that comes from."""
+
+    latitude_deg: float
+    longitude_deg: float
+    height_m: float
+    origin: str
+
+    @property
+    def place(self) -> tuple[float, float, float]:
+        """Latitude, longitude [deg] and height [m]."""
+        return self.latitude_deg, self.longitude_deg, self.height_m
+
+
+@dataclass(frozen=True)
 class Assessment:
     """A recording judged for a purpose.
 
     `epochs` has the columns of epochs.parquet (DEVELOPERS.md, Result folder) with index ``time_utc``; `segments`, `jumps`,
     `dropouts`, `windows`, `standstills` have the layouts given there. `setup` is the parsed set-up sheet or empty.
     `absolute` is the statement on absolute error in one sentence. `cannot_show` lists in words what this recording cannot show; `headline` holds the figures of the first screen.
+    `base` is where the base is taken to stand, None where nothing says.
     In a notebook it shows itself as a compact page.
     """
 
@@ -98,6 +114,7 @@ class Assessment:
     absolute: str = "not checked: no known mark was visited"
     versions: Mapping[str, str] = field(default_factory=dict)
     headline: Headline | None = None
+    base: BasePlace | None = None
 
     def _repr_html_(self) -> str:
         """Return the verdict, what to drive again and how good the positions are, for a notebook."""

@@ -16,7 +16,6 @@ from analyzer.evidence.check_points import CheckPointResult, check, nothing
 from analyzer.evidence.claim import has_position
 from analyzer.evidence.result import Evidence
 from analyzer.judging_epochs import Asked, judge_epochs
-from analyzer.metrics.base_site_sent import sent_positions
 from analyzer.metrics.result import Metrics
 from analyzer.metrics.whole import measure_whole
 from analyzer.recording import Recording
@@ -26,6 +25,7 @@ from analyzer.userfiles.accept import Decision
 from analyzer.userfiles.setup_sheet import Setup
 from analyzer.userfiles.tabular import WindowFile
 from analyzer.verdict.accepted import Applied, apply_decisions
+from analyzer.verdict.base_place import base_far, base_place
 from analyzer.verdict.causes import better_causes
 from analyzer.verdict.channel_names import lacking_channels
 from analyzer.verdict.headline import headline
@@ -74,7 +74,8 @@ def assess(
     _refuse_empty(recording)
     _refuse_several_drives(recording)
     spans, about_windows = window_spans(windows, recording.fixes)
-    place = base or _base_place(recording, setup)
+    stand = base_place(recording, setup, base, by_log=base_log is not None)
+    place = stand.place if stand is not None else None
     held = scratch if scratch is not None else Scratch()
     large = held if len(recording.fixes) > held.sizes.epochs else None
     metrics = _measured(recording, setup, chosen, spans=spans, base=place, scratch=large)
@@ -106,11 +107,13 @@ def assess(
             *marks.findings,
             *applied.findings,
             *([pattern] if pattern is not None else []),
+            *base_far(stand, metrics.epochs["base_distance_m"].to_numpy(np.float64)),
         ),
         headline=headline(applied.epochs, interval_s, dropouts, chosen),
         cannot_show=_blind_spots(evidence, marks, recording),
         absolute=marks.absolute,
         versions=versions(),
+        base=stand,
     )
 
 
@@ -193,14 +196,6 @@ def versions() -> dict[str, str]:
         except metadata.PackageNotFoundError:
             found[name] = "not installed"
     return found | {"python": platform.python_version()}
-
-
-def _base_place(recording: Recording, setup: Setup) -> tuple[float, float, float] | None:
-    """Return where the base stands: as stated, else as its main station sent first."""
-    if setup.base.position is not None:
-        return setup.base.position
-    sent = sent_positions(recording.corrections)
-    return sent[0].place if sent else None
 
 
 def _channels(recording: Recording) -> tuple[str, ...]:

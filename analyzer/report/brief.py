@@ -23,7 +23,7 @@ def brief(assessment: Assessment) -> str:
     head = [
         summary.run_line(assessment, clock),
         f"Verdict: {summary.LEVELS[assessment.verdict.level]}. {summary.headline(assessment)}",
-        *(s[0].upper() + s[1:] + "." for s in assessment.verdict.sentences if not len(assessment.windows)),
+        *_sentences(assessment),
         *summary.quality_lines(assessment),
         *summary.corrections_lines(assessment),
         *_unseen(assessment),
@@ -34,6 +34,12 @@ def brief(assessment: Assessment) -> str:
     most_again = min(len(again), max(room - min(len(dropouts), room // 2), 1))
     lines = [*head, *_block("Drive again", again, most_again)]
     return "\n".join([*lines, *_block("Dropouts", dropouts, max(room - most_again, 1))])
+
+
+def _sentences(assessment: Assessment) -> list[str]:
+    """Return what the verdict of a run without manoeuvres rests on; with them each line of the list says it."""
+    found = [] if len(assessment.windows) else map(wording.sentence, assessment.verdict.sentences)
+    return [line for s in found for line in textwrap.wrap(s, LINE_WIDTH, subsequent_indent="  ", break_on_hyphens=False)]
 
 
 def _unseen(assessment: Assessment) -> list[str]:

@@ -60,11 +60,19 @@ def run_line(assessment: Assessment, clock: Clock) -> str:
     parts.append(clock.span(times[0], times[-1]) if len(times) else "no epoch recorded")
     parts.append(str(setup.get("vehicle") or "vehicle not stated"))
     parts.append(_point(setup))
-    base = setup.get("base")
-    base_name = base.get("name") if isinstance(base, Mapping) else None
-    parts.append(f"base {base_name}" if base_name else "base not stated")
+    parts.append(_base(assessment))
     parts.append(f"purpose {assessment.purpose.title}")
     return ", ".join(parts)
+
+
+def _base(assessment: Assessment) -> str:
+    """Say which base it was, or where it is taken to stand and by what."""
+    stated, place = assessment.setup.get("base"), assessment.base
+    name = stated.get("name") if isinstance(stated, Mapping) else None
+    if place is None or (name and place.origin == "by the set-up sheet"):
+        return f"base {name}" if name else "base not stated"
+    where = f"{place.latitude_deg:.7f}°, {place.longitude_deg:.7f}°, height {place.height_m:.3f} m {place.origin}"
+    return f"base {name + ', ' if name else ''}at {where}"
 
 
 def _point(setup: Mapping[str, object]) -> str:

@@ -21,6 +21,13 @@ AXIS_WORDS = {
 }
 
 
+def told_by(epochs: pd.DataFrame, bad: NDArray[np.bool_], purpose: Purpose) -> pd.DataFrame:
+    """Return the rows `bad` of `epochs` with the columns that the functions here look at; all of a long drive would be too much."""
+    bounds = [BOUND_OF_AXIS[x.axis] for x in purpose.limits]
+    columns = ["trust", "reasons", "fix_state", "correction_age_s", "base_distance_m", "satellites_used", *bounds]
+    return pd.DataFrame({c: epochs[c].array[bad] for c in columns})
+
+
 def code_weights(reasons: pd.Series, weight: NDArray[np.float64] | None = None) -> dict[str, float]:
     """Return reason code -> weight of the epochs that have it (their number by default), largest first, then as published."""
     held = pd.Categorical(reasons)
@@ -79,19 +86,19 @@ def failing_figures(bad: pd.DataFrame, purpose: Purpose, *, median: bool = False
 
 def _figure(bound: float, limit: Limit, margin: float, what: str) -> str:
     """Return "position good to 32 cm (95 %), you need 6.57 cm (limit 10 cm / margin 1.52)"; what is needed is rounded down."""
-    factor, unit = 1.0, "m"
-    if limit.quantity == "position":
-        factor, unit = (100.0, "cm") if limit_95(limit) / margin < 1 else (1.0, "m")
-    elif limit.quantity == "speed":
-        factor, unit = 1 / SI[limit.unit], limit.unit
-    else:
-        unit = "°"
-    space = "" if unit == "°" else " "
-    most, need = limit_95(limit) * factor, _floored(limit_95(limit) / margin * factor)
     # bounds are stored in single precision, whose rounding must not show
-    shown = wording.faithful(float(f"{bound * factor:.6g}"), limit=need, up=True)
-    over = f" (limit {most:.3g}{space}{unit} / margin {margin:g})" if margin != 1 else ""
-    return f"{AXIS_WORDS[limit.axis]} good to {shown}{space}{unit} ({what}), you need {need:g}{space}{unit}{over}"
+    bound = float(f"{bound:.6g}")
+    most, need = limit_95(limit), limit_95(limit) / margin
+    if limit.quantity == "position":
+        factor, unit = (100.0, " cm") if need < 1 else (1.0, " m")
+        need = _floored(need * factor)
+        shown = wording.length(bound, limit_m=need / factor, up=True)
+    else:
+        factor, unit = (1 / SI[limit.unit], f" {limit.unit}") if limit.quantity == "speed" else (1.0, "°")
+        need = _floored(need * factor)
+        shown = wording.faithful(float(f"{bound * factor:.6g}"), limit=need, up=True) + unit
+    over = f" (limit {most * factor:.3g}{unit} / margin {margin:g})" if margin != 1 else ""
+    return f"{AXIS_WORDS[limit.axis]} good to {shown} ({what}), you need {need:g}{unit}{over}"
 
 
 def _floored(value: float) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -203,3 +204,31 @@ def test_run_verdict_by_windows() -> None:
     assert level("not_evaluated", "not_fit") == "not_fit"
     assert level("not_evaluated", "not_evaluated") == "not_evaluated"
     assert level("fit", "not_evaluated") == "fit_with_exclusions"
+
+
+def test_a_run_without_windows_says_why_it_is_not_fit() -> None:
+    frame = epochs(["trusted"] * 50 + ["rejected"] * 100 + ["doubtful"] * 50)
+    frame["reasons"] = pd.Categorical([""] * 50 + ["baseline"] * 100 + ["baseline,bridge"] * 50)
+    frame["base_distance_m"], frame["horizontal_bound_m"] = 81_000.0, np.where(np.arange(200) < 50, 0.03, 0.4)
+    found = judge_run(frame, tables.WINDOWS.empty(), Metered(pd.DataFrame({"interval_s": np.full(200, 0.1)})), load_purpose("lane"))  # type: ignore[arg-type]
+    assert found.level == "not_fit" and found.sentences[0].startswith("25.0 % of the time")
+    # counted by hand: 150 of 200 epochs have one reason, 50 the other
+    for words in ("the base is 81 km away, too far (75.0 % of the time)", "since the last loss (25.0 % of the time)",
+                  "position good to 40 cm (95 %, median), you need 6.57 cm"):
+        assert words in found.sentences[1], found.sentences[1]
+
+
+def test_reasons_that_have_no_room_are_counted() -> None:
+    frame = epochs(["rejected"] * 200).assign(reasons=pd.Categorical(["age,baseline,scatter,segment,bridge"] * 200))
+    found = judge_run(frame, tables.WINDOWS.empty(), Metered(pd.DataFrame({"interval_s": np.full(200, 0.1)})), load_purpose("lane"))  # type: ignore[arg-type]
+    assert "2 more reasons" in found.sentences[1]
+
+
+class Metered:
+    """The metrics that a verdict looks at."""
+
+    def __init__(self, epochs: pd.DataFrame) -> None:
+        self.epochs = epochs
+
+    def __getitem__(self, key: str) -> SimpleNamespace:
+        return SimpleNamespace(value={"rate_hz": 10.0}[key])
