@@ -9,6 +9,7 @@ from analyzer.errors import UsageError
 from analyzer.evidence.claim import has_position
 from analyzer.geodesy import to_enu
 from analyzer.recording import Finding
+from analyzer.userfiles.moments import dated
 from analyzer.userfiles.tabular import WINDOW_COLUMNS, WindowFile
 from analyzer.verdict.passes import passes
 
@@ -23,12 +24,12 @@ def window_spans(windows: WindowFile | None, fixes: pd.DataFrame) -> tuple[pd.Da
 
     Raises
     ------
-    UsageError : there are crossing lines, and not one pass between them.
+    UsageError : there are crossing lines, and not one pass between them; or a window has no date and the drive gives it none.
     """
     if windows is None:
         return pd.DataFrame(columns=list(WINDOW_COLUMNS)), ()
     if windows.lines.empty:
-        return windows.times, windows.findings
+        return _with_dates(windows, fixes), windows.findings
     placed = fixes[has_position(fixes)]
     origin = (float(placed["latitude_deg"].iloc[0]), float(placed["longitude_deg"].iloc[0]), 0.0)
     lines = windows.lines[["name"]].copy()
@@ -46,6 +47,17 @@ def window_spans(windows: WindowFile | None, fixes: pd.DataFrame) -> tuple[pd.Da
                          "the route: check latitude and longitude of both ends, and that two lines of one name are its way in and its way out.")
     text = f"No pass was made of the crossing lines {', '.join(idle)}: the route crosses them never, or not one after the other."
     return found, (*windows.findings, *([Finding("lines_not_crossed", "warning", text, {"names": idle})] if idle else []))
+
+
+def _with_dates(windows: WindowFile, fixes: pd.DataFrame) -> pd.DataFrame:
+    """Return windows by time, those without a date on the day of the drive."""
+    times = windows.times.copy()
+    for at, window in windows.undated.items():
+        found = dated(window, fixes.index[0], fixes.index[-1])
+        if isinstance(found, str):
+            raise UsageError(f"{window.where}: {found}")
+        times.loc[times.index[at], ["start_utc", "end_utc"]] = list(found)
+    return times
 
 
 def _local(latitude: pd.Series, longitude: pd.Series, origin: tuple[float, float, float]) -> np.ndarray:
