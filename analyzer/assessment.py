@@ -45,7 +45,10 @@ class Limit:
 
 @dataclass(frozen=True)
 class Purpose:
-    """What the positions are for: named limits, each with unit, reason and source."""
+    """What the positions are for: named limits, each with unit, reason and source.
+
+    `channels_at` says where the required channels are named: file, line and key.
+    """
 
     name: str
     title: str
@@ -56,6 +59,7 @@ class Purpose:
     least_rate_hz: float | None = None
     least_satellites: int | None = None
     required_channels: tuple[str, ...] = ()
+    channels_at: str = "purpose"
 
     def limit(self, axis: str) -> Limit | None:
         """Return the position limit on `axis` (horizontal, along, across, vertical), or None."""

@@ -27,7 +27,7 @@ from analyzer.userfiles.tabular import WindowFile
 from analyzer.verdict.accepted import Applied, apply_decisions
 from analyzer.verdict.base_place import base_far, base_place
 from analyzer.verdict.causes import better_causes
-from analyzer.verdict.channel_names import lacking_channels
+from analyzer.verdict.channel_names import lacking_channels, refuse_unknown
 from analyzer.verdict.headline import headline
 from analyzer.verdict.purposes import load_purpose
 from analyzer.verdict.range_pattern import range_pattern
@@ -67,10 +67,11 @@ def assess(
     Raises
     ------
     InputError : the recording holds no position, or is of several drives.
-    UsageError : crossing lines between which there is no pass.
+    UsageError : crossing lines between which there is no pass, or a purpose that needs a channel which nothing can have.
     """
     chosen = purpose if isinstance(purpose, Purpose) else load_purpose(purpose or "lane")
     setup = setup or Setup()
+    refuse_unknown(chosen, recording.measurement.columns)
     _refuse_empty(recording)
     _refuse_several_drives(recording)
     spans, about_windows = window_spans(windows, recording.fixes)

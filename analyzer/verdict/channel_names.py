@@ -6,6 +6,7 @@ from collections.abc import Collection, Mapping
 
 from analyzer import tables
 from analyzer.assessment import Purpose
+from analyzer.errors import UsageError
 
 #: Plain name -> columns of which one must hold values.
 PLAIN: Mapping[str, tuple[str, ...]] = {
@@ -42,6 +43,21 @@ COLUMNS: tuple[str, ...] = tuple(dict.fromkeys(
 def columns_of(name: str) -> tuple[str, ...] | None:
     """Return the columns of which one must hold values, or None where the name is neither plain nor that of a column."""
     return (name,) if name in COLUMNS else PLAIN.get(" ".join(name.lower().replace("_", " ").split()))
+
+
+def refuse_unknown(purpose: Purpose, own: Collection[str]) -> None:
+    """Raise where `purpose` requires a channel that nothing can have; `own` are the columns of the measurement.
+
+    Raises
+    ------
+    UsageError : a name that is neither plain, nor that of a column, nor that of a channel of the measurement.
+    """
+    unknown = [n for n in purpose.required_channels if columns_of(n) is None and n not in own]
+    if unknown:
+        more = [c for c in own if c not in COLUMNS and c not in _ADMINISTRATIVE]
+        raise UsageError(
+            f"{purpose.channels_at}: there is no channel '{unknown[0]}'; known are {', '.join(PLAIN)}, the columns {', '.join(COLUMNS)}, and "
+            f"what a column map names in the measurement ({', '.join(more) if more else 'here nothing'}).")
 
 
 def lacking_channels(purpose: Purpose, recorded: Collection[str]) -> tuple[str, ...]:
