@@ -31,7 +31,9 @@ def run(args: argparse.Namespace) -> int:
 
     result = load_result(args.result)
     tables = {name: result.table(name) for name in ("segments", "jumps", "dropouts", "windows", "standstills")}
-    facts = Facts(run=result.run, epochs=result.epochs(), purpose=result.summary["verdict"]["purpose"], **tables)
+    judged = result.summary["verdict"]
+    decisions = [f["evidence"] for f in judged["findings"] if str(f.get("code")).startswith("decision_")]
+    facts = Facts(run=result.run, epochs=result.epochs(), purpose=judged["purpose"], decisions=decisions, **tables)
     if args.dropout is not None:
         out(explain_dropout(facts, args.dropout))
     elif args.window is not None:

@@ -14,6 +14,7 @@ from analyzer.report import view
 from analyzer.report.limits import axis_limits
 from analyzer.report.model import Jump, Section, Table
 from analyzer.report.summary import age_unknown, corrected
+from analyzer.verdict.explain_words import DECIDED
 from analyzer.verdict.headline import Availability, headline_of
 from analyzer.verdict.judge import reason_texts
 from analyzer.wording import Clock
@@ -127,13 +128,13 @@ def manoeuvres(assessment: Assessment, clock: Clock) -> Section:
                     "manoeuvre": lambda r: text(r.get("name")),
                     "place": lambda r: wording.reach(real(r.get("start_distance_m")), real(r.get("end_distance_m"))),
                     "from, UTC": lambda r: clock.time(r.get("start_utc")),
-                    "verdict": lambda r: wording.words(r.get("verdict")),
+                    "verdict": _verdict,
                     "largest bound (95 %)": lambda r: wording.length(
                         real(r.get("worst_horizontal_bound_m")), limit_m=limit, up=True
                     ),
                     "trusted": lambda r: wording.share(real(r.get("share_trusted"))),
                     "reason": lambda r: text(r.get("reason")),
-                    **({"accepted": _accepted} if accepted else {}),
+                    **({"decided": _accepted} if accepted else {}),
                 },
                 numeric=("largest bound (95 %)", "trusted"),
                 wide=("reason",),
@@ -141,6 +142,12 @@ def manoeuvres(assessment: Assessment, clock: Clock) -> Section:
             ),
         ),
     )
+
+
+def _verdict(row: pd.Series) -> str:
+    """Return what evidence says of a manoeuvre, and what a person made of it."""
+    done = [DECIDED.get(d, d) for d in str(row.get("decision") or "").split(", ") if d]
+    return wording.words(row.get("verdict")) + (f", {' and '.join(done)} by the user" if done else "")
 
 
 def _accepted(row: pd.Series) -> str:

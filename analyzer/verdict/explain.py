@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,7 +25,10 @@ LEAST_PART_M = 0.0005
 
 @dataclass(frozen=True)
 class Facts:
-    """A result as tables: layouts of the result folder; `purpose` is ``verdict.purpose`` of summary.json."""
+    """A result as tables: layouts of the result folder; `purpose` is ``verdict.purpose`` of summary.json.
+
+    `decisions` is what the user accepted and excluded: the evidence of those findings (action, by, reason, start_utc, end_utc).
+    """
 
     run: str
     epochs: pd.DataFrame
@@ -35,6 +38,7 @@ class Facts:
     windows: pd.DataFrame
     standstills: pd.DataFrame
     purpose: Mapping[str, Any]
+    decisions: Sequence[Mapping[str, Any]] = ()
 
 
 def explain_time(facts: Facts, time: pd.Timestamp) -> str:
@@ -57,7 +61,7 @@ def explain_time(facts: Facts, time: pd.Timestamp) -> str:
         head.append(f"No epoch was recorded at {w.clock(time)}: the nearest, {w.clock(times[at])}, is shown.")
     parts = [head, _position(row), _bounds(row, facts.purpose), _parts(row), _trust(row)]
     parts += [_segment(facts.segments, row), _jump(facts.jumps, times[at]), _standstill(facts.standstills, row)]
-    parts += [_dropouts_at(facts.dropouts, time), _window_at(facts.windows, times[at])]
+    parts += [_dropouts_at(facts.dropouts, time), _window_at(facts.windows, times[at]), _decisions_at(facts.decisions, times[at])]
     return "\n".join(line for part in parts for line in part)
 
 
@@ -195,9 +199,20 @@ def _window_at(windows: pd.DataFrame, time: pd.Timestamp) -> list[str]:
 
 def _window_line(one: Row) -> str:
     reason = w.text(one, "reason")
-    again = "drive again" if one.get("repeat") is True or str(one.get("repeat")) == "True" else "no need to drive again"
-    return (f"window {one['name']}: {w.plain(w.text(one, 'verdict'))}, trusted for {w.share(w.value(one, 'share_trusted'))} of its time, worst bound "
-            f"{w.length(w.value(one, 'worst_horizontal_bound_m'))}, {again}" + (f"; {reason}" if reason else ""))
+    judged = (f"{w.plain(w.text(one, 'verdict'))}, trusted for {w.share(w.value(one, 'share_trusted'))} of its time, worst bound "
+              f"{w.length(w.value(one, 'worst_horizontal_bound_m'))}")
+    again, left = w.flag(one, "repeat"), w.text(one, "verdict_with_decisions")
+    if w.left_out(one):
+        return f"window {one['name']}: left out of the judged time by a decision; evidence alone: {judged}; {reason}"
+    decided = f", with the decisions {w.plain(left)}" if w.text(one, "decision") else ""
+    return f"window {one['name']}: {judged}{decided}, {'drive again' if again else 'no need to drive again'}" + (f"; {reason}" if reason else "")
+
+
+def _decisions_at(decisions: Sequence[Mapping[str, Any]], time: pd.Timestamp) -> list[str]:
+    """Return who decided what about the time, and why."""
+    inside = [d for d in decisions if pd.Timestamp(d["start_utc"]) <= time <= pd.Timestamp(d["end_utc"])]
+    return [f"decision: {w.DECIDED.get(d['action'], d['action'])} by {d['by']}: {d['reason']} ({w.clock(d['start_utc'])} to {w.clock(d['end_utc'])})"
+            for d in inside]
 
 
 def explain_dropout(facts: Facts, number: int) -> str:

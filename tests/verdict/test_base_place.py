@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from geographiclib.geodesic import Geodesic
+from stand_log import write_stand
 
 from analyzer import assess, read, write_results
 from analyzer.assessment import Assessment, BasePlace
@@ -20,19 +21,8 @@ HERE = (48.1001, 11.1001, 500.0)
 
 @pytest.fixture(scope="module")
 def stand(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """20 s at rest and fixed, 5 Hz."""
-    path = tmp_path_factory.mktemp("stand") / "stand.nmea"
-    lines = []
-    for k in range(100):
-        clock = f"0900{k / 5:05.2f}"
-        for body in (f"GNGGA,{clock},4806.0180000,N,01106.0180000,E,4,20,0.6,500.000,M,45.000,M,0.6,0017",
-                     f"GNRMC,{clock},A,4806.0180000,N,01106.0180000,E,0.00,90.00,240326,,,R"):
-            check = 0
-            for sign in body:
-                check ^= ord(sign)
-            lines.append(f"${body}*{check:02X}\r\n")
-    path.write_text("".join(lines), newline="")
-    return path
+    """20 s at rest and fixed."""
+    return write_stand(tmp_path_factory.mktemp("stand") / "stand.nmea")
 
 
 def judged(stand: Path, base: tuple[float, float, float] | None) -> Assessment:
