@@ -125,6 +125,7 @@ def _rows(path: Path, *, what: str) -> tuple[list[tuple[int, dict[str, str]]], l
 def _by_time(rows: list[tuple[int, dict[str, str]]], path: str | Path) -> WindowFile:
     """Return windows by time; those without a date wait for the drive."""
     written = [_window(row, line, path) for line, row in rows]
+    _refuse_twice(rows, path)
     undated = {
         at: Undated(start, end, f"windows file {path}: line {line}")
         for at, ((line, _), (start, end)) in enumerate(zip(rows, written, strict=True))
@@ -134,6 +135,16 @@ def _by_time(rows: list[tuple[int, dict[str, str]]], path: str | Path) -> Window
             for k, c in enumerate(("start_utc", "end_utc"))}
     times = pd.DataFrame({"name": [row["name"] for _, row in rows], **ends}, columns=list(WINDOW_COLUMNS))
     return WindowFile(times, pd.DataFrame(columns=list(LINE_COLUMNS)), undated=undated)
+
+
+def _refuse_twice(rows: list[tuple[int, dict[str, str]]], path: str | Path) -> None:
+    """Raise where two windows have one name: decisions and explanations name a window by it."""
+    first: dict[str, int] = {}
+    for line, row in rows:
+        if row["name"] in first:
+            raise UsageError(f"windows file {path}: line {line}: the name '{row['name']}' stands on line {first[row['name']]} as well; give each "
+                             "window a name of its own.")
+        first[row["name"]] = line
 
 
 def _window(row: dict[str, str], line: int, path: str | Path) -> tuple[Written, Written]:

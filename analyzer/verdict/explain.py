@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from analyzer import wording
 from analyzer.assessment import Limit
 from analyzer.errors import UsageError
 from analyzer.tables import BOUND_PARTS
@@ -254,6 +255,9 @@ def explain_window(facts: Facts, name: str) -> str:
     if not len(found):
         known = ", ".join(facts.windows["name"].astype(str)) or "none"
         raise UsageError(f"explain: there is no window '{name}' in {facts.run}; its windows are {known}.")
+    if len(found) > 1:
+        when = wording.listing(w.clock(t) for t in found["start_utc"])
+        raise UsageError(f"explain: {len(found)} windows of {facts.run} are called '{name}', from {when} on; ask for a moment in one of them by --at.")
     one: Row = found.iloc[0].to_dict()
     lines = [facts.run, _window_line(one), f"from {w.clock(one['start_utc'])} ({w.km(w.value(one, 'start_distance_m'))}) to "
              f"{w.clock(one['end_utc'])} ({w.km(w.value(one, 'end_distance_m'))})"]
