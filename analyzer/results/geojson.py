@@ -99,7 +99,7 @@ def _dropout_features(dropouts: pd.DataFrame) -> Iterator[dict[str, Any]]:
 
 def _decision_feature(finding: Finding, epochs: pd.DataFrame, at: NDArray[np.int64]) -> dict[str, Any]:
     """Return the stretch of the epochs `at` that the user accepted or excluded, with who and why."""
-    start, end = pd.Timestamp(finding.evidence["start_utc"]), pd.Timestamp(finding.evidence["end_utc"])
+    start, end = (pd.Timestamp(str(finding.evidence[c])) for c in ("start_utc", "end_utc"))
     inside = at[(at >= epochs.index.searchsorted(start)) & (at < epochs.index.searchsorted(end, side="right"))]
     points = _thin(np.column_stack([epochs[c].to_numpy(np.float64)[inside] for c in ("longitude_deg", "latitude_deg")]))
     told = {key: str(finding.evidence[key]) for key in ("action", "by", "reason")}

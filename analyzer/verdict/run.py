@@ -21,7 +21,7 @@ from analyzer.metrics.result import Metrics
 from analyzer.settings import thresholds
 from analyzer.verdict.channel_names import lacking_channels
 from analyzer.verdict.judge import RULES_VERSION
-from analyzer.verdict.why import code_weights, failing_figures, reason_words, told_by
+from analyzer.verdict.why import Rows, code_weights, failing_figures, reason_words
 from analyzer.wording import share_in_words
 
 USABLE = ("fit", "fit_with_exclusions")
@@ -93,7 +93,7 @@ def _why_not(
     judged: pd.DataFrame, bad: NDArray[np.bool_], weight: NDArray[np.float64], *, purpose: Purpose, lacking: tuple[str, ...]
 ) -> str:
     """Say in one sentence why epochs are not trusted: the commonest reasons with their share of time, and the bounds that miss."""
-    rows, whole = told_by(judged, bad, purpose), weight.sum()
+    rows, whole = Rows(judged, bad), weight.sum()
     shares = code_weights(rows["reasons"], weight[bad])
     named = [f"{reason_words(code, rows, purpose, lacking)} ({share_in_words(share / whole)} of the time)"
              for code, share in list(shares.items())[:MOST_REASONS]]

@@ -19,13 +19,19 @@ AXIS_WORDS = {
     "horizontal": "position", "vertical": "height", "along": "position along the track", "across": "position across the track",
     "speed": "speed", "heading": "heading",
 }
+#: Reason codes whose words have a figure, and the column it comes from.
+FIGURE_OF = {"age": "correction_age_s", "age_limit": "correction_age_s", "baseline": "base_distance_m", "satellites_limit": "satellites_used"}
 
 
-def told_by(epochs: pd.DataFrame, bad: NDArray[np.bool_], purpose: Purpose) -> pd.DataFrame:
-    """Return the rows `bad` of `epochs` with the columns that the functions here look at; all of a long drive would be too much."""
-    bounds = [BOUND_OF_AXIS[x.axis] for x in purpose.limits]
-    columns = ["trust", "reasons", "fix_state", "correction_age_s", "base_distance_m", "satellites_used", *bounds]
-    return pd.DataFrame({c: epochs[c].array[bad] for c in columns})
+class Rows:
+    """Rows of a table, column by column: all columns of a drive of days at once would be too much."""
+
+    def __init__(self, table: pd.DataFrame, chosen: NDArray[np.bool_]) -> None:
+        self._table, self._chosen = table, chosen
+
+    def __getitem__(self, column: str) -> pd.Series:
+        """Return a column of the chosen rows."""
+        return pd.Series(self._table[column].array[self._chosen])
 
 
 def code_weights(reasons: pd.Series, weight: NDArray[np.float64] | None = None) -> dict[str, float]:
@@ -41,29 +47,30 @@ def code_weights(reasons: pd.Series, weight: NDArray[np.float64] | None = None) 
     return {code: found[code] for code in sorted(found, key=lambda c: -found[c]) if found[code] > 0}
 
 
-def reason_words(code: str, bad: pd.DataFrame, purpose: Purpose, lacking: Sequence[str] = ()) -> str:
+def reason_words(code: str, bad: Rows, purpose: Purpose, lacking: Sequence[str] = ()) -> str:
     """Return what a reason code says of the epochs `bad`, with its figure where it has one."""
     if code == "not_recorded":
         return f"not recorded but needed: {wording.listing(_not_recorded(bad, purpose, lacking)) or 'a quantity of the purpose'}"
-    age, away, satellites = (bad[c].to_numpy(np.float64, na_value=np.nan) for c in ("correction_age_s", "base_distance_m", "satellites_used"))
-    if code in ("age", "age_limit") and np.isfinite(age).any():
-        return f"corrections {np.nanmax(age):.0f} s old"
-    if code == "baseline" and np.isfinite(away).any():
-        return f"the base is {wording.length(float(np.nanmax(away)))} away, too far"
-    if code == "satellites_limit" and np.isfinite(satellites).any():
-        return f"{np.nanmin(satellites):.0f} satellites where the purpose asks for {purpose.least_satellites}"
     if code == "state":
-        states = sorted(set(bad["fix_state"].astype(str)) - {"fixed"})
+        states = sorted(set(map(str, bad["fix_state"].unique())) - {"fixed"})
         return f"not fixed ({', '.join(states).replace('_', ' ')})"
-    return reason_texts().get(code, code)
+    column = FIGURE_OF.get(code)
+    values = bad[column].dropna().to_numpy(np.float64) if column else np.empty(0)
+    if not len(values):
+        return reason_texts().get(code, code)
+    if column == "base_distance_m":
+        return f"the base is {wording.length(float(values.max()))} away, too far"
+    if column == "satellites_used":
+        return f"{values.min():.0f} satellites where the purpose asks for {purpose.least_satellites}"
+    return f"corrections {values.max():.0f} s old"
 
 
-def _not_recorded(bad: pd.DataFrame, purpose: Purpose, lacking: Sequence[str]) -> list[str]:
+def _not_recorded(bad: Rows, purpose: Purpose, lacking: Sequence[str]) -> list[str]:
     """Return in words what the purpose needs and `bad` does not have."""
-    placed = bad[(bad["fix_state"] != "no_fix").to_numpy()]
+    placed = (bad["fix_state"] != "no_fix").to_numpy()
 
     def missing(column: str) -> bool:
-        return bool(placed[column].isna().any())
+        return bool((bad[column].isna().to_numpy() & placed).any())
 
     names = [AXIS_WORDS[x.axis] for x in purpose.limits if missing(BOUND_OF_AXIS[x.axis])]
     names += ["age of corrections"] if purpose.largest_age_s is not None and missing("correction_age_s") else []
@@ -71,11 +78,11 @@ def _not_recorded(bad: pd.DataFrame, purpose: Purpose, lacking: Sequence[str]) -
     return list(dict.fromkeys([*names, *lacking]))
 
 
-def failing_figures(bad: pd.DataFrame, purpose: Purpose, *, median: bool = False) -> list[str]:
+def failing_figures(bad: Rows, purpose: Purpose, *, median: bool = False) -> list[str]:
     """Return a phrase for each limit that the largest (or median) bound of `bad` misses: bound, and limit over margin."""
     words = []
     for limit in purpose.limits:
-        bound = bad[BOUND_OF_AXIS[limit.axis]].to_numpy(np.float64)
+        bound = bad[BOUND_OF_AXIS[limit.axis]].to_numpy()
         if not np.isfinite(bound).any():
             continue
         shown = float(np.nanmedian(bound) if median else np.nanmax(bound))

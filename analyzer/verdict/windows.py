@@ -18,7 +18,7 @@ from analyzer.assessment import Purpose
 from analyzer.settings import thresholds
 from analyzer.verdict.held import Held, held_time
 from analyzer.verdict.run import USABLE, rate_level
-from analyzer.verdict.why import code_weights, failing_figures, reason_words, told_by
+from analyzer.verdict.why import Rows, code_weights, failing_figures, reason_words
 from analyzer.wording import share_in_words
 
 #: Epochs from which on a window tells its own rate.
@@ -111,10 +111,11 @@ def _own_rate(part: pd.DataFrame, nominal_s: float | None) -> float | None:
 def _why(part: pd.DataFrame, held: Held, purpose: Purpose, lacking: Sequence[str]) -> list[str]:
     """Return what is wrong, how good it was, what is needed: the phrases of one line for `drive again`."""
     words = []
-    bad = told_by(part, (part["trust"] != "trusted").to_numpy(), purpose)
+    untrusted = (part["trust"] != "trusted").to_numpy()
+    bad = Rows(part, untrusted)
     if held.missing_s:
         words.append(f"{held.missing_s:.1f} s of positions missing")
-    if len(bad):
+    if untrusted.any():
         unknown = bool((bad["trust"] == "not_evaluated").mean() > 0.5)
         others = [code for code in code_weights(bad["reasons"]) if code != "not_recorded" or not unknown]
         words += [reason_words(code, bad, purpose, lacking) for code in [*(["not_recorded"] if unknown else []), *others[:1]]]
