@@ -45,7 +45,10 @@ class Limit:
 
 @dataclass(frozen=True)
 class Purpose:
-    """What the positions are for: named limits, each with unit, reason and source."""
+    """What the positions are for: named limits, each with unit, reason and source.
+
+    `channels_at` says where the required channels are named: file, line and key.
+    """
 
     name: str
     title: str
@@ -56,6 +59,7 @@ class Purpose:
     least_rate_hz: float | None = None
     least_satellites: int | None = None
     required_channels: tuple[str, ...] = ()
+    channels_at: str = "purpose"
 
     def limit(self, axis: str) -> Limit | None:
         """Return the position limit on `axis` (horizontal, along, across, vertical), or None."""
@@ -72,12 +76,28 @@ class Verdict:
 
 
 @dataclass(frozen=True)
+class BasePlace:
+    """Where the base is taken to stand: degrees, height [m]; `origin` says in words where that comes from."""
+
+    latitude_deg: float
+    longitude_deg: float
+    height_m: float
+    origin: str
+
+    @property
+    def place(self) -> tuple[float, float, float]:
+        """Latitude, longitude [deg] and height [m]."""
+        return self.latitude_deg, self.longitude_deg, self.height_m
+
+
+@dataclass(frozen=True)
 class Assessment:
     """A recording judged for a purpose.
 
     `epochs` has the columns of epochs.parquet (DEVELOPERS.md, Result folder) with index ``time_utc``; `segments`, `jumps`,
     `dropouts`, `windows`, `standstills` have the layouts given there. `setup` is the parsed set-up sheet or empty.
     `absolute` is the statement on absolute error in one sentence. `cannot_show` lists in words what this recording cannot show; `headline` holds the figures of the first screen.
+    `base` is where the base is taken to stand, None where nothing says.
     In a notebook it shows itself as a compact page.
     """
 
@@ -98,6 +118,7 @@ class Assessment:
     absolute: str = "not checked: no known mark was visited"
     versions: Mapping[str, str] = field(default_factory=dict)
     headline: Headline | None = None
+    base: BasePlace | None = None
 
     def _repr_html_(self) -> str:
         """Return the verdict, what to drive again and how good the positions are, for a notebook."""

@@ -11,13 +11,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from analyzer.assessment import Assessment, Purpose
+from analyzer.assessment import Assessment, BasePlace, Purpose
 from analyzer.errors import InputError
 from analyzer.evidence.check_points import CheckPointResult, check, nothing
 from analyzer.evidence.claim import has_position
 from analyzer.evidence.result import Evidence
 from analyzer.judging_epochs import Asked, judge_epochs
-from analyzer.metrics.base_site_sent import sent_positions
 from analyzer.metrics.result import Metrics
 from analyzer.metrics.whole import measure_whole
 from analyzer.recording import Finding, Recording
@@ -27,7 +26,9 @@ from analyzer.userfiles.accept import Decision
 from analyzer.userfiles.setup_sheet import Setup
 from analyzer.userfiles.tabular import WindowFile
 from analyzer.verdict.accepted import Applied, apply_decisions
+from analyzer.verdict.base_place import base_far, base_place
 from analyzer.verdict.causes import better_causes
+from analyzer.verdict.channel_names import lacking_channels, refuse_unknown
 from analyzer.verdict.headline import headline
 from analyzer.verdict.purposes import load_purpose
 from analyzer.verdict.range_pattern import range_pattern
@@ -67,18 +68,20 @@ def assess(
     Raises
     ------
     InputError : the recording holds no position, or is of several drives.
-    UsageError : crossing lines between which there is no pass.
+    UsageError : crossing lines between which there is no pass, or a purpose that needs a channel which nothing can have.
     """
     chosen = purpose if isinstance(purpose, Purpose) else load_purpose(purpose or "lane")
     setup = setup or Setup()
+    refuse_unknown(chosen, recording.measurement.columns)
     _refuse_empty(recording)
     _refuse_several_drives(recording)
     spans, about_windows = window_spans(windows, recording.fixes)
-    place = base or _base_place(recording, setup)
+    stand = base_place(recording, setup, base, by_log=base_log is not None)
+    place = stand.place if stand is not None else None
     large = _if_large(recording, scratch)
     metrics = _measured(recording, setup, chosen, spans=spans, base=place, scratch=large)
     marks = check(recording, metrics, setup, check_points) if check_points is not None else nothing()
-    epochs, evidence = judge_epochs(recording, metrics, Asked(chosen, spans, marks), large)
+    epochs, evidence = judge_epochs(recording, metrics, Asked(chosen, spans, marks, lacking_channels(chosen, _channels(recording))), large)
     dropouts = better_causes(metrics.dropouts, recording, metrics, base_log=base_log, second_rover=second_rover)
     applied = _decided(epochs, spans, decisions, recording, metrics, chosen)
     interval_s = metrics.epochs["interval_s"].to_numpy(np.float64)
@@ -91,8 +94,9 @@ def assess(
         *marks.findings,
         *applied.findings,
         *([pattern] if pattern is not None else []),
+        *base_far(stand, metrics.epochs["base_distance_m"].to_numpy(np.float64)),
     )
-    judged = _Judged(metrics, marks, evidence, dropouts, applied)
+    judged = _Judged(metrics, marks, evidence, dropouts, applied, stand)
     return _assessment(recording, chosen, setup, judged, findings=findings)
 
 
@@ -105,6 +109,7 @@ class _Judged:
     evidence: Evidence
     dropouts: pd.DataFrame
     applied: Applied
+    base: BasePlace | None
 
 
 def _assessment(
@@ -132,6 +137,7 @@ def _assessment(
         cannot_show=_blind_spots(evidence, judged.marks, recording),
         absolute=judged.marks.absolute,
         versions=versions(),
+        base=judged.base,
     )
 
 
@@ -173,8 +179,9 @@ def _decided(
 ) -> Applied:
     """Return epochs, windows and verdict, with what the user accepted or excluded."""
     rate = metrics["rate_hz"].value
-    judged = judge_windows(spans, epochs, 1 / float(rate) if rate else 1.0, purpose)
     channels = _channels(recording)
+    lacking = lacking_channels(purpose, channels)
+    judged = judge_windows(spans, epochs, 1 / float(rate) if rate else None, purpose, lacking=lacking)
     if not decisions:
         return Applied(epochs, judged, judge_run(epochs, judged, metrics, purpose, channels=channels), ())
     return apply_decisions(epochs, judged, decisions, metrics=metrics, purpose=purpose, channels=channels)
@@ -219,14 +226,6 @@ def versions() -> dict[str, str]:
         except metadata.PackageNotFoundError:
             found[name] = "not installed"
     return found | {"python": platform.python_version()}
-
-
-def _base_place(recording: Recording, setup: Setup) -> tuple[float, float, float] | None:
-    """Return where the base stands: as stated, else as its main station sent first."""
-    if setup.base.position is not None:
-        return setup.base.position
-    sent = sent_positions(recording.corrections)
-    return sent[0].place if sent else None
 
 
 def _channels(recording: Recording) -> tuple[str, ...]:

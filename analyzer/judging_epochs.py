@@ -30,11 +30,15 @@ MEASURED = ("distance_m", "base_distance_m", "standstill_id", "dropout_id")
 
 @dataclass(frozen=True)
 class Asked:
-    """What the epochs are judged for, and with which marks: purpose, windows ``name start_utc end_utc``, check points."""
+    """What the epochs are judged for, and with which marks: purpose, windows ``name start_utc end_utc``, check points.
+
+    `lacking` names the channels that the purpose requires and that were not recorded.
+    """
 
     purpose: Purpose
     spans: pd.DataFrame
     marks: CheckPointResult
+    lacking: tuple[str, ...] = ()
 
 
 def judge_epochs(recording: Recording, metrics: Metrics, asked: Asked, scratch: Scratch | None) -> tuple[pd.DataFrame, Evidence]:
@@ -44,7 +48,7 @@ def judge_epochs(recording: Recording, metrics: Metrics, asked: Asked, scratch: 
     evidence = gather(recording, metrics)
     bounds = complete(evidence.bounds, recording, metrics, asked.marks)
     epochs = _epochs(recording, metrics, bounds, evidence.segment_id, asked.spans)
-    epochs["trust"], epochs["reasons"] = judge(bounds, epochs, asked.purpose)
+    epochs["trust"], epochs["reasons"] = judge(bounds, epochs, asked.purpose, lacking=asked.lacking)
     return epochs, evidence
 
 
@@ -86,7 +90,7 @@ def _judged_block(
     gathered.add(found, block)
     del found
     epochs = _epochs(part, measured, bounds, segment, asked.spans)
-    epochs["trust"], epochs["reasons"] = judge(bounds, epochs, asked.purpose)
+    epochs["trust"], epochs["reasons"] = judge(bounds, epochs, asked.purpose, lacking=asked.lacking)
     return epochs
 
 

@@ -19,6 +19,7 @@ from analyzer.scratch import Scratch
 from analyzer.userfiles.accept import read_accept
 from analyzer.userfiles.setup_sheet import Setup, load_setup
 from analyzer.userfiles.tabular import read_check_points, read_windows
+from analyzer.verdict.channel_names import refuse_unknown
 
 Progress = Callable[[str], None]
 
@@ -43,6 +44,8 @@ def assess_files(
     say = progress or (lambda _text: None)
     if files.base_log is not None and files.base is not None:
         raise UsageError("assess: --base and --base-log both say where the base is; give one of them.")
+    if isinstance(purpose, Purpose) and not files.measurement and not files.columns:
+        refuse_unknown(purpose, ())  # before a long log is read
     setup = setup_of(files)
     windows = read_windows(Path(files.windows)) if files.windows else None
     marked = split_channel(files.windows_from) if files.windows_from is not None else None

@@ -116,7 +116,7 @@ def _write(assessment: Assessment, args: argparse.Namespace) -> None:
     if aside is not None:
         say(f"the older result now stands in {aside}")
     if not args.brief:
-        say(f"verdict: {assessment.verdict.level.replace('_', ' ')}; {assessment.verdict.sentences[0]}")
+        say(f"verdict: {assessment.verdict.level.replace('_', ' ')}; {'; '.join(assessment.verdict.sentences)}")
     say(f"report to open: {args.out / 'report.html'}")
 
 

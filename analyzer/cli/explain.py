@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -32,7 +31,9 @@ def run(args: argparse.Namespace) -> int:
 
     result = load_result(args.result)
     tables = {name: result.table(name) for name in ("segments", "jumps", "dropouts", "windows", "standstills")}
-    facts = Facts(run=result.run, epochs=result.epochs(), purpose=result.summary["verdict"]["purpose"], **tables)
+    judged = result.summary["verdict"]
+    decisions = [f["evidence"] for f in judged["findings"] if str(f.get("code")).startswith("decision_")]
+    facts = Facts(run=result.run, epochs=result.epochs(), purpose=judged["purpose"], decisions=decisions, **tables)
     if args.dropout is not None:
         out(explain_dropout(facts, args.dropout))
     elif args.window is not None:
@@ -47,22 +48,19 @@ def parse_moment(text: str, times: pd.Index) -> pd.Timestamp:
 
     Raises
     ------
-    UsageError : `text` is no time.
+    UsageError : `text` is no time, or a time of day that the run passes more than once.
     """
-    import pandas as pd
+    from analyzer.userfiles.moments import TimeOfDay, read_moment
 
-    wrong = UsageError(f"--at {text}: expected a UTC time like 2026-03-24T09:12:33Z, or a time of day like 09:12:33.")
-    of_day = re.fullmatch(r"(\d{1,2}:\d{2}(:\d{2}(\.\d+)?)?)Z?", text.strip())
-    try:
-        if of_day and len(times):
-            first, last = pd.Timestamp(times[0]), pd.Timestamp(times[-1])
-            clock = of_day.group(1) if of_day.group(2) else f"{of_day.group(1)}:00"
-            moment = first.normalize() + pd.Timedelta(clock)
-            next_day = moment + pd.Timedelta(days=1)
-            return next_day if moment < first and next_day <= last else moment
-        found = pd.Timestamp(text)
-    except ValueError:
-        raise wrong from None
-    if pd.isna(found):
-        raise wrong
-    return found.tz_localize("UTC") if found.tzinfo is None else found.tz_convert("UTC")
+    found = read_moment(text)
+    if found is None:
+        raise UsageError(f"--at {text}: expected a UTC time like 2026-03-24T09:12:33Z, or a time of day like 09:12:33.")
+    if not isinstance(found, TimeOfDay):
+        return found
+    moments = found.moments(times[0], times[-1]) if len(times) else []
+    if len(moments) > 1:
+        raise UsageError(f"--at {text}: the run passes this time of day {len(moments)} times; name the day, like {moments[0]:%Y-%m-%dT%H:%M:%SZ}.")
+    if not moments:
+        span = f"lasts from {times[0]:%Y-%m-%d %H:%M:%S} to {times[-1]:%Y-%m-%d %H:%M:%S} UTC" if len(times) else "holds no epoch"
+        raise UsageError(f"--at {text}: lies outside the run, which {span}; choose a time within it.")
+    return moments[0]

@@ -13,6 +13,8 @@ from analyzer.wording import Clock
 
 #: Lines of a common terminal, less the prompt; the rest is counted, not dropped silently.
 SCREEN_LINES = 23
+#: Decisions that are shown one by one.
+MOST_DECISIONS = 4
 #: Longest line of a list that is wrapped.
 LINE_WIDTH = 160
 
@@ -23,10 +25,11 @@ def brief(assessment: Assessment) -> str:
     head = [
         summary.run_line(assessment, clock),
         f"Verdict: {summary.LEVELS[assessment.verdict.level]}. {summary.headline(assessment)}",
-        *(s[0].upper() + s[1:] + "." for s in assessment.verdict.sentences if not len(assessment.windows)),
+        *_sentences(assessment),
         *summary.quality_lines(assessment),
         *summary.corrections_lines(assessment),
         *_unseen(assessment),
+        *_decisions(assessment),
     ]
     again = [f"  {name}: {reason}" for name, reason in summary.again_lines(assessment)]
     dropouts = [f"  {_dropout(row, clock)}" for _, row in assessment.dropouts.iterrows()]
@@ -34,6 +37,18 @@ def brief(assessment: Assessment) -> str:
     most_again = min(len(again), max(room - min(len(dropouts), room // 2), 1))
     lines = [*head, *_block("Drive again", again, most_again)]
     return "\n".join([*lines, *_block("Dropouts", dropouts, max(room - most_again, 1))])
+
+
+def _sentences(assessment: Assessment) -> list[str]:
+    """Return what the verdict of a run without manoeuvres rests on; with them each line of the list says it."""
+    found = [] if len(assessment.windows) else map(wording.sentence, assessment.verdict.sentences)
+    return [line for s in found for line in textwrap.wrap(s, LINE_WIDTH, subsequent_indent="  ", break_on_hyphens=False)]
+
+
+def _decisions(assessment: Assessment) -> list[str]:
+    """Return what the user accepted or excluded, with who and why."""
+    found = [f"  {f.text}" for f in assessment.findings if f.code.startswith("decision_")]
+    return _block("Decided by the user", found, MOST_DECISIONS)
 
 
 def _unseen(assessment: Assessment) -> list[str]:

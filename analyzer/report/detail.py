@@ -14,6 +14,7 @@ from analyzer.report import view
 from analyzer.report.limits import axis_limits
 from analyzer.report.model import Jump, Section, Table
 from analyzer.report.summary import age_unknown, corrected
+from analyzer.verdict.explain_words import DECIDED
 from analyzer.verdict.headline import Availability, headline_of
 from analyzer.verdict.judge import reason_texts
 from analyzer.wording import Clock
@@ -116,7 +117,7 @@ def manoeuvres(assessment: Assessment, clock: Clock) -> Section:
         return Section("manoeuvres", "Manoeuvres", (note,))
     cells = _manoeuvre_cells(clock, axis_limits(assessment.purpose).get("horizontal"))
     if view.column(frame, "accepted_by").notna().any():
-        cells["accepted"] = _accepted
+        cells["decided"] = _accepted
     table = rows_of(
         frame,
         "Verdict by manoeuvre",
@@ -134,13 +135,19 @@ def _manoeuvre_cells(clock: Clock, limit_m: float | None) -> dict[str, Cell]:
         "manoeuvre": lambda r: text(r.get("name")),
         "place": lambda r: wording.reach(real(r.get("start_distance_m")), real(r.get("end_distance_m"))),
         "from, UTC": lambda r: clock.time(r.get("start_utc")),
-        "verdict": lambda r: wording.words(r.get("verdict")),
+        "verdict": _verdict,
         "largest bound (95 %)": lambda r: wording.length(
             real(r.get("worst_horizontal_bound_m")), limit_m=limit_m, up=True
         ),
         "trusted": lambda r: wording.share(real(r.get("share_trusted"))),
         "reason": lambda r: text(r.get("reason")),
     }
+
+
+def _verdict(row: pd.Series) -> str:
+    """Return what evidence says of a manoeuvre, and what a person made of it."""
+    done = [DECIDED.get(d, d) for d in str(row.get("decision") or "").split(", ") if d]
+    return wording.words(row.get("verdict")) + (f", {' and '.join(done)} by the user" if done else "")
 
 
 def _accepted(row: pd.Series) -> str:

@@ -13,6 +13,7 @@ from analyzer.assessment import Assessment, Purpose
 from analyzer.report import view
 from analyzer.report.limits import axis_limits
 from analyzer.report.model import SetupGroup
+from analyzer.verdict.explain_words import left_out
 from analyzer.verdict.headline import Lost, headline_of
 from analyzer.verdict.setup_check import NOT_STATED
 from analyzer.wording import Clock
@@ -60,11 +61,19 @@ def run_line(assessment: Assessment, clock: Clock) -> str:
     parts.append(clock.span(times[0], times[-1]) if len(times) else "no epoch recorded")
     parts.append(str(setup.get("vehicle") or "vehicle not stated"))
     parts.append(_point(setup))
-    base = setup.get("base")
-    base_name = base.get("name") if isinstance(base, Mapping) else None
-    parts.append(f"base {base_name}" if base_name else "base not stated")
+    parts.append(_base(assessment))
     parts.append(f"purpose {assessment.purpose.title}")
     return ", ".join(parts)
+
+
+def _base(assessment: Assessment) -> str:
+    """Say which base it was, or where it is taken to stand and by what."""
+    stated, place = assessment.setup.get("base"), assessment.base
+    name = stated.get("name") if isinstance(stated, Mapping) else None
+    if place is None or (name and place.origin == "by the set-up sheet"):
+        return f"base {name}" if name else "base not stated"
+    where = f"{place.latitude_deg:.7f}°, {place.longitude_deg:.7f}°, height {place.height_m:.3f} m {place.origin}"
+    return f"base {name + ', ' if name else ''}at {where}"
 
 
 def _point(setup: Mapping[str, object]) -> str:
@@ -84,16 +93,23 @@ def _again(windows: pd.DataFrame) -> pd.Series:
     return view.column(windows, "verdict") == "not_fit"
 
 
+def _left_out(windows: pd.DataFrame) -> pd.Series:
+    """Return per manoeuvre whether a decision took it out of the judgement."""
+    return pd.Series([left_out(row) for row in windows.to_dict("records")], index=windows.index, dtype=bool)
+
+
 def headline(assessment: Assessment) -> str:
     """Return the verdict in one line: how many manoeuvres are usable and which to drive again."""
     windows, purpose = assessment.windows, assessment.purpose.title
     if not len(windows):
         return _WHOLE[assessment.verdict.level].format(purpose)
-    again = _again(windows)
-    unknown = ~again & (view.column(windows, "verdict") == "not_evaluated")
-    usable = len(windows) - int(again.sum()) - int(unknown.sum())
+    again, out = _again(windows), _left_out(windows)
+    unknown = ~again & ~out & (view.column(windows, "verdict") == "not_evaluated")
+    usable = len(windows) - int((again | out | unknown).sum())
     noun = "manoeuvre" if len(windows) == 1 else "manoeuvres"
     text = f"{usable} of {len(windows)} {noun} usable."
+    if out.any():
+        text += f" Left out by the user: {', '.join(map(str, windows.loc[out, 'name']))}."
     if unknown.any():
         text += f" Not evaluated: {', '.join(map(str, windows.loc[unknown, 'name']))}."
     return (

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from analyzer import intervals
 from analyzer.assessment import Assessment
 from analyzer.geodesy import cut_at_180
+from analyzer.recording import Finding
 
 #: A point is kept only if it lies this far [m] from the last one kept; every change of trust keeps its ends.
 SPACING_M = 0.5
@@ -21,7 +22,7 @@ METRES_PER_DEGREE = 111_320.0
 
 
 def route(assessment: Assessment) -> dict[str, Any]:
-    """Return a FeatureCollection: lines with ``trust`` and ``fix_state``, and one feature per dropout."""
+    """Return a FeatureCollection: lines with ``trust`` and ``fix_state``, and one feature per dropout and per decision of the user."""
     return {"type": "FeatureCollection", "features": list(features(assessment))}
 
 
@@ -35,7 +36,7 @@ def write_route(assessment: Assessment, path: Path) -> None:
 
 
 def features(assessment: Assessment) -> Iterator[dict[str, Any]]:
-    """Yield the lines of the route, then the dropouts."""
+    """Yield the lines of the route, then the dropouts, then what the user decided."""
     epochs = assessment.epochs
     has_place = np.isfinite(epochs["latitude_deg"]) & np.isfinite(epochs["longitude_deg"])
     at = np.flatnonzero(has_place & (epochs["fix_state"] != "no_fix"))
@@ -43,6 +44,9 @@ def features(assessment: Assessment) -> Iterator[dict[str, Any]]:
     broken = np.r_[False, (np.diff(at) > 1) | gap[at[:-1]]] if len(at) else np.zeros(0, dtype=bool)
     yield from _trust_lines(epochs, at, broken)
     yield from _dropout_features(assessment.dropouts)
+    for finding in assessment.findings:
+        if finding.code.startswith("decision_"):
+            yield _decision_feature(finding, epochs, at)
 
 
 def _trust_lines(epochs: pd.DataFrame, at: NDArray[np.int64], broken: NDArray[np.bool_]) -> Iterator[dict[str, Any]]:
@@ -91,6 +95,15 @@ def _dropout_features(dropouts: pd.DataFrame) -> Iterator[dict[str, Any]]:
                 "duration_s": round(float(row.duration_s), 3),
             },
         )
+
+
+def _decision_feature(finding: Finding, epochs: pd.DataFrame, at: NDArray[np.int64]) -> dict[str, Any]:
+    """Return the stretch of the epochs `at` that the user accepted or excluded, with who and why."""
+    start, end = (pd.Timestamp(str(finding.evidence[c])) for c in ("start_utc", "end_utc"))
+    inside = at[(at >= epochs.index.searchsorted(start)) & (at < epochs.index.searchsorted(end, side="right"))]
+    points = _thin(np.column_stack([epochs[c].to_numpy(np.float64)[inside] for c in ("longitude_deg", "latitude_deg")]))
+    told = {key: str(finding.evidence[key]) for key in ("action", "by", "reason")}
+    return _feature(_line(points) if len(points) else None, {"kind": "decision", **told, "start_utc": _iso(start), "end_utc": _iso(end)})
 
 
 def _thin(points: NDArray[np.float64]) -> NDArray[np.float64]:

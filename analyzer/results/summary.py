@@ -34,7 +34,10 @@ def summary(assessment: Assessment) -> dict[str, Any]:
         "verdict": _verdict_entry(assessment),
         "setup": assessment.setup,
         "setup_items": [asdict(i) for i in assessment.setup_items],
-        "base": {"sent": [asdict(x) for x in sent_positions(assessment.recording.corrections)]},
+        "base": {
+            "used": asdict(assessment.base) if assessment.base is not None else None,
+            "sent": [asdict(x) for x in sent_positions(assessment.recording.corrections)],
+        },
         "dropouts": _rows(assessment.dropouts),
         "windows": _rows(assessment.windows),
         "standstills": _rows(assessment.standstills),

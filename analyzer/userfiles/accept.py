@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 
 from analyzer.errors import UsageError
+from analyzer.userfiles.moments import TimeOfDay, read_moment
 from analyzer.userfiles.toml_file import parse_toml, read_user_text
 
 WHAT = "accept file"
@@ -68,12 +69,8 @@ def _decision(entry: Mapping[str, Any], number: int, path: Path) -> Decision:
 
 def _time(value: object, key: str, number: int, path: Path) -> pd.Timestamp:
     """Return a UTC time; one without zone is UTC, as the key says."""
-    found = None
-    if isinstance(value, (str, dt.datetime)):
-        try:
-            found = pd.Timestamp(value)
-        except ValueError:
-            found = None
-    if found is None or pd.isna(found):
-        raise UsageError(f"{WHAT} {path}: entry {number}: {key} is {value!r}; expected a UTC time like 2026-03-24T09:12:00Z.")
+    found = read_moment(value) if isinstance(value, str) else pd.Timestamp(value) if isinstance(value, dt.datetime) else None
+    if not isinstance(found, pd.Timestamp):
+        lack = ", which has no date" if isinstance(found, TimeOfDay) or isinstance(value, dt.time) else ""
+        raise UsageError(f"{WHAT} {path}: entry {number}: {key} is {str(value)!r}{lack}; expected a UTC time like 2026-03-24T09:12:00Z.")
     return found.tz_localize("UTC") if found.tzinfo is None else found.tz_convert("UTC")

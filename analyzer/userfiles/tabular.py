@@ -5,7 +5,8 @@ from __future__ import annotations
 import csv
 import io
 import math
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ import pandas as pd
 
 from analyzer.errors import UsageError
 from analyzer.recording import Finding
+from analyzer.userfiles.moments import TimeOfDay, Undated, Written, read_moment
 from analyzer.userfiles.toml_file import read_user_text
 
 WINDOW_COLUMNS = ("name", "start_utc", "end_utc")
@@ -36,12 +38,14 @@ RANGES = {"latitude_deg": 90.0, "longitude_deg": 180.0}
 class WindowFile:
     """Windows by time (``name start_utc end_utc``) or crossing lines (`LINE_COLUMNS`); the other table is empty.
 
-    `findings` say where windows came from that nobody wrote by hand.
+    `findings` say where windows came from that nobody wrote by hand. `undated` holds the windows, by their row of `times`,
+    that are written without a date: their times are missing there until a drive gives one.
     """
 
     times: pd.DataFrame
     lines: pd.DataFrame
     findings: tuple[Finding, ...] = ()
+    undated: Mapping[int, Undated] = field(default_factory=dict)
 
 
 def read_windows(path: str | Path) -> WindowFile:
@@ -53,8 +57,7 @@ def read_windows(path: str | Path) -> WindowFile:
     if not rows:
         raise UsageError(f"windows file {path}: it holds no window, only a header; add one line per manoeuvre.")
     if set(WINDOW_COLUMNS) <= set(header):
-        times = pd.DataFrame([_window(row, line, path) for line, row in rows], columns=list(WINDOW_COLUMNS))
-        return WindowFile(times, pd.DataFrame(columns=list(LINE_COLUMNS)))
+        return _by_time(rows, path)
     if set(LINE_COLUMNS) <= set(header):
         lines = [
             {c: row["name"] if c == "name" else _number(row, c, line, path, "windows file") for c in LINE_COLUMNS}
@@ -119,27 +122,58 @@ def _rows(path: Path, *, what: str) -> tuple[list[tuple[int, dict[str, str]]], l
     return out, header
 
 
-def _window(row: dict[str, str], line: int, path: str | Path) -> dict[str, object]:
-    start = _time(row, "start_utc", line, path, "windows file")
-    end = _time(row, "end_utc", line, path, "windows file")
-    if end <= start:
+def _by_time(rows: list[tuple[int, dict[str, str]]], path: str | Path) -> WindowFile:
+    """Return windows by time; those without a date wait for the drive."""
+    written = [_window(row, line, path) for line, row in rows]
+    _refuse_twice(rows, path)
+    undated = {
+        at: Undated(start, end, f"windows file {path}: line {line}")
+        for at, ((line, _), (start, end)) in enumerate(zip(rows, written, strict=True))
+        if isinstance(start, TimeOfDay) or isinstance(end, TimeOfDay)
+    }
+    ends = {c: pd.DatetimeIndex([pd.NaT if at in undated else pair[k] for at, pair in enumerate(written)], dtype="datetime64[us, UTC]")
+            for k, c in enumerate(("start_utc", "end_utc"))}
+    times = pd.DataFrame({"name": [row["name"] for _, row in rows], **ends}, columns=list(WINDOW_COLUMNS))
+    return WindowFile(times, pd.DataFrame(columns=list(LINE_COLUMNS)), undated=undated)
+
+
+def _refuse_twice(rows: list[tuple[int, dict[str, str]]], path: str | Path) -> None:
+    """Raise where two windows have one name: decisions and explanations name a window by it."""
+    first: dict[str, int] = {}
+    for line, row in rows:
+        if row["name"] in first:
+            raise UsageError(f"windows file {path}: line {line}: the name '{row['name']}' stands on line {first[row['name']]} as well; give each "
+                             "window a name of its own.")
+        first[row["name"]] = line
+
+
+def _window(row: dict[str, str], line: int, path: str | Path) -> tuple[Written, Written]:
+    start, end = (_moment(row, column, line, path, "windows file") for column in ("start_utc", "end_utc"))
+    if isinstance(start, pd.Timestamp) and isinstance(end, pd.Timestamp) and end <= start:
         raise UsageError(
             f"windows file {path}: line {line}: end_utc is not later than start_utc; swap or correct them."
         )
     if not row["name"]:
         raise UsageError(f"windows file {path}: line {line}: the name is empty; give each window a name.")
-    return {"name": row["name"], "start_utc": start, "end_utc": end}
+    return start, end
 
 
-def _time(row: dict[str, str], column: str, line: int, path: str | Path, what: str) -> pd.Timestamp:
-    """Return a UTC time; a time without zone is UTC as the column name says."""
-    time: Any = pd.to_datetime(row[column], errors="coerce")
-    if pd.isna(time):
+def _moment(row: dict[str, str], column: str, line: int, path: str | Path, what: str) -> Written:
+    """Return a UTC time or a time of day; a time without zone is UTC as the column name says."""
+    found = read_moment(row[column])
+    if found is None:
         raise UsageError(
             f"{what} {path}: line {line}: {column} is '{row[column]}'; expected a UTC time like 2026-03-24T09:12:00Z."
         )
-    utc: pd.Timestamp = time.tz_localize("UTC") if time.tzinfo is None else time.tz_convert("UTC")
-    return utc
+    return found
+
+
+def _time(row: dict[str, str], column: str, line: int, path: str | Path, what: str) -> pd.Timestamp:
+    """Return a UTC time with a date."""
+    found = _moment(row, column, line, path, what)
+    if isinstance(found, TimeOfDay):
+        raise UsageError(f"{what} {path}: line {line}: {column} is '{row[column]}', which has no date; write it like 2026-03-24T09:12:00Z.")
+    return found
 
 
 def _number(

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 import sys
 import tomllib
+from collections.abc import Sequence
 from functools import cache
 from importlib import import_module, resources
 from pathlib import Path
@@ -56,20 +58,26 @@ def parse_toml(
         content = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise UsageError(f"{what} {name}: not valid TOML ({error}); correct that line.") from None
+    endless = _no_number(content)
+    if endless is not None:
+        line = line_of_key(text, endless)
+        raise UsageError(f"{what} {name}: {f'line {line}, ' if line else ''}key '{key_in_words(endless)}': expected a finite number.")
     errors = sorted(
         _validators().Draft202012Validator(schema(schema_name, package)).iter_errors(content),
         key=lambda e: list(map(str, e.path)),
     )
     if errors:
         first = errors[0]
-        key = ".".join(str(p) for p in first.absolute_path) or _named_key(first.message)
-        line = line_of_key(text, [p for p in first.absolute_path if isinstance(p, str)] or [_named_key(first.message)])
+        path = list(first.absolute_path)
+        key = key_in_words(path) or _named_key(first.message)
+        line = line_of_key(text, path or [_named_key(first.message)])
         place = f"line {line}, " if line else ""
         if first.validator == "additionalProperties":
             allowed = ", ".join(sorted(first.schema.get("properties", {})))
             where = f" in '{key}'" if first.absolute_path else ""
             unknown = _named_key(first.message)
-            raise UsageError(f"{what} {name}: {place}key '{unknown}' is not known{where}; allowed are {allowed}.")
+            line = line_of_key(text, [*path, unknown])
+            raise UsageError(f"{what} {name}: {f'line {line}, ' if line else ''}key '{unknown}' is not known{where}; allowed are {allowed}.")
         raise UsageError(
             f"{what} {name}: {place}key '{key}': {first.message}; see the schema {schema_name}.json for what is allowed."
         )
@@ -97,15 +105,38 @@ def _named_key(message: str) -> str:
     return found.group(1) if found else "?"
 
 
-def line_of_key(text: str, keys: list[str]) -> int | None:
-    """Return the 1-based line on which the last of `keys` is set below the others' tables, or None."""
+def key_in_words(path: Sequence[str | int]) -> str:
+    """Return ``limit 2.value`` for the key value of the second [[limit]]: entries are counted from 1, as a reader counts."""
+    words = ""
+    for part in path:
+        words += f" {part + 1}" if isinstance(part, int) else f"{'.' if words else ''}{part}"
+    return words
+
+
+def line_of_key(text: str, keys: Sequence[str | int]) -> int | None:
+    """Return the 1-based line on which the last of `keys` is set below the others' tables, or None.
+
+    A number behind a key names its entry, counted from 0: the table that stands there so often.
+    """
     position = 0
     line = None
-    for key in keys:
-        found = re.compile(
-            rf"^\s*(?:\[+\s*(?:[\w.-]+\.)?{re.escape(key)}\s*\]+|[\"']?{re.escape(key)}[\"']?\s*=)", re.M
-        ).search(text, position)
+    for at, key in enumerate(keys):
+        if isinstance(key, int):
+            continue
+        number = keys[at + 1] if at + 1 < len(keys) else 0
+        table = rf"(?:[\w.-]+\.)?{re.escape(key)}\s*\]"
+        entries = list(re.compile(rf"^\s*\[\[\s*{table}\]", re.M).finditer(text, position))
+        any_place = re.compile(rf"^\s*(?:\[+\s*{table}+|[\"']?{re.escape(key)}[\"']?\s*=)", re.M)
+        found = entries[number] if isinstance(number, int) and number < len(entries) else any_place.search(text, position)
         if found:
             line = text.count("\n", 0, found.start() + len(found.group(0)) - len(found.group(0).lstrip())) + 1
             position = found.end()
     return line
+
+
+def _no_number(content: object, path: tuple[str | int, ...] = ()) -> tuple[str | int, ...] | None:
+    """Return the path of the first number that is not finite, None where all are."""
+    if isinstance(content, float) and not math.isfinite(content):
+        return path
+    parts = content.items() if isinstance(content, dict) else enumerate(content) if isinstance(content, list) else ()
+    return next((found for key, value in parts if (found := _no_number(value, (*path, key))) is not None), None)

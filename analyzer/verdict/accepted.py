@@ -88,7 +88,7 @@ def apply_decisions(
     eased = _eased(epochs, held["accept"], held["exclude"])
     marked = epochs.assign(reasons=_with_code(epochs["reasons"], held["exclude"]))
     rate = metrics["rate_hz"].value
-    nominal_s = 1 / float(rate) if rate else 1.0
+    nominal_s = 1 / float(rate) if rate else None
     cuts = [s for d, s in zip(decisions, spans, strict=True) if d.action == "exclude"]
     again = [_level(row, eased, cuts, nominal_s, purpose) for row in _rows(windows)]
     table = _windows(windows, again, decisions, spans)
@@ -139,12 +139,12 @@ def _rows(windows: pd.DataFrame) -> list[WindowRow]:
             for n, a, b, v, r in zip(*columns, strict=True)]
 
 
-def _level(row: WindowRow, eased: pd.DataFrame, cuts: Sequence[Span], nominal_s: float, purpose: Purpose) -> str:
+def _level(row: WindowRow, eased: pd.DataFrame, cuts: Sequence[Span], nominal_s: float | None, purpose: Purpose) -> str:
     """Return a window's level with the decisions: each piece that exclusions leave is judged, the worst counts.
 
     A window of which exclusions leave nothing is ``not_evaluated``.
     """
-    pieces = _pieces(row, cuts)
+    pieces = [(a, b) for a, b in _pieces(row, cuts) if (b - a).total_seconds() > (nominal_s or 1.0) or _inside(eased, [(a, b)]).any()]
     spans = pd.DataFrame([(row.name, a, b) for a, b in pieces], columns=["name", "start_utc", "end_utc"])
     levels = judge_windows(spans, eased, nominal_s, purpose)["verdict"].tolist() if pieces else ["not_evaluated"]
     level = max(levels, key=VERDICTS.index)

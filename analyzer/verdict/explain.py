@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from analyzer import wording
 from analyzer.assessment import Limit
 from analyzer.errors import UsageError
 from analyzer.tables import BOUND_PARTS
@@ -25,7 +26,10 @@ LEAST_PART_M = 0.0005
 
 @dataclass(frozen=True)
 class Facts:
-    """A result as tables: layouts of the result folder; `purpose` is ``verdict.purpose`` of summary.json."""
+    """A result as tables: layouts of the result folder; `purpose` is ``verdict.purpose`` of summary.json.
+
+    `decisions` is what the user accepted and excluded: the evidence of those findings (action, by, reason, start_utc, end_utc).
+    """
 
     run: str
     epochs: pd.DataFrame
@@ -35,6 +39,7 @@ class Facts:
     windows: pd.DataFrame
     standstills: pd.DataFrame
     purpose: Mapping[str, Any]
+    decisions: Sequence[Mapping[str, Any]] = ()
 
 
 def explain_time(facts: Facts, time: pd.Timestamp) -> str:
@@ -57,7 +62,7 @@ def explain_time(facts: Facts, time: pd.Timestamp) -> str:
         head.append(f"No epoch was recorded at {w.clock(time)}: the nearest, {w.clock(times[at])}, is shown.")
     parts = [head, _position(row), _bounds(row, facts.purpose), _parts(row), _trust(row)]
     parts += [_segment(facts.segments, row), _jump(facts.jumps, times[at]), _standstill(facts.standstills, row)]
-    parts += [_dropouts_at(facts.dropouts, time), _window_at(facts.windows, times[at])]
+    parts += [_dropouts_at(facts.dropouts, time), _window_at(facts.windows, times[at]), _decisions_at(facts.decisions, times[at])]
     return "\n".join(line for part in parts for line in part)
 
 
@@ -195,9 +200,20 @@ def _window_at(windows: pd.DataFrame, time: pd.Timestamp) -> list[str]:
 
 def _window_line(one: Row) -> str:
     reason = w.text(one, "reason")
-    again = "drive again" if one.get("repeat") is True or str(one.get("repeat")) == "True" else "no need to drive again"
-    return (f"window {one['name']}: {w.plain(w.text(one, 'verdict'))}, trusted for {w.share(w.value(one, 'share_trusted'))}, worst bound "
-            f"{w.length(w.value(one, 'worst_horizontal_bound_m'))}, {again}" + (f"; {reason}" if reason else ""))
+    judged = (f"{w.plain(w.text(one, 'verdict'))}, trusted for {w.share(w.value(one, 'share_trusted'))} of its time, worst bound "
+              f"{w.length(w.value(one, 'worst_horizontal_bound_m'))}")
+    again, left = w.flag(one, "repeat"), w.text(one, "verdict_with_decisions")
+    if w.left_out(one):
+        return f"window {one['name']}: left out of the judged time by a decision; evidence alone: {judged}; {reason}"
+    decided = f", with the decisions {w.plain(left)}" if w.text(one, "decision") else ""
+    return f"window {one['name']}: {judged}{decided}, {'drive again' if again else 'no need to drive again'}" + (f"; {reason}" if reason else "")
+
+
+def _decisions_at(decisions: Sequence[Mapping[str, Any]], time: pd.Timestamp) -> list[str]:
+    """Return who decided what about the time, and why."""
+    inside = [d for d in decisions if pd.Timestamp(d["start_utc"]) <= time <= pd.Timestamp(d["end_utc"])]
+    return [f"decision: {w.DECIDED.get(d['action'], d['action'])} by {d['by']}: {d['reason']} ({w.clock(d['start_utc'])} to {w.clock(d['end_utc'])})"
+            for d in inside]
 
 
 def explain_dropout(facts: Facts, number: int) -> str:
@@ -220,7 +236,7 @@ def explain_dropout(facts: Facts, number: int) -> str:
         ages = part["correction_age_s"].to_numpy(np.float64)
         if np.isfinite(ages).any():
             lines.append(f"largest age of corrections: {np.nanmax(ages):.1f} s")
-        lines += [_shares("states", part["fix_state"]), _shares("trust", part["trust"])]
+        lines += [_shares("states by epochs", part["fix_state"]), _shares("trust by epochs", part["trust"])]
         bound = part["horizontal_bound_m"].to_numpy(np.float64)
         if np.isfinite(bound).any():
             lines.append(f"largest horizontal bound: {w.length(float(np.nanmax(bound)))} at {w.clock(part.index[int(np.nanargmax(bound))])}")
@@ -239,6 +255,9 @@ def explain_window(facts: Facts, name: str) -> str:
     if not len(found):
         known = ", ".join(facts.windows["name"].astype(str)) or "none"
         raise UsageError(f"explain: there is no window '{name}' in {facts.run}; its windows are {known}.")
+    if len(found) > 1:
+        when = wording.listing(w.clock(t) for t in found["start_utc"])
+        raise UsageError(f"explain: {len(found)} windows of {facts.run} are called '{name}', from {when} on; ask for a moment in one of them by --at.")
     one: Row = found.iloc[0].to_dict()
     lines = [facts.run, _window_line(one), f"from {w.clock(one['start_utc'])} ({w.km(w.value(one, 'start_distance_m'))}) to "
              f"{w.clock(one['end_utc'])} ({w.km(w.value(one, 'end_distance_m'))})"]
@@ -247,7 +266,7 @@ def explain_window(facts: Facts, name: str) -> str:
     part = facts.epochs.loc[one["start_utc"]:one["end_utc"]]
     if not len(part):
         return "\n".join([*lines, "no epoch was recorded in it"])
-    lines += [_shares("states", part["fix_state"]), _shares("trust", part["trust"])]
+    lines += [_shares("states by epochs", part["fix_state"]), _shares("trust by epochs", part["trust"])]
     codes = part["reasons"].astype(object).where(part["reasons"].notna(), "").astype(str).str.split(",").explode()
     counts, texts = codes[codes != ""].value_counts(), reason_texts()
     lines += [f"  reason {code} in {n} of {len(part)} epochs: {texts.get(str(code), str(code))}" for code, n in counts.items()]

@@ -27,6 +27,7 @@ KINDS = {
     "missing_epochs": "missing epochs", "correction_outage": "lost corrections", "fix_loss": "lost fix",
     "no_fix_despite_corrections": "no fix despite corrections",
 }
+DECIDED = {"accept": "accepted", "exclude": "excluded"}
 TRUST_MEANING = {
     "trusted": "every bound the purpose asks for, with margin, is within its limit and nothing contradicts",
     "doubtful": "the bound exceeds the limit only for lack of evidence, or two sources disagree and nothing decides",
@@ -47,6 +48,16 @@ def text(row: Mapping[Any, Any], key: str) -> str:
     """Return a text of a row, empty where it is missing or not there."""
     found = row.get(key)
     return "" if found is None or found is pd.NA or found is pd.NaT or (isinstance(found, float) and np.isnan(found)) else str(found)
+
+
+def flag(row: Mapping[Any, Any], key: str) -> bool:
+    """Return a flag of a row, also where a file holds it as a word."""
+    return text(row, key) == "True"
+
+
+def left_out(row: Mapping[Any, Any]) -> bool:
+    """Return whether a decision took the whole of a window out: it is neither usable nor to be driven again."""
+    return "exclude" in text(row, "decision") and not flag(row, "repeat") and text(row, "verdict_with_decisions").startswith("not_")
 
 
 def length(metres: float) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Sequence
 from functools import cache
 from importlib import resources
 
@@ -25,7 +26,9 @@ Flags = NDArray[np.bool_]
 #: next, tell of those of fixed; errors of inertial sensors that follow the motion are taken out; what old corrections add is an error of
 #: its own and adds by squares; which of two whole stretches is off in height is weighed by stretches, and passes under a stranger's base
 #: are no witnesses; large steps behind an outage, of 6 s and more, are believed more readily; an unseen wrong fix may reach 0.8 m.
-RULES_VERSION = "5"
+#: 6: a window's time is held by its epochs: without a trusted one none of it is trusted, however short it is; an age, a count of
+#: satellites or a channel that the purpose needs and that is not known makes an epoch not evaluated; a window has a rate of its own.
+RULES_VERSION = "6"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",
     "vertical": "vertical_bound_m",
@@ -58,7 +61,9 @@ def reason_texts() -> dict[str, str]:
     return {code: entry["text"] for code, entry in tomllib.loads(text).items()}
 
 
-def judge(bounds: pd.DataFrame, epochs: pd.DataFrame, purpose: Purpose) -> tuple[pd.Categorical, pd.Categorical]:
+def judge(
+    bounds: pd.DataFrame, epochs: pd.DataFrame, purpose: Purpose, *, lacking: Sequence[str] = ()
+) -> tuple[pd.Categorical, pd.Categorical]:
     """Return trust and joined reason codes of every epoch.
 
     Parameters
@@ -66,35 +71,41 @@ def judge(bounds: pd.DataFrame, epochs: pd.DataFrame, purpose: Purpose) -> tuple
     bounds : `Evidence.bounds`.
     epochs : needs ``fix_state correction_age_s satellites_used``; same index.
     purpose : limits, read as 95 % figures and multiplied by the purpose's margin before comparison.
+    lacking : channels that the purpose requires and that were not recorded; with one of them no epoch can be evaluated.
     """
     rows = len(bounds)
     reasons: dict[str, Flags] = {code: np.zeros(rows, dtype=bool) for code in reason_texts()}
-    beyond, shown_beyond, unknown = _against_limits(bounds, purpose)
+    by_axis, shown_beyond, unknown = _against_limits(bounds, purpose)
     placed = (
         np.isfinite(bounds["horizontal_bound_m"].to_numpy())
         & (epochs["fix_state"] != "no_fix").to_numpy()
     )
     contradicted, undecided = bounds["contradicted"].to_numpy(bool), bounds["undecided"].to_numpy(bool)
-    too_old, too_few = _beyond_plain_limits(epochs, purpose)
+    too_old, too_few, untold = _beyond_plain_limits(epochs, purpose)
+    unknown |= untold | bool(lacking)
     rejected = ~placed | contradicted | shown_beyond
-    doubtful = beyond | undecided | too_old | too_few
+    doubtful = np.logical_or.reduce([*by_axis.values(), undecided, too_old, too_few])
     trust = np.select([rejected, unknown, doubtful], [2, 3, 1], default=0)
     reasons["no_position"] = ~placed
     reasons["not_recorded"] = unknown & placed
     reasons["age_limit"], reasons["satellites_limit"] = too_old, too_few
-    _name_parts(bounds, epochs, placed & (beyond | contradicted | undecided), reasons)
+    reasons["speed"], reasons["heading"] = placed & by_axis["speed"], placed & by_axis["heading"]
+    plan = by_axis["horizontal"] | by_axis["along"] | by_axis["across"] | contradicted | undecided
+    _name_parts(bounds, epochs, placed & plan, reasons)
+    _name_parts(bounds, epochs, placed & by_axis["vertical"], reasons, prefix="vertical_")
     return categories(trust, list(TRUST)), _join_codes(reasons)
 
 
-def _against_limits(bounds: pd.DataFrame, purpose: Purpose) -> tuple[Flags, Flags, Flags]:
-    """Return whether the bound, the shown bound, exceed a limit, and whether a needed bound is missing."""
+def _against_limits(bounds: pd.DataFrame, purpose: Purpose) -> tuple[dict[str, Flags], Flags, Flags]:
+    """Return by axis whether the bound exceeds a limit, whether a shown bound does, and whether a needed bound is missing."""
     rows = len(bounds)
-    beyond, shown, unknown = (np.zeros(rows, dtype=bool) for _ in range(3))
+    shown, unknown = (np.zeros(rows, dtype=bool) for _ in range(2))
+    beyond = {axis: np.zeros(rows, dtype=bool) for axis in BOUND_OF_AXIS}
     for limit in purpose.limits:
         bound = bounds[BOUND_OF_AXIS[limit.axis]].to_numpy(np.float64)
         most = limit_95(limit)
         unknown |= ~np.isfinite(bound)
-        beyond |= bound * purpose.margin > most
+        beyond[limit.axis] |= bound * purpose.margin > most
         if limit.axis == "vertical":
             shown |= bounds["shown_vertical_m"].to_numpy(np.float64) > most
         elif limit.quantity == "position":
@@ -103,33 +114,32 @@ def _against_limits(bounds: pd.DataFrame, purpose: Purpose) -> tuple[Flags, Flag
     return beyond, shown, unknown
 
 
-def _beyond_plain_limits(epochs: pd.DataFrame, purpose: Purpose) -> tuple[Flags, Flags]:
-    """Return whether age or satellites miss the purpose's own limits; an unknown age or count misses none."""
-    none = np.zeros(len(epochs), dtype=bool)
-    old, few = none, none
+def _beyond_plain_limits(epochs: pd.DataFrame, purpose: Purpose) -> tuple[Flags, Flags, Flags]:
+    """Return whether age, or satellites, miss the purpose's own limits, and whether one that it limits is not known."""
+    old, few, untold = (np.zeros(len(epochs), dtype=bool) for _ in range(3))
     if purpose.largest_age_s is not None:
-        old = epochs["correction_age_s"].to_numpy(np.float64) > purpose.largest_age_s
+        age = epochs["correction_age_s"].to_numpy(np.float64)
+        old, untold = age > purpose.largest_age_s, untold | np.isnan(age)
     if purpose.least_satellites is not None:
-        few = epochs["satellites_used"].to_numpy(np.float64) < purpose.least_satellites
-    return old, few
+        count = epochs["satellites_used"].to_numpy(np.float64)
+        few, untold = count < purpose.least_satellites, untold | np.isnan(count)
+    return old, few, untold
 
 
-def _name_parts(bounds: pd.DataFrame, epochs: pd.DataFrame, blamed: Flags, reasons: dict[str, Flags]) -> None:
-    """Set the reason codes of the blamed epochs from the parts that make up their bound."""
-    total = bounds["horizontal_bound_m"].to_numpy(np.float64)
-    codes = [code for part, code in PART_REASON.items() if part in bounds]
-    shares = (
-        np.column_stack(
-            [np.nan_to_num(bounds[part].to_numpy(np.float64)) / total for part in PART_REASON if part in bounds]
-        )
-        if codes
-        else np.zeros((len(bounds), 0))
-    )
+def _name_parts(bounds: pd.DataFrame, epochs: pd.DataFrame, blamed: Flags, reasons: dict[str, Flags], *, prefix: str = "") -> None:
+    """Set the reason codes of the blamed epochs from the parts of their horizontal bound, with a prefix of their vertical one."""
+    if not blamed.any():
+        return
+    total = bounds["vertical_bound_m" if prefix else "horizontal_bound_m"].to_numpy(np.float64)
+    codes = {f"{prefix}{part}": code for part, code in PART_REASON.items() if f"{prefix}{part}" in bounds}
+    parts = [np.nan_to_num(bounds[part].to_numpy(np.float64)) / total for part in codes]
+    shares = np.column_stack(parts) if parts else np.zeros((len(bounds), 0))
     largest = shares.max(axis=1, initial=0.0)
-    for column, code in enumerate(codes):
-        share = shares[:, column]
-        reasons[code] |= blamed & ((share >= ALSO_NAMED_SHARE) | ((share >= NAMED_SHARE) & (share == largest)))
-    named = np.logical_or.reduce([reasons[code] for code in codes]) if codes else np.zeros(len(bounds), dtype=bool)
+    named = np.zeros(len(bounds), dtype=bool)
+    for share, code in zip(shares.T, codes.values(), strict=True):
+        found = blamed & ((share >= ALSO_NAMED_SHARE) | ((share >= NAMED_SHARE) & (share == largest)))
+        reasons[code] |= found
+        named |= found
     not_fixed = (epochs["fix_state"] != "fixed").to_numpy()
     reasons["state"] |= blamed & not_fixed
     reasons["claim"] |= blamed & ~named & ~not_fixed

@@ -12,7 +12,7 @@ from typing import Any
 from analyzer.assessment import Limit, Purpose
 from analyzer.errors import UsageError
 from analyzer.settings import thresholds
-from analyzer.userfiles.toml_file import parse_toml, read_user_text
+from analyzer.userfiles.toml_file import key_in_words, line_of_key, parse_toml, read_user_text
 
 DEFAULT = "lane"
 #: Factors from the way a limit is read to a 95 % figure: normal errors, one axis or a circular radius.
@@ -75,7 +75,8 @@ def _build(text: str, name: str, content: dict[str, Any] | None = None) -> Purpo
     """Return the purpose of a text; `content` is given where it is known to be right."""
     if content is None:
         content = parse_toml(text, name=name, schema_name="purpose", what="purpose file", package="analyzer.verdict")
-    limits = tuple(_limit(entry, index, name) for index, entry in enumerate(content["limit"]))
+    limits = tuple(_limit(entry, index, name, text) for index, entry in enumerate(content["limit"]))
+    _refuse_twice(limits, name, text)
     default_margin = thresholds("analyzer.verdict")["trust.margin"]
     plain = {key: content[key]["value"] for key in ("largest_age", "least_rate", "least_satellites") if key in content}
     return Purpose(
@@ -88,17 +89,30 @@ def _build(text: str, name: str, content: dict[str, Any] | None = None) -> Purpo
         least_rate_hz=plain.get("least_rate"),
         least_satellites=int(plain["least_satellites"]) if "least_satellites" in plain else None,
         required_channels=tuple(content.get("required_channels", {}).get("names", ())),
+        channels_at=_where(name, text, ["required_channels", "names"]),
     )
 
 
-def _limit(entry: dict[str, Any], index: int, name: str) -> Limit:
+def _where(name: str, text: str, path: list[str | int]) -> str:
+    """Return where a key stands: file, line and key, limits counted from 1."""
+    line = line_of_key(text, path)
+    return f"purpose file {name}: {f'line {line}, ' if line else ''}key '{key_in_words(path)}'"
+
+
+def _refuse_twice(limits: tuple[Limit, ...], name: str, text: str) -> None:
+    """Raise where two limits are on one axis of one quantity: which of them counts would be anyone's guess."""
+    first: dict[str, int] = {}
+    for index, limit in enumerate(limits):
+        if limit.key in first:
+            raise UsageError(f"{_where(name, text, ['limit', index, 'axis'])}: limit {first[limit.key] + 1} is on '{limit.axis}' of "
+                             f"{limit.quantity} as well; keep one of them.")
+        first[limit.key] = index
+
+
+def _limit(entry: dict[str, Any], index: int, name: str, text: str) -> Limit:
     quantity, axis = entry["quantity"], entry["axis"]
     own_axis = {"speed": ("speed",), "heading": ("heading",), "position": ("horizontal", "along", "across", "vertical")}
-    where = f"purpose file {name}: limit {index + 1}"
-    if axis not in own_axis[quantity]:
-        raise UsageError(f"{where}: key 'axis' is '{axis}' for {quantity}; expected {' or '.join(own_axis[quantity])}.")
-    if entry["unit"] not in UNITS[quantity]:
-        raise UsageError(
-            f"{where}: key 'unit' is '{entry['unit']}' for {quantity}; expected {' or '.join(UNITS[quantity])}."
-        )
+    for key, value, allowed in (("axis", axis, own_axis[quantity]), ("unit", entry["unit"], UNITS[quantity])):
+        if value not in allowed:
+            raise UsageError(f"{_where(name, text, ['limit', index, key])} is '{value}' for {quantity}; expected {' or '.join(allowed)}.")
     return Limit(key=f"{quantity}_{axis}", **entry)

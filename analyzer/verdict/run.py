@@ -6,68 +6,97 @@
 3. Without windows the judged time runs from the first fixed epoch (from the first position where there is none) to the
    end: share trusted at least `verdict.share_fit` → ``fit``; at least `verdict.share_usable` →
    ``fit_with_exclusions``; else ``not_evaluated`` where most of the rest is not evaluated, else ``not_fit``.
-4. A rate below the purpose's least rate, or a required channel that is missing, lowers ``fit`` and
-   ``fit_with_exclusions`` to ``not_fit`` and ``not_evaluated``.
+4. A rate below the purpose's least rate, where no windows answer for their own, or a required channel that is missing,
+   lowers ``fit`` and ``fit_with_exclusions`` to ``not_fit`` and ``not_evaluated``; so does a rate that is not known.
 """
 
 from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analyzer.assessment import Purpose, Verdict
 from analyzer.metrics.result import Metrics
 from analyzer.settings import thresholds
+from analyzer.verdict.channel_names import lacking_channels
 from analyzer.verdict.judge import RULES_VERSION
+from analyzer.verdict.why import Rows, code_weights, failing_figures, reason_words
 from analyzer.wording import share_in_words
 
 USABLE = ("fit", "fit_with_exclusions")
+#: Reasons that the first screen has room for.
+MOST_REASONS = 3
 
 
 def judge_run(
     epochs: pd.DataFrame, windows: pd.DataFrame, metrics: Metrics, purpose: Purpose, *, channels: tuple[str, ...] = ()
 ) -> Verdict:
     """Return the verdict of the run. `channels` are the recorded quantities by name."""
-    level, sentence = _by_windows(windows) if len(windows) else _by_time(epochs, metrics)
-    sentences = [sentence]
+    lacking = lacking_channels(purpose, channels)
+    level, sentences = _by_windows(windows) if len(windows) else _by_time(epochs, metrics, purpose, lacking)
     rate = metrics["rate_hz"].value
-    if purpose.least_rate_hz is not None and isinstance(rate, (int, float)) and rate < 0.99 * purpose.least_rate_hz:
-        sentences.append(f"positions came at {rate:g} Hz; the purpose asks for at least {purpose.least_rate_hz:g} Hz")
-        level = "not_fit" if level in USABLE else level
-    lacking = [c for c in purpose.required_channels if c not in channels]
+    lowered, about_rate = rate_level(level, float(rate) if isinstance(rate, (int, float)) else None, purpose)
+    sentences += about_rate
+    # windows answer for their own rate
+    level = level if len(windows) else lowered
     if lacking:
         sentences.append(f"not recorded but needed for the purpose: {', '.join(lacking)}")
         level = "not_evaluated" if level in USABLE else level
     return Verdict(level, tuple(sentences), RULES_VERSION)
 
 
-def _by_windows(windows: pd.DataFrame) -> tuple[str, str]:
+def rate_level(level: str, rate_hz: float | None, purpose: Purpose) -> tuple[str, list[str]]:
+    """Return the level after the purpose's least rate, and what is said of a rate [Hz] that is too low or not known."""
+    least = purpose.least_rate_hz
+    if least is None or (rate_hz is not None and rate_hz >= 0.99 * least):
+        return level, []
+    if rate_hz is None:
+        return "not_evaluated" if level in USABLE else level, [f"the rate of positions is not known; the purpose asks for at least {least:g} Hz"]
+    return "not_fit" if level in USABLE else level, [f"positions came at {rate_hz:.4g} Hz; the purpose asks for at least {least:g} Hz"]
+
+
+def _by_windows(windows: pd.DataFrame) -> tuple[str, list[str]]:
     verdicts = windows["verdict"].to_numpy(str)
     usable = int(np.isin(verdicts, USABLE).sum())
     again = windows.loc[windows["repeat"].to_numpy(bool), "name"].tolist()
     words = f"{usable} of {len(windows)} manoeuvres usable" + (f". Drive again: {', '.join(again)}" if again else "")
     if (verdicts == "fit").all():
-        return "fit", words
+        return "fit", [words]
     if usable:
-        return "fit_with_exclusions", words
-    return ("not_fit" if (verdicts == "not_fit").any() else "not_evaluated"), words
+        return "fit_with_exclusions", [words]
+    return ("not_fit" if (verdicts == "not_fit").any() else "not_evaluated"), [words]
 
 
-def _by_time(epochs: pd.DataFrame, metrics: Metrics) -> tuple[str, str]:
+def _by_time(epochs: pd.DataFrame, metrics: Metrics, purpose: Purpose, lacking: tuple[str, ...]) -> tuple[str, list[str]]:
     limits = thresholds("analyzer.verdict")
     weight = metrics.epochs["interval_s"].fillna(0).to_numpy(np.float64)
     fixed = (epochs["fix_state"] == "fixed").to_numpy()
     starts = np.flatnonzero(fixed if fixed.any() else (epochs["fix_state"] != "no_fix").to_numpy())[:1]
     if not len(starts) or not weight[starts[0] :].sum():
-        return "not_evaluated", "no position was logged that could be judged"
-    trust = epochs["trust"].iloc[starts[0] :]
-    weight = weight[starts[0] :]
-    trusted = float(weight[(trust == "trusted").to_numpy()].sum() / weight.sum())
-    unknown = float(weight[(trust == "not_evaluated").to_numpy()].sum() / weight.sum())
+        return "not_evaluated", ["no position was logged that could be judged"]
+    judged, weight = epochs.iloc[starts[0] :], weight[starts[0] :]
+    bad = (judged["trust"] != "trusted").to_numpy()
+    trusted = 1.0 if not bad.any() else float(weight[~bad].sum() / weight.sum())
+    unknown = float(weight[(judged["trust"] == "not_evaluated").to_numpy()].sum() / weight.sum())
     lead = "since the first fixed position" if fixed.any() else "of the run, which never was fixed,"
-    words = f"{share_in_words(trusted)} of the time {lead} is trusted"
+    words = [f"{share_in_words(trusted)} of the time {lead} is trusted"]
     if trusted >= limits["verdict.share_fit"]:
         return "fit", words
+    words.append(_why_not(judged, bad, weight, purpose=purpose, lacking=lacking))
     if trusted >= limits["verdict.share_usable"]:
         return "fit_with_exclusions", words
     return ("not_evaluated" if unknown > (1 - trusted) / 2 else "not_fit"), words
+
+
+def _why_not(
+    judged: pd.DataFrame, bad: NDArray[np.bool_], weight: NDArray[np.float64], *, purpose: Purpose, lacking: tuple[str, ...]
+) -> str:
+    """Say in one sentence why epochs are not trusted: the commonest reasons with their share of time, and the bounds that miss."""
+    rows, whole = Rows(judged, bad), weight.sum()
+    shares = code_weights(rows["reasons"], weight[bad])
+    named = [f"{reason_words(code, rows, purpose, lacking)} ({share_in_words(share / whole)} of the time)"
+             for code, share in list(shares.items())[:MOST_REASONS]]
+    more = len(shares) - len(named)
+    words = [*named, *([f"{more} more {'reason' if more == 1 else 'reasons'}"] if more > 0 else [])]
+    return f"what is not trusted: {'; '.join([*words, *failing_figures(rows, purpose, median=True)])}"

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pandas as pd
 
+from analyzer import wording
 from analyzer.errors import UsageError
 from analyzer.evidence.claim import has_position
 from analyzer.geodesy import to_enu
 from analyzer.recording import Finding
+from analyzer.userfiles.moments import dated
 from analyzer.userfiles.tabular import WINDOW_COLUMNS, WindowFile
-from analyzer.verdict.passes import passes
+from analyzer.verdict.passes import crossings, passes
 
 
 def window_spans(windows: WindowFile | None, fixes: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Finding, ...]]:
@@ -23,12 +27,12 @@ def window_spans(windows: WindowFile | None, fixes: pd.DataFrame) -> tuple[pd.Da
 
     Raises
     ------
-    UsageError : there are crossing lines, and not one pass between them.
+    UsageError : there are crossing lines, and not one pass between them; or a window has no date and the drive gives it none.
     """
     if windows is None:
         return pd.DataFrame(columns=list(WINDOW_COLUMNS)), ()
     if windows.lines.empty:
-        return windows.times, windows.findings
+        return _with_dates(windows, fixes), windows.findings
     placed = fixes[has_position(fixes)]
     origin = (float(placed["latitude_deg"].iloc[0]), float(placed["longitude_deg"].iloc[0]), 0.0)
     lines = windows.lines[["name"]].copy()
@@ -38,14 +42,55 @@ def window_spans(windows: WindowFile | None, fixes: pd.DataFrame) -> tuple[pd.Da
     seconds = np.asarray((placed.index - placed.index[0]) / pd.Timedelta(seconds=1), dtype=np.float64)
     track = _local(placed["latitude_deg"], placed["longitude_deg"], origin)
     found = passes(lines, seconds, track, placed.index[0])
+    _refuse_two_of_one_name(found)
     names = lines["name"].astype(str).drop_duplicates().tolist()
-    idle = [n for n in names if not found["name"].str.startswith(f"{n} ").any()]
+    idle = [n for n in names if not found["name"].str.fullmatch(rf"{re.escape(n)} \d+( \(opposite\))?").any()]
+    if not idle:
+        return found, windows.findings
+    told = "; ".join(_why_no_pass(n, lines[(lines["name"].astype(str) == n).to_numpy()], seconds, track, start=placed.index[0]) for n in idle)
     if len(idle) == len(names):
-        nearest = _nearest_m(lines, track)
-        raise UsageError(f"windows file: no pass lies between the crossing lines {', '.join(names)}, the nearest of which is {nearest:.0f} m from "
-                         "the route: check latitude and longitude of both ends, and that two lines of one name are its way in and its way out.")
-    text = f"No pass was made of the crossing lines {', '.join(idle)}: the route crosses them never, or not one after the other."
-    return found, (*windows.findings, *([Finding("lines_not_crossed", "warning", text, {"names": idle})] if idle else []))
+        raise UsageError(f"windows file: no pass lies between the crossing lines: {told}; two lines of one name are the way in and the way out, "
+                         "a single line is passed from one crossing to the next.")
+    finding = Finding("lines_not_crossed", "warning", f"No pass was made of these crossing lines: {told}.", {"names": idle})
+    return found, (*windows.findings, finding)
+
+
+def _refuse_two_of_one_name(found: pd.DataFrame) -> None:
+    """Raise where passes of different lines come to the same name, like pass 1 of A 1 and pass 1 1 of A."""
+    twice = found["name"][found["name"].duplicated()]
+    if len(twice):
+        raise UsageError(f"windows file: two passes would be called '{twice.iloc[0]}'; give the lines names that do not end in a number.")
+
+
+def _why_no_pass(name: str, lines: pd.DataFrame, seconds: np.ndarray, track: np.ndarray, *, start: pd.Timestamp) -> str:
+    """Say why the lines of one name made no pass: how often the route crosses each, when, and how far away it stays."""
+    ends = lines[["from_east_m", "from_north_m", "to_east_m", "to_north_m"]].to_numpy(np.float64)
+    at = [crossings(line, seconds, track) for line in ends]
+    words = [_how_often(times, start) for times in at]
+    if not all(map(len, at)):
+        missed = _nearest_m(ends[[not len(times) for times in at]], track)
+        where = f" (the route comes within {wording.length(missed)}: check latitude and longitude of both ends)"
+    else:
+        where = ", so there is no pass between two crossings" if len(ends) == 1 else ", but not one after the other through the stretch between them"
+    return f"{name} is crossed {' and '.join(words)}{where}"
+
+
+def _how_often(times_s: np.ndarray, start: pd.Timestamp) -> str:
+    """Return "only once, at 09:12:33 UTC", "never", or how often."""
+    if len(times_s) > 1:
+        return f"{len(times_s)} times"
+    return f"only once, at {start + pd.Timedelta(seconds=float(times_s[0])):%H:%M:%S} UTC" if len(times_s) else "never"
+
+
+def _with_dates(windows: WindowFile, fixes: pd.DataFrame) -> pd.DataFrame:
+    """Return windows by time, those without a date on the day of the drive."""
+    times = windows.times.copy()
+    for at, window in windows.undated.items():
+        found = dated(window, fixes.index[0], fixes.index[-1])
+        if isinstance(found, str):
+            raise UsageError(f"{window.where}: {found}")
+        times.loc[times.index[at], ["start_utc", "end_utc"]] = list(found)
+    return times
 
 
 def _local(latitude: pd.Series, longitude: pd.Series, origin: tuple[float, float, float]) -> np.ndarray:
@@ -54,10 +99,10 @@ def _local(latitude: pd.Series, longitude: pd.Series, origin: tuple[float, float
     return np.column_stack([east, north])
 
 
-def _nearest_m(lines: pd.DataFrame, track: np.ndarray) -> float:
+def _nearest_m(lines: np.ndarray, track: np.ndarray) -> float:
     """Return the least distance of the route from any of the lines [m]."""
     out = np.inf
-    for row in lines[["from_east_m", "from_north_m", "to_east_m", "to_north_m"]].to_numpy(np.float64):
+    for row in lines:
         along = row[2:] - row[:2]
         share = np.clip((track - row[:2]) @ along / max(float(along @ along), 1e-9), 0.0, 1.0)
         out = min(out, float(np.hypot(*(track - row[:2] - share[:, None] * along).T).min()))

@@ -2,10 +2,13 @@
 
 Precedence: no epoch or no evaluated one → ``not_evaluated``; every epoch trusted and none missing → ``fit``; trusted
 share at least `window.share_usable` and no hole longer than `window.longest_exclusion` → ``fit_with_exclusions``;
-mostly not evaluated → ``not_evaluated``; else ``not_fit``. Usable windows are ``fit`` and ``fit_with_exclusions``.
+mostly not evaluated → ``not_evaluated``; else ``not_fit``. A rate of its own below the purpose's least rate lowers ``fit`` and
+``fit_with_exclusions`` to ``not_fit``. Usable windows are ``fit`` and ``fit_with_exclusions``.
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
@@ -13,19 +16,24 @@ import pandas as pd
 from analyzer import intervals, tables
 from analyzer.assessment import Purpose
 from analyzer.settings import thresholds
-from analyzer.verdict.judge import reason_texts
-from analyzer.verdict.purposes import limit_95
-from analyzer.verdict.run import USABLE
-from analyzer.wording import length_in_words, share_in_words
+from analyzer.verdict.held import Held, held_time
+from analyzer.verdict.run import USABLE, rate_level
+from analyzer.verdict.why import Rows, code_weights, failing_figures, reason_words
+from analyzer.wording import share_in_words
+
+#: Epochs from which on a window tells its own rate.
+LEAST_FOR_RATE = 3
 
 
-def judge_windows(windows: pd.DataFrame, epochs: pd.DataFrame, nominal_s: float, purpose: Purpose) -> pd.DataFrame:
+def judge_windows(
+    windows: pd.DataFrame, epochs: pd.DataFrame, nominal_s: float | None, purpose: Purpose, *, lacking: Sequence[str] = ()
+) -> pd.DataFrame:
     """Return the judged windows, layout `tables.WINDOWS`.
 
     `windows` has ``name start_utc end_utc``; `epochs` the columns of `tables.EPOCHS`; `nominal_s` is the usual interval
-    between epochs [s].
+    between epochs [s], None where it is not known; `lacking` names the required channels that were not recorded.
     """
-    rows = [_judge_one(*span, epochs, nominal_s, purpose) for span in _spans(windows)]
+    rows = [_judge_one(*span, epochs, nominal_s, purpose, lacking) for span in _spans(windows)]
     frame = pd.DataFrame(rows, columns=list(tables.WINDOWS.names)) if rows else tables.WINDOWS.empty()
     return tables.WINDOWS.conform(frame)
 
@@ -45,7 +53,8 @@ def _spans(windows: pd.DataFrame) -> list[tuple[str, pd.Timestamp, pd.Timestamp]
 
 
 def _judge_one(
-    name: str, start: pd.Timestamp, end: pd.Timestamp, epochs: pd.DataFrame, nominal_s: float, purpose: Purpose
+    name: str, start: pd.Timestamp, end: pd.Timestamp, epochs: pd.DataFrame, nominal_s: float | None, purpose: Purpose,
+    lacking: Sequence[str],
 ) -> dict[str, object]:
     part = epochs.iloc[epochs.index.searchsorted(start) : epochs.index.searchsorted(end, side="right")]
     bound = part["horizontal_bound_m"].to_numpy(np.float64)
@@ -66,20 +75,19 @@ def _judge_one(
             "repeat": True,
             "reason": _outside(start, end, epochs),
         }
-    held, hole_s = _trusted_time(part, start, end, nominal_s)
-    length_s = max((end - start).total_seconds(), nominal_s)
-    share = min(1.0, held / length_s) if hole_s > 0 else 1.0
-    verdict = _verdict(part, share, hole_s)
-    reason = "" if verdict == "fit" else _why(part, start, end, nominal_s, share, purpose)
-    return row | {"verdict": verdict, "share_trusted": share, "repeat": verdict not in USABLE, "reason": reason}
+    at_s = intervals.seconds(pd.DatetimeIndex(part.index), start)
+    held = held_time((part["trust"] == "trusted").to_numpy(bool), at_s, (end - start).total_seconds(), nominal_s or 1.0)
+    level, about_rate = rate_level(_level(held, part), _own_rate(part, nominal_s), purpose)
+    words = [*about_rate, *([] if held.whole else _why(part, held, purpose, lacking))]
+    return row | {"verdict": level, "share_trusted": held.share, "repeat": level not in USABLE, "reason": "; ".join(words)}
 
 
-def _verdict(part: pd.DataFrame, share: float, hole_s: float) -> str:
-    """Return the verdict of a window with epochs, by the precedence that stands at the head of this module."""
+def _level(held: Held, part: pd.DataFrame) -> str:
+    """Return the verdict of a window in which at least one epoch lies."""
     limits = thresholds("analyzer.verdict")
-    if hole_s == 0:
+    if held.whole:
         return "fit"
-    if share >= limits["window.share_usable"] and hole_s <= limits["window.longest_exclusion"]:
+    if held.share >= limits["window.share_usable"] and held.hole_s <= limits["window.longest_exclusion"]:
         return "fit_with_exclusions"
     return "not_evaluated" if (part["trust"] == "not_evaluated").mean() > 0.5 else "not_fit"
 
@@ -90,56 +98,26 @@ def _outside(start: pd.Timestamp, end: pd.Timestamp, epochs: pd.DataFrame) -> st
     if end < first or start > last:
         span = f"{first:%Y-%m-%d %H:%M:%S} to {last:%Y-%m-%d %H:%M:%S} UTC"
         return f"this window lies outside the recording ({span}): check day and time zone in the windows file"
-    return "nothing was recorded in this window"
+    return "no epoch lies in this window"
 
 
-def _trusted_time(part: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp, nominal_s: float) -> tuple[float, float]:
-    """Return the trusted time [s] in a window and its longest stretch without a trusted epoch [s] (0 for none)."""
-    trusted = (part["trust"] == "trusted").to_numpy()
-    t = intervals.seconds(pd.DatetimeIndex(part.index), start)
-    edges = np.r_[0.0, t[trusted], (end - start).total_seconds()]
-    gaps = np.diff(edges)
-    allowed = 1.5 * nominal_s
-    hole = float(gaps.max()) if gaps.max() > allowed else 0.0
-    lost = float(np.clip(gaps[gaps > allowed] - nominal_s, 0, None).sum())
-    return (end - start).total_seconds() - lost, max(hole - nominal_s, nominal_s) if hole else 0.0
+def _own_rate(part: pd.DataFrame, nominal_s: float | None) -> float | None:
+    """Return the rate [Hz] of a window: of its own epochs, of the run where they are too few to tell; None where nothing tells."""
+    if len(part) < LEAST_FOR_RATE:
+        return 1 / nominal_s if nominal_s else None
+    return 1 / float(np.median(np.diff(intervals.seconds(pd.DatetimeIndex(part.index)))))
 
 
-def _why(
-    part: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp, nominal_s: float, share: float, purpose: Purpose
-) -> str:
-    """Return one line for `drive again`: what is wrong, how good it was, what is needed."""
+def _why(part: pd.DataFrame, held: Held, purpose: Purpose, lacking: Sequence[str]) -> list[str]:
+    """Return what is wrong, how good it was, what is needed: the phrases of one line for `drive again`."""
     words = []
-    bad = part[(part["trust"] != "trusted").to_numpy()]
-    missing_s = _missing_time(part, start, end, nominal_s)
-    if missing_s:
-        words.append(f"{missing_s:.1f} s of positions missing")
-    codes = bad["reasons"].astype(str).str.split(",").explode() if len(bad) else pd.Series(dtype=str)
-    codes = codes[codes != ""]
-    if len(codes):
-        words.append(_reason_words(str(codes.value_counts().index[0]), bad))
-    horizontal = purpose.limit("horizontal")
-    worst = bad["horizontal_bound_m"].max() if len(bad) else np.nan
-    if horizontal is not None and np.isfinite(worst):
-        words.append(
-            f"position good to {length_in_words(worst)} (95 %), {length_in_words(worst * purpose.margin)} with margin; "
-            f"you need {limit_95(horizontal) * 100:.3g} cm"
-        )
-    words.append(f"trusted for {share_in_words(share)} of the time")
-    return "; ".join(words)
-
-
-def _missing_time(part: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp, nominal_s: float) -> float:
-    t = np.r_[0.0, intervals.seconds(pd.DatetimeIndex(part.index), start), (end - start).total_seconds()]
-    gaps = np.diff(t)
-    return float(np.clip(gaps[gaps > 1.5 * nominal_s] - nominal_s, 0, None).sum())
-
-
-def _reason_words(code: str, bad: pd.DataFrame) -> str:
-    age = bad["correction_age_s"].max()
-    if code in ("age", "age_limit") and np.isfinite(age):
-        return f"corrections {age:.0f} s old"
-    if code == "state":
-        states = sorted(set(bad["fix_state"].astype(str)) - {"fixed"})
-        return f"not fixed ({', '.join(states).replace('_', ' ')})"
-    return reason_texts().get(code, code)
+    untrusted = (part["trust"] != "trusted").to_numpy()
+    bad = Rows(part, untrusted)
+    if held.missing_s:
+        words.append(f"{held.missing_s:.1f} s of positions missing")
+    if untrusted.any():
+        unknown = bool((bad["trust"] == "not_evaluated").mean() > 0.5)
+        others = [code for code in code_weights(bad["reasons"]) if code != "not_recorded" or not unknown]
+        words += [reason_words(code, bad, purpose, lacking) for code in [*(["not_recorded"] if unknown else []), *others[:1]]]
+        words += failing_figures(bad, purpose)
+    return [*words, f"trusted for {share_in_words(held.share)} of the time"]

@@ -46,6 +46,7 @@ def test_crossing_lines(tmp_path: Path) -> None:
         ("name,start_utc,end_utc\nM01,2026-03-24T09:00:00Z,2026-03-24T08:00:00Z\n", "line 2: end_utc is not later"),
         ("name,start_utc,end_utc\nM01,noon,2026-03-24T08:00:00Z\n", "line 2: start_utc is 'noon'"),
         ("name,start_utc,end_utc\nM01,2026-03-24T08:00:00Z\n", "line 2: 2 cells"),
+        ("name,start_utc,end_utc\nA,09:00,09:01\n#x\nA,09:02,09:03\n", "line 4: the name 'A' stands on line 2 as well"),
         ("name,start_utc,end_utc\n,2026-03-24T08:00:00Z,2026-03-24T09:00:00Z\n", "name is empty"),
         ("name,from_latitude_deg,from_longitude_deg,to_latitude_deg,to_longitude_deg\nx,95,0,0,0\n", "within ±90"),
     ],

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -90,7 +92,7 @@ def test_a_dropout_and_a_window_are_told() -> None:
     text = explain_dropout(facts(), 1)
     assert "largest age of corrections: 33.0 s" in text and "window M1" in text and "never within it" in text
     text = explain_window(facts(), "M1")
-    assert "trusted for 25.0 %" in text and "its worst moment" in text and "reason age in 21 of 21 epochs" in text
+    assert "trusted for 25.0 % of its time" in text and "trust by epochs: rejected 100" in text and "its worst moment" in text and "reason age in 21 of 21 epochs" in text
 
 
 @pytest.mark.parametrize(("ask", "word"), [
@@ -103,6 +105,13 @@ def test_what_is_not_there_is_said_in_one_sentence(ask: object, word: str) -> No
     with pytest.raises(UsageError) as caught:
         ask(facts())  # type: ignore[operator]
     assert word in str(caught.value) and "\n" not in str(caught.value)
+
+
+def test_two_windows_of_one_name_are_told_apart() -> None:
+    held = facts()
+    other = held.windows.assign(start_utc=at(40), end_utc=at(50))
+    with pytest.raises(UsageError, match=r"2 windows of run 07 are called 'M1', from 08:00:05 UTC and 08:00:40 UTC on; .* by --at"):
+        explain_window(replace(held, windows=pd.concat([held.windows, other], ignore_index=True)), "M1")
 
 
 def test_every_part_of_the_bound_has_a_meaning() -> None:

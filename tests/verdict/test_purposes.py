@@ -6,8 +6,11 @@ from pathlib import Path
 
 import pytest
 
+from analyzer.drive_files import DriveFiles
 from analyzer.errors import UsageError
+from analyzer.verdict.channel_names import COLUMNS, PLAIN, lacking_channels, refuse_unknown
 from analyzer.verdict.purposes import limit_95, load_purpose, purpose_of_limit, shipped_purposes
+from analyzer.whole_drive import assess_files
 
 GOOD = """
 name = "own"
@@ -80,3 +83,62 @@ def test_a_single_limit_makes_a_purpose() -> None:
     for wrong in (0.0, -1.0, float("nan"), float("inf")):
         with pytest.raises(UsageError):
             purpose_of_limit(wrong)
+
+
+SECOND = GOOD[GOOD.index("[[limit]]"):].replace("value = 20", "value = 5").replace('"horizontal"', '"vertical"')
+CHANNELS = '[required_channels]\nnames = ["speed", "flux capacitor"]\nreason = "r"\nsource = "s"\n'
+
+
+def plain(key: str, value: object, unit: str) -> str:
+    return f'[{key}]\nvalue = {value}\nunit = "{unit}"\nreason = "r"\nsource = "s"\n'
+
+
+@pytest.mark.parametrize(("text", "place"), [
+    (GOOD.replace("= 20", "= inf"), "line 7, key 'limit 1.value': expected a finite number"),
+    (GOOD.replace("= 20", "= nan"), "line 7, key 'limit 1.value': expected a finite number"),
+    (GOOD.replace("[[limit]]", "margin = nan\n[[limit]]"), "line 4, key 'margin': expected a finite number"),
+    (GOOD + SECOND.replace("= 5", "= -inf"), "line 15, key 'limit 2.value'"),
+    (GOOD + SECOND.replace("= 5", "= -5"), "line 15, key 'limit 2.value'"),
+    (GOOD + SECOND.replace('"cm"', '"km/h"'), "line 16, key 'limit 2.unit' is 'km/h' for position"),
+    (GOOD + SECOND.replace('"vertical"', '"speed"'), "line 14, key 'limit 2.axis' is 'speed' for position"),
+    (GOOD + SECOND.replace("axis", "axes"), "line 14, key 'axes' is not known in 'limit 2'"),
+    (GOOD + SECOND.replace('"vertical"', '"horizontal"'), "line 14, key 'limit 2.axis': limit 1 is on 'horizontal' of position as well"),
+    (GOOD + plain("largest_age", 2, "Hz"), "line 14, key 'largest_age.unit'"),
+    (GOOD + plain("least_rate", 2, "s"), "line 14, key 'least_rate.unit'"),
+    (GOOD + plain("least_satellites", 4.5, "-"), "line 13, key 'least_satellites.value'"),
+])
+def test_a_fault_is_named_by_line_and_by_the_number_of_its_limit(tmp_path: Path, text: str, place: str) -> None:
+    path = tmp_path / "own.toml"
+    path.write_text(text)
+    with pytest.raises(UsageError) as error:
+        load_purpose(path)
+    assert place in str(error.value), error.value
+
+
+def test_channels_go_by_plain_names(tmp_path: Path) -> None:
+    path = tmp_path / "own.toml"
+    path.write_text(GOOD + CHANNELS.replace('"flux capacitor"', '"yaw rate", "Age", "course_deg"'))
+    purpose = load_purpose(path)
+    refuse_unknown(purpose, ())
+    assert lacking_channels(purpose, ("speed_mps", "rate_z_radps", "correction_age_s")) == ("course_deg",)
+    assert lacking_channels(purpose, ("course_deg",)) == ("speed", "yaw rate", "Age")
+    assert {c for columns in PLAIN.values() for c in columns} <= set(COLUMNS)
+
+
+def test_a_channel_that_nothing_can_have_is_refused_by_line(tmp_path: Path) -> None:
+    path = tmp_path / "own.toml"
+    path.write_text(GOOD + CHANNELS)
+    purpose = load_purpose(path)
+    with pytest.raises(UsageError) as error:
+        refuse_unknown(purpose, ("speed_mps", "lid angle"))
+    for words in ("own.toml: line 13, key 'required_channels.names': there is no channel 'flux capacitor'", "yaw rate", "speed_mps", "(lid angle)"):
+        assert words in str(error.value)
+    refuse_unknown(purpose, ("flux capacitor",))  # what the column map of a measurement names may be needed
+    assert lacking_channels(purpose, ("speed_mps", "flux capacitor")) == ()
+
+
+def test_the_file_is_refused_before_a_log_is_read(tmp_path: Path) -> None:
+    path = tmp_path / "own.toml"
+    path.write_text(GOOD + CHANNELS)
+    with pytest.raises(UsageError, match="flux capacitor"):
+        assess_files(DriveFiles(logs=(str(tmp_path / "not there"),)), purpose=load_purpose(path))

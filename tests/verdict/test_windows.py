@@ -2,11 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from analyzer import tables
+from analyzer.assessment import Limit, Purpose
+from analyzer.verdict.held import held_time
 from analyzer.verdict.passes import crossings, passes
 from analyzer.verdict.purposes import load_purpose
 from analyzer.verdict.run import judge_run
@@ -47,6 +54,95 @@ def test_verdict_by_the_longest_hole(bad: int, verdict: str, repeat: bool) -> No
     assert (row["verdict"], row["repeat"]) == (verdict, repeat)
     assert row["share_trusted"] == pytest.approx(1 - bad / 200, abs=0.006)
     assert ("corrections 38 s old" in row["reason"]) == (bad > 0)
+
+
+@pytest.mark.parametrize(("trust", "start_s", "end_s", "verdict", "share"), [
+    (["doubtful", "rejected"], 0, 1, "not_fit", 0.0),  # shorter than one and a half intervals, not one trusted epoch
+    (["rejected"] * 20, 0, 19, "not_fit", 0.0),
+    (["rejected"] * 20, 4.5, 5.5, "not_fit", 0.0),
+    (["not_evaluated"] * 3, 0, 1, "not_evaluated", 0.0),
+    (["trusted", "doubtful"], 0, 1, "not_fit", 0.5),
+    (["trusted"] * 20, 0.4, 18.6, "fit", 1.0),
+    (["trusted"] * 20, 4.9, 5.1, "fit", 1.0),
+    (["trusted"] * 20 + ["rejected"] * 20, 0, 39, "not_fit", 0.5),
+])
+def test_only_trusted_epochs_hold_trusted_time(trust: list[str], start_s: float, end_s: float, verdict: str, share: float) -> None:
+    spans = pd.DataFrame({"name": ["M01"], "start_utc": [START + pd.Timedelta(seconds=start_s)],
+                          "end_utc": [START + pd.Timedelta(seconds=end_s)]})
+    row = judge_windows(spans, epochs(trust, step_s=1.0), 1.0, load_purpose("lane")).iloc[0]
+    assert (row["verdict"], row["share_trusted"]) == (verdict, pytest.approx(share, abs=1e-9))
+
+
+def test_a_window_between_two_epochs_is_not_evaluated() -> None:
+    spans = pd.DataFrame({"name": ["M01"], "start_utc": [START + pd.Timedelta("3.2s")], "end_utc": [START + pd.Timedelta("3.7s")]})
+    row = judge_windows(spans, epochs(["trusted"] * 9, step_s=1.0), 1.0, load_purpose("lane")).iloc[0]
+    assert row["verdict"] == "not_evaluated" and row["repeat"] and row["reason"] == "no epoch lies in this window"
+
+
+@given(st.lists(st.booleans(), min_size=1, max_size=40), st.lists(st.floats(0.01, 3), min_size=41, max_size=41), st.floats(0, 2))
+def test_the_time_of_a_window_is_held_once(good: list[bool], steps: list[float], after: float) -> None:
+    at = np.cumsum(steps[: len(good)])
+    trusted = np.array(good)
+    held, other = (held_time(flags, at, float(at[-1]) + after, 0.5) for flags in (trusted, ~trusted))
+    assert held.missing_s == other.missing_s
+    assert held.share + other.share == pytest.approx(1 - held.missing_s / (at[-1] + after), abs=1e-9)
+    assert held.whole == (trusted.all() and held.missing_s == 0) and (held.share == 1) == held.whole
+    assert (held.share == 0) == (not trusted.any()) and (held.hole_s == 0) == held.whole
+
+
+def needing(**more: object) -> Purpose:
+    return replace(load_purpose("lane"), **more)  # type: ignore[arg-type]
+
+
+def test_a_window_follows_a_missing_channel_and_says_which() -> None:
+    frame = epochs(["not_evaluated"] * 200).assign(reasons=pd.Categorical(["not_recorded"] * 200))
+    spans = pd.DataFrame({"name": ["M01"], "start_utc": [START], "end_utc": [START + pd.Timedelta("9s")]})
+    row = judge_windows(spans, frame, 0.1, needing(required_channels=("yaw rate",)), lacking=("yaw rate",)).iloc[0]
+    assert row["verdict"] == "not_evaluated" and row["repeat"]
+    assert row["reason"].startswith("not recorded but needed: yaw rate")
+
+
+@pytest.mark.parametrize(("step_s", "nominal_s", "verdict"), [
+    (0.1, 0.1, "not_fit"),  # 10 Hz, asked 20
+    (0.1, 0.05, "not_fit"),  # the run is at 20 Hz, this window is not
+    (0.05, 0.05, "fit"),
+    (0.05, 0.1, "fit"),  # the run is at 10 Hz, this window is faster
+])
+def test_a_window_answers_for_its_own_rate(step_s: float, nominal_s: float, verdict: str) -> None:
+    spans = pd.DataFrame({"name": ["M01"], "start_utc": [START], "end_utc": [START + pd.Timedelta("9s")]})
+    row = judge_windows(spans, epochs(["trusted"] * 400, step_s=step_s), nominal_s, needing(least_rate_hz=20.0)).iloc[0]
+    assert (row["verdict"], row["repeat"]) == (verdict, verdict != "fit")
+    assert ("positions came at 10 Hz; the purpose asks for at least 20 Hz" in row["reason"]) == (verdict != "fit")
+
+
+def test_a_rate_that_is_not_known_is_no_pass() -> None:
+    spans = pd.DataFrame({"name": ["M01"], "start_utc": [START], "end_utc": [START + pd.Timedelta("1s")]})
+    row = judge_windows(spans, epochs(["trusted"]), None, needing(least_rate_hz=20.0)).iloc[0]
+    assert row["verdict"] == "not_evaluated" and "rate of positions is not known" in row["reason"]
+    metrics = {"rate_hz": type("M", (), {"value": None})}
+    found = judge_run(epochs(["trusted"]), judge_windows(spans, epochs(["trusted"]), None, load_purpose("lane")), metrics,  # type: ignore[arg-type]
+                      needing(least_rate_hz=20.0))
+    assert any("not known" in s for s in found.sentences)
+
+
+@pytest.mark.parametrize(("axis", "value", "unit", "column", "bound", "words"), [
+    ("horizontal", 0.1, "m", "horizontal_bound_m", 0.32, "position good to 32 cm (95 %), you need 6.57 cm (limit 10 cm / margin 1.52)"),
+    ("vertical", 0.05, "m", "vertical_bound_m", 0.14, "height good to 14 cm (95 %), you need 3.28 cm (limit 5 cm / margin 1.52)"),
+    ("speed", 0.5, "km/h", "speed_bound_mps", 0.25, "speed good to 0.9 km/h (95 %), you need 0.328 km/h (limit 0.5 km/h / margin 1.52)"),
+    ("heading", 0.1, "deg", "heading_bound_deg", 0.42, "heading good to 0.42° (95 %), you need 0.0657° (limit 0.1° / margin 1.52)"),
+    # what just misses is never shown as what is needed
+    ("horizontal", 0.1, "m", "horizontal_bound_m", 0.0658, "position good to 6.6 cm (95 %), you need 6.57 cm"),
+])
+def test_figures_are_those_of_the_quantity_that_fails(
+    axis: str, value: float, unit: str, column: str, bound: float, words: str
+) -> None:
+    quantity = axis if axis in ("speed", "heading") else "position"
+    lane = load_purpose("lane")
+    more = () if axis == "horizontal" else (Limit("k", quantity, axis, value, unit, "95", "r", "s"),)
+    frame = epochs(["doubtful"] * 200).assign(**{column: bound})
+    spans = pd.DataFrame({"name": ["M01"], "start_utc": [START], "end_utc": [START + pd.Timedelta("9s")]})
+    row = judge_windows(spans, frame, 0.1, replace(lane, limits=(*lane.limits, *more))).iloc[0]
+    assert words in row["reason"] and row["reason"].count("good to") == 1
 
 
 def test_missing_epochs_are_a_hole() -> None:
@@ -108,3 +204,31 @@ def test_run_verdict_by_windows() -> None:
     assert level("not_evaluated", "not_fit") == "not_fit"
     assert level("not_evaluated", "not_evaluated") == "not_evaluated"
     assert level("fit", "not_evaluated") == "fit_with_exclusions"
+
+
+def test_a_run_without_windows_says_why_it_is_not_fit() -> None:
+    frame = epochs(["trusted"] * 50 + ["rejected"] * 100 + ["doubtful"] * 50)
+    frame["reasons"] = pd.Categorical([""] * 50 + ["baseline"] * 100 + ["baseline,bridge"] * 50)
+    frame["base_distance_m"], frame["horizontal_bound_m"] = 81_000.0, np.where(np.arange(200) < 50, 0.03, 0.4)
+    found = judge_run(frame, tables.WINDOWS.empty(), Metered(pd.DataFrame({"interval_s": np.full(200, 0.1)})), load_purpose("lane"))  # type: ignore[arg-type]
+    assert found.level == "not_fit" and found.sentences[0].startswith("25.0 % of the time")
+    # counted by hand: 150 of 200 epochs have one reason, 50 the other
+    for words in ("the base is 81 km away, too far (75.0 % of the time)", "since the last loss (25.0 % of the time)",
+                  "position good to 40 cm (95 %, median), you need 6.57 cm"):
+        assert words in found.sentences[1], found.sentences[1]
+
+
+def test_reasons_that_have_no_room_are_counted() -> None:
+    frame = epochs(["rejected"] * 200).assign(reasons=pd.Categorical(["age,baseline,scatter,segment,bridge"] * 200))
+    found = judge_run(frame, tables.WINDOWS.empty(), Metered(pd.DataFrame({"interval_s": np.full(200, 0.1)})), load_purpose("lane"))  # type: ignore[arg-type]
+    assert "2 more reasons" in found.sentences[1]
+
+
+class Metered:
+    """The metrics that a verdict looks at."""
+
+    def __init__(self, epochs: pd.DataFrame) -> None:
+        self.epochs = epochs
+
+    def __getitem__(self, key: str) -> SimpleNamespace:
+        return SimpleNamespace(value={"rate_hz": 10.0}[key])

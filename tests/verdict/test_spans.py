@@ -1,0 +1,50 @@
+"""From a windows file to windows in time: what is said of crossing lines that make no pass."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analyzer import tables
+from analyzer.errors import UsageError
+from analyzer.userfiles.tabular import LINE_COLUMNS, WINDOW_COLUMNS, WindowFile
+from analyzer.verdict.spans import window_spans
+
+START = pd.Timestamp("2026-03-24T09:00:00Z")
+
+
+def straight() -> pd.DataFrame:
+    """Return 100 s due north at about 11 m/s along longitude 11."""
+    seconds = np.arange(101.0)
+    index = pd.DatetimeIndex(START + pd.to_timedelta(seconds, unit="s"))
+    frame = pd.DataFrame({"latitude_deg": 48 + seconds * 1e-4, "longitude_deg": 11.0, "fix_state": "fixed"}, index=index)
+    return tables.FIXES.conform(frame)
+
+
+def across(name: str, at_s: float, *, east_deg: float = 0.0) -> tuple[object, ...]:
+    """Return a line of 30 m across the way, where the car is after `at_s`."""
+    latitude = 48 + at_s * 1e-4
+    return name, latitude, 10.9998 + east_deg, latitude, 11.0002 + east_deg
+
+
+def spans(*lines: tuple[object, ...]) -> tuple[pd.DataFrame, tuple[object, ...]]:
+    frame = pd.DataFrame(lines, columns=list(LINE_COLUMNS))
+    return window_spans(WindowFile(pd.DataFrame(columns=list(WINDOW_COLUMNS)), frame), straight())
+
+
+@pytest.mark.parametrize(("lines", "words"), [
+    ((across("gate", 30.5),), "gate is crossed only once, at 09:00:30 UTC, so there is no pass between two crossings"),
+    ((across("gate", 30.5, east_deg=0.01),), "gate is crossed never (the route comes within 7"),
+    ((across("gate", 30.5), across("gate", 60.5, east_deg=0.01)), "gate is crossed only once, at 09:00:30 UTC and never (the route comes within 7"),
+])
+def test_why_there_is_no_pass_is_said_by_line(lines: tuple[tuple[object, ...], ...], words: str) -> None:
+    with pytest.raises(UsageError) as error:
+        spans(*lines)
+    assert words in str(error.value) and ("check latitude" in str(error.value)) == ("never" in words)
+
+
+def test_a_line_beside_those_that_make_passes_is_told_as_well() -> None:
+    found, (finding,) = spans(across("A", 20.5), across("A", 40.5), across("A 1", 60.5))
+    assert found["name"].tolist() == ["A 1"], "the pass of A, not the line A 1"
+    assert "A 1 is crossed only once, at 09:01:00 UTC" in finding.text  # type: ignore[attr-defined]
