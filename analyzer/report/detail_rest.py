@@ -98,7 +98,7 @@ def segments(assessment: Assessment, clock: Clock) -> Section:
                     "from": lambda r: wording.words(r.get("from_state")),
                     "to": lambda r: wording.words(r.get("to_state")),
                     "step east, north, up": lambda r: ", ".join(wording.length(real(r.get(f"d{a}_m"))) for a in axes),
-                    "1σ": lambda r: wording.length(real(r.get("sigma_m"))),
+                    "1σ in plan, height": lambda r: ", ".join(wording.length(real(r.get(c))) for c in ("sigma_m", "sigma_u_m")),
                     "decision": lambda r: wording.words(r.get("decision")),
                 },
             )
