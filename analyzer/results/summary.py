@@ -14,7 +14,7 @@ from analyzer.assessment import Assessment
 from analyzer.metrics.base_site_sent import sent_positions
 from analyzer.metrics.metric import Metric
 from analyzer.recording import Source
-from analyzer.verdict.headline import headline_of
+from analyzer.verdict.headline import Headline, headline_of
 
 SCHEMA_VERSION = 1
 
@@ -49,6 +49,7 @@ def summary(assessment: Assessment) -> dict[str, Any]:
         "setup": assessment.setup,
         "setup_items": [asdict(i) for i in assessment.setup_items],
         "base": {"sent": [asdict(x) for x in sent_positions(assessment.recording.corrections)]},
+        "bounds": bounds_entry(headline_of(assessment)),
         "dropouts": _rows(assessment.dropouts),
         "windows": _rows(assessment.windows),
         "standstills": _rows(assessment.standstills),
@@ -82,6 +83,21 @@ def source_entry(source: Source) -> dict[str, Any]:
             "unused": ledger.unused,
             "entries": [asdict(e) for e in ledger.entries],
         },
+    }
+
+
+def bounds_entry(figures: Headline) -> dict[str, Any]:
+    """Return percentiles of the bound and the availability by axis.
+
+    ``trusted`` speaks of the horizontal bound of the trusted time, each of ``axes`` of the time that has a bound; the shares of
+    ``availability`` (limit, time, distance) count time without a bound as outside. None of them is an accuracy of EN 16803.
+    """
+    percentiles = ("bound_p50_m", "bound_p75_m", "bound_p95_m")
+    own = ("axis", "limit_m", *percentiles, "share_time_within_limit", "share_distance_within_limit", "share_time_within_margin",
+           "share_distance_within_margin")
+    return {
+        "trusted": {name: getattr(figures, name) for name in (*percentiles, "bound_worst_trusted_m")},
+        "axes": [{name: getattr(entry, name) for name in own} | {"availability": _rows(entry.table)} for entry in figures.availability],
     }
 
 

@@ -110,6 +110,14 @@ def test_summary_is_strict_json(tmp_path: Path, plain: str) -> None:
     folder = written(tmp_path, plain)
     content = json.loads((folder / "summary.json").read_text(encoding="utf-8"), parse_constant=refuse)
     assert content["epochs"] == 25 and content["schema_version"] == 1
+    bounds = content["bounds"]
+    assert {"bound_p50_m", "bound_p75_m", "bound_p95_m", "bound_worst_trusted_m"} == set(bounds["trusted"])
+    assert [axis["axis"] for axis in bounds["axes"]] == ["horizontal", "across", "along", "vertical"]
+    plan = bounds["axes"][0]
+    assert plan["bound_p50_m"] <= plan["bound_p75_m"] <= plan["bound_p95_m"]
+    table = pd.DataFrame(plan["availability"])
+    assert list(table.columns) == ["limit_m", "share_time", "share_distance"] and 0.1 in set(table["limit_m"])
+    assert table["share_time"].is_monotonic_increasing and table["share_time"].between(0, 1).all()
     json.loads((folder / "route.geojson").read_text(encoding="utf-8"), parse_constant=refuse)
 
 
