@@ -96,7 +96,7 @@ def assess(
         windows=applied.windows,
         standstills=standstills,
         setup=setup.stated,
-        setup_items=check_setup(recording, metrics, setup, evidence.kind, findings=evidence.findings),
+        setup_items=check_setup(recording, metrics, setup, evidence.kind, findings=evidence.findings, marks=marks),
         findings=(
             *recording.findings,
             *about_windows,

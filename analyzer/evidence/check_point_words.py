@@ -186,6 +186,11 @@ def _weight(offset: Offset) -> str:
     return "which chance does not explain" if offset.significant else "which agrees with none"
 
 
+def error_in_words(offset: Offset) -> str:
+    """Return the error along both axes with the half widths of their 95 % intervals."""
+    return _vector(offset)
+
+
 def _vector(offset: Offset) -> str:
     pairs = zip(offset.axes, offset.value_m, offset.half_m, strict=True)
     return ", ".join(f"{axis} {_signed(v)} ± {_length(h)}" for axis, v, h in pairs)

@@ -67,6 +67,11 @@ class CheckPointResult:
     findings: tuple[Finding, ...] = ()
     marks: Mapping[int, str] = field(default_factory=dict)
 
+    @property
+    def used(self) -> int:
+        """Return how many stands on marks were fixed, so that they say something."""
+        return int(self.table["used"].astype(bool).sum()) if len(self.table) else 0
+
 
 def check(recording: Recording, metrics: Metrics, setup: Setup, points: pd.DataFrame) -> CheckPointResult:
     """Return what the check points of the user's file show of this drive.
