@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
+from dataclasses import replace
 from importlib import metadata
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from analyzer.assessment import Assessment, Purpose
+from analyzer.assessment import Assessment, Purpose, Verdict, without_words
 from analyzer.errors import InputError
 from analyzer.evidence.check_points import CheckPointResult, check, nothing
 from analyzer.evidence.claim import has_position
-from analyzer.evidence.result import Evidence
+from analyzer.evidence.result import Evidence, checked_kinds
 from analyzer.judging_epochs import Asked, judge_epochs
 from analyzer.metrics.base_site_sent import sent_positions
 from analyzer.metrics.result import Metrics
@@ -48,6 +49,7 @@ def assess(
     base_log: Recording | None = None,
     second_rover: Recording | None = None,
     scratch: Scratch | None = None,
+    without: Collection[str] = (),
 ) -> Assessment:
     """Judge a recording for a purpose.
 
@@ -62,12 +64,15 @@ def assess(
     decisions : windows accepted and stretches excluded by the user, from `read_accept`.
     base_log, second_rover : recordings that help to tell why corrections were lost.
     scratch : temporary files for drives beyond its `Sizes.epochs`, which are judged in overlapping blocks of time.
+    without : kinds of evidence to leave out (`evidence.result.KINDS`), to see what each does; the verdict says that it is not the full
+        judgement.
 
     Raises
     ------
     InputError : the recording holds no position, or is of several drives.
-    UsageError : crossing lines between which there is no pass.
+    UsageError : crossing lines between which there is no pass; a name in `without` is no kind of evidence.
     """
+    left_out = checked_kinds(without)
     chosen = purpose if isinstance(purpose, Purpose) else load_purpose(purpose or "lane")
     setup = setup or Setup()
     _refuse_empty(recording)
@@ -77,8 +82,8 @@ def assess(
     held = scratch if scratch is not None else Scratch()
     large = held if len(recording.fixes) > held.sizes.epochs else None
     metrics = _measured(recording, setup, chosen, spans=spans, base=place, scratch=large)
-    marks = check(recording, metrics, setup, check_points) if check_points is not None else nothing()
-    epochs, evidence = judge_epochs(recording, metrics, Asked(chosen, spans, marks), large)
+    marks = check(recording, metrics, setup, check_points) if check_points is not None and "check_point" not in left_out else nothing()
+    epochs, evidence = judge_epochs(recording, metrics, Asked(chosen, spans, marks, left_out), large)
     dropouts = better_causes(metrics.dropouts, recording, metrics, base_log=base_log, second_rover=second_rover)
     applied = _decided(epochs, spans, decisions, recording, metrics, chosen)
     standstills = metrics.standstills.assign(check_point=metrics.standstills["standstill_id"].map(marks.marks))
@@ -90,7 +95,7 @@ def assess(
         purpose=chosen,
         epochs=applied.epochs,
         segments=evidence.segments,
-        verdict=applied.verdict,
+        verdict=_said(applied.verdict, left_out),
         jumps=evidence.jumps,
         dropouts=dropouts,
         windows=applied.windows,
@@ -110,7 +115,14 @@ def assess(
         cannot_show=_blind_spots(evidence, marks, recording),
         absolute=marks.absolute,
         versions=versions(),
+        without=left_out,
     )
+
+
+def _said(verdict: Verdict, left_out: tuple[str, ...]) -> Verdict:
+    """Return the verdict with the sentence that kinds of evidence were left out."""
+    words = without_words(left_out)
+    return replace(verdict, sentences=(*verdict.sentences, words)) if words else verdict
 
 
 def _measured(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,6 +11,7 @@ from analyzer.attaching.marker_windows import read_marker_windows, split_channel
 from analyzer.drive_files import DriveFiles
 from analyzer.errors import InputError, UsageError
 from analyzer.evidence.claim import has_position
+from analyzer.evidence.result import checked_kinds
 from analyzer.judging import assess
 from analyzer.parsers.column_map import load_column_map
 from analyzer.parsers.reading import read
@@ -24,7 +25,8 @@ Progress = Callable[[str], None]
 
 
 def assess_files(
-    files: DriveFiles, *, purpose: Purpose | str | Path | None = None, progress: Progress | None = None, scratch: Scratch | None = None
+    files: DriveFiles, *, purpose: Purpose | str | Path | None = None, progress: Progress | None = None, scratch: Scratch | None = None,
+    without: Collection[str] = (),
 ) -> Assessment:
     """Read the files of a drive and judge it; the user's own files first, so that a faulty one is refused at once.
 
@@ -34,13 +36,15 @@ def assess_files(
     purpose : see `analyzer.assess`.
     progress : called with a sentence before each step.
     scratch : temporary files for the columns of very long drives; default where the system keeps such files.
+    without : kinds of evidence to leave out, see `analyzer.assess`.
 
     Raises
     ------
-    UsageError : a file of the user is faulty, or a base log comes together with base coordinates.
+    UsageError : a name in `without` is no kind of evidence, a file of the user is faulty, or a base log comes together with base coordinates.
     InputError : a log cannot be read, holds no date or no positions.
     """
     say = progress or (lambda _text: None)
+    left_out = checked_kinds(without)
     if files.base_log is not None and files.base is not None:
         raise UsageError("assess: --base and --base-log both say where the base is; give one of them.")
     setup = setup_of(files)
@@ -67,6 +71,7 @@ def assess_files(
         base_log=base_log,
         second_rover=second,
         scratch=scratch,
+        without=left_out,
     )
 
 

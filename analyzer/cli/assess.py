@@ -43,6 +43,10 @@ def add_parser(verbs: Any) -> None:
     what_for.add_argument(
         "--limit", metavar="M", type=float, help="one horizontal 95 %% limit in metres instead of a purpose"
     )
+    parser.add_argument(
+        "--without", metavar="PART[,PART…]", action="append", default=[],
+        help="kinds of evidence to leave out, to see what each does; the verdict then says that it is not the full judgement"
+    )
     parser.add_argument("--out", metavar="DIR", type=Path, help="result folder to make; needed unless --brief")
     parser.add_argument(
         "--overwrite", action="store_true", help="move an existing result folder aside and write a new one"
@@ -71,7 +75,8 @@ def run(args: argparse.Namespace) -> int:
     known_zone(args.time_zone)
     purpose = chosen_purpose(args.purpose, args.limit)
     files = replace(drive_files(args), base=parse_base(args.base), windows_from=args.windows_from)
-    assessment = assess_files(files, purpose=purpose, progress=progress(args.quiet), scratch=_scratch(args.out))
+    assessment = assess_files(files, purpose=purpose, progress=progress(args.quiet), scratch=_scratch(args.out),
+                              without=[name.strip() for text in args.without for name in text.split(",")])
     if args.brief:
         from analyzer.report.brief import brief
 

@@ -7,7 +7,7 @@ import textwrap
 import pandas as pd
 
 from analyzer import wording
-from analyzer.assessment import Assessment
+from analyzer.assessment import Assessment, without_words
 from analyzer.report import summary
 from analyzer.wording import Clock
 
@@ -23,7 +23,7 @@ def brief(assessment: Assessment) -> str:
     head = [
         summary.run_line(assessment, clock),
         f"Verdict: {summary.LEVELS[assessment.verdict.level]}. {summary.headline(assessment)}",
-        *(s[0].upper() + s[1:] + "." for s in assessment.verdict.sentences if not len(assessment.windows)),
+        *(wording.sentence(s) for s in assessment.verdict.sentences if not len(assessment.windows) or s == without_words(assessment.without)),
         *summary.quality_lines(assessment),
         *summary.corrections_lines(assessment),
         *_unseen(assessment),

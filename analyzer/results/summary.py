@@ -36,6 +36,7 @@ def summary(assessment: Assessment) -> dict[str, Any]:
             "level": verdict.level,
             "sentences": verdict.sentences,
             "rules_version": verdict.rules_version,
+            "without": assessment.without,
             "purpose": {
                 "name": assessment.purpose.name,
                 "title": assessment.purpose.title,
