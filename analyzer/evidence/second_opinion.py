@@ -17,7 +17,7 @@ from analyzer.evidence.claims import innovation_table
 from analyzer.evidence.consensus import RIGHT_SIGMA_M, Chain, Decide, consensus
 from analyzer.evidence.displacement import residual as residual_of
 from analyzer.evidence.heights import Leaps, find_leaps
-from analyzer.evidence.knots import Knots, make_knots, value_variance, walk_model
+from analyzer.evidence.knots import Knots, at_instants, make_knots, value_variance, walk_model
 from analyzer.evidence.late_velocity import velocity_delay
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.prior import PriorOf
@@ -130,8 +130,10 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     right = fresh & ~noise_of.spikes(residual, noise.white_m * coarse, track.nominal_s) & ~(wrong > 0.5)
     seen = right & known & np.full(len(track), not (track.from_places or fused))
     waves = find_waves(track, residual, noise, usable=seen, coarse=coarse, lost_var=lost_var, road=_of_right(road, track, right))
+    points = at_instants(knots, track, residual, noise=noise, rough=rough, extra_var=extra, truncated=truncated,
+                         usable=inner(stretches, track.t) & fresh & ~(wrong > 0.5))
     return SecondOpinion(noise, stretches, posterior, steps, step_var, deviation, sigma, coarse, waves, wrong, turning,
-                         innovation_table(_knots_of(fresh & ~(wrong > 0.5), knots), noise), delay_s, up=chain.steps[:, 2],
+                         innovation_table(points, noise), delay_s, up=chain.steps[:, 2],
                          up_var=chain.variances[:, 1], leaps=find_leaps(track, residual, noise, chain.stretches, coarse=coarse),
                          rise=rise)
 
