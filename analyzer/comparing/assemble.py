@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analyzer import wording
 from analyzer.comparing.changes import QUANTITIES
 from analyzer.comparing.frame_verdict import LEVELS, Answer
 from analyzer.comparing.frames import Frames
@@ -169,7 +170,7 @@ def findings(runs: Sequence[Run], found: Frames, gathered: Gathered) -> tuple[Fi
                     "base_changed_within_run",
                     "problem",
                     (
-                        f"In {run.name} the sent base position changed {run.base.changes} time(s) within the "
+                        f"In {run.name} the sent base position changed {wording.count(run.base.changes, 'time')} within the "
                         "run; its positions are in more than one frame"
                     ),
                     {"run": run.name},
@@ -216,7 +217,7 @@ def findings(runs: Sequence[Run], found: Frames, gathered: Gathered) -> tuple[Fi
                 "base_unknown",
                 "warning",
                 (
-                    f"The base position of {len(unknown)} run(s) is not known ({', '.join(unknown[:3])}): "
+                    f"The base position of {wording.count(len(unknown), 'run')} is not known ({', '.join(unknown[:3])}): "
                     "neither corrections nor set-up sheet state it"
                 ),
                 {},
@@ -234,6 +235,6 @@ def findings(runs: Sequence[Run], found: Frames, gathered: Gathered) -> tuple[Fi
         )
     heights = int((gathered.disagreements["axis"] == "height").sum())
     if heights:
-        text = f"At {heights} stretch(es) the height of a fixed pass disagrees with the other fixed passes; one was fixed wrongly"
+        text = f"At {wording.count(heights, 'stretch', 'stretches')} the height of a fixed pass disagrees with the other fixed passes; one was fixed wrongly"
         out.append(Finding("fixed_disagree", "warning", text, {"stretches": heights}))
     return tuple(out)

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analyzer import wording
 from analyzer.evidence.check_point_offsets import Latency, Offset, Separation
 from analyzer.evidence.check_point_stands import limits
 from analyzer.recording import Finding
@@ -40,7 +41,7 @@ def absolute(
     if no_plan:
         return f"refused: {no_plan}"
     what = "earth-fixed offset" if car is not None else "offset (earth-fixed and car-fixed not told apart)"
-    text = f"checked on {earth.stands} stand(s): {what} {_vector(earth)}"
+    text = f"checked on {wording.count(earth.stands, 'stand')}: {what} {_vector(earth)}"
     if not earth.significant:
         text += f", within its uncertainty; up to {_length(earth.unseen_m)} would not have shown"
     if no_height or height is None:
@@ -97,8 +98,8 @@ def offsets(parts: Separation, height: Height | None, *, refused: bool) -> Findi
     seen = [earth] if car is None else [earth, car]
     strong = any(o.significant for o in seen) or (height is not None and height.significant)
     if car is None:
-        text = (f"{earth.stands} fixed stand(s) on marks lie {_vector(earth)} off the known place. They face too much "
-                "the same way to tell a wrong base from a wrong antenna offset: stand on one mark facing both ways.")
+        text = (f"{wording.count(earth.stands, 'fixed stand')} on marks {'lies' if earth.stands == 1 else 'lie'} {_vector(earth)} off the known place, "
+                "facing too much the same way to tell a wrong base from a wrong antenna offset: stand on one mark facing both ways.")
     else:
         text = (f"{earth.stands} fixed stands on marks facing different ways: earth-fixed error (base or frame) "
                 f"{_vector(earth)}, {_weight(earth)}; car-fixed error (antenna offset) {_vector(car)}, {_weight(car)}.")

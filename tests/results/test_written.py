@@ -16,6 +16,7 @@ import analyzer
 from analyzer import tables
 from analyzer.errors import OutputError
 from analyzer.results.summary import json_safe
+from analyzer.results.write import _write_csv
 
 START = pd.Timestamp("2026-03-24T23:59:50Z")
 
@@ -98,8 +99,16 @@ def test_csv_times_and_empty_cells(tmp_path: Path, plain: str) -> None:
     assert b"\r" not in data and data.endswith(b"\n")
     rows = pd.read_csv(tmp_path / "result" / "dropouts.csv", dtype=str, keep_default_na=False)
     row = rows[rows["kind"] == "missing_epochs"].iloc[0]
-    assert (row["start_utc"], row["end_utc"]) == ("2026-03-25T00:00:01Z", "2026-03-25T00:00:07Z")
+    assert (row["start_utc"], row["end_utc"]) == ("2026-03-25T00:00:01.000000Z", "2026-03-25T00:00:07.000000Z")
     assert float(row["duration_s"]) == 6 and row["base_distance_m"] == ""
+
+
+def test_csv_times_have_one_form(tmp_path: Path) -> None:
+    """Whole seconds and parts of them stand in one column: pandas takes the form of the first for all."""
+    times = pd.to_datetime(["2026-03-25T00:00:01Z", "2026-03-25T00:00:07.4Z", None], utc=True, format="ISO8601")
+    _write_csv(pd.DataFrame({"start_utc": times, "n": [1, 2, 3]}), tmp_path / "x.csv")
+    back = pd.to_datetime(pd.read_csv(tmp_path / "x.csv")["start_utc"])
+    assert back.iloc[:2].tolist() == times[:2].tolist() and pd.isna(back.iloc[2])
 
 
 def test_summary_is_strict_json(tmp_path: Path, plain: str) -> None:
