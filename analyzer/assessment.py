@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
@@ -10,6 +10,7 @@ import pandas as pd
 
 from analyzer.metrics.result import Metrics
 from analyzer.recording import Finding, Recording
+from analyzer.wording import listing
 
 if TYPE_CHECKING:
     from analyzer.verdict.headline import Headline
@@ -75,6 +76,12 @@ class Verdict:
     rules_version: str
 
 
+def without_words(left_out: Sequence[str]) -> str:
+    """Return in words that kinds of evidence were left out on request; empty where none was."""
+    kinds = listing(kind.replace("_", " ") for kind in left_out)
+    return f"judged without the evidence of {kinds}, as was asked: this is not the full judgement, and bounds may be too small" if kinds else ""
+
+
 @dataclass(frozen=True)
 class BasePlace:
     """Where the base is taken to stand: degrees, height [m]; `origin` says in words where that comes from."""
@@ -98,6 +105,7 @@ class Assessment:
     `dropouts`, `windows`, `standstills` have the layouts given there. `setup` is the parsed set-up sheet or empty.
     `absolute` is the statement on absolute error in one sentence. `cannot_show` lists in words what this recording cannot show; `headline` holds the figures of the first screen.
     `base` is where the base is taken to stand, None where nothing says.
+    `without` names the kinds of evidence that were left out on request: then this is not the full judgement.
     In a notebook it shows itself as a compact page.
     """
 
@@ -119,6 +127,7 @@ class Assessment:
     versions: Mapping[str, str] = field(default_factory=dict)
     headline: Headline | None = None
     base: BasePlace | None = None
+    without: tuple[str, ...] = ()
 
     def _repr_html_(self) -> str:
         """Return the verdict, what to drive again and how good the positions are, for a notebook."""

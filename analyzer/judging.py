@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 from importlib import metadata
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from analyzer.assessment import Assessment, BasePlace, Purpose
+from analyzer.assessment import Assessment, BasePlace, Purpose, Verdict, without_words
 from analyzer.errors import InputError
 from analyzer.evidence.check_points import CheckPointResult, check, nothing
 from analyzer.evidence.claim import has_position
-from analyzer.evidence.result import Evidence
+from analyzer.evidence.result import Evidence, checked_kinds
 from analyzer.judging_epochs import Asked, judge_epochs
 from analyzer.metrics.result import Metrics
 from analyzer.metrics.whole import measure_whole
@@ -50,6 +50,7 @@ def assess(
     base_log: Recording | None = None,
     second_rover: Recording | None = None,
     scratch: Scratch | None = None,
+    without: Collection[str] = (),
 ) -> Assessment:
     """Judge a recording for a purpose.
 
@@ -64,12 +65,16 @@ def assess(
     decisions : windows accepted and stretches excluded by the user, from `read_accept`.
     base_log, second_rover : recordings that help to tell why corrections were lost.
     scratch : temporary files for drives beyond its `Sizes.epochs`, which are judged in overlapping blocks of time.
+    without : kinds of evidence to leave out (`evidence.result.KINDS`), to see what each does; the verdict says that it is not the full
+        judgement.
 
     Raises
     ------
     InputError : the recording holds no position, or is of several drives.
-    UsageError : crossing lines between which there is no pass, or a purpose that needs a channel which nothing can have.
+    UsageError : crossing lines between which there is no pass, a purpose that needs a channel which nothing can have, or a name
+        in `without` that is no kind of evidence.
     """
+    left_out = checked_kinds(without)
     chosen = purpose if isinstance(purpose, Purpose) else load_purpose(purpose or "lane")
     setup = setup or Setup()
     refuse_unknown(chosen, recording.measurement.columns)
@@ -80,8 +85,9 @@ def assess(
     place = stand.place if stand is not None else None
     large = _if_large(recording, scratch)
     metrics = _measured(recording, setup, chosen, spans=spans, base=place, scratch=large)
-    marks = check(recording, metrics, setup, check_points) if check_points is not None else nothing()
-    epochs, evidence = judge_epochs(recording, metrics, Asked(chosen, spans, marks, lacking_channels(chosen, _channels(recording))), large)
+    marks = check(recording, metrics, setup, check_points) if check_points is not None and "check_point" not in left_out else nothing()
+    asked = Asked(chosen, spans, marks, lacking_channels(chosen, _channels(recording)), left_out)
+    epochs, evidence = judge_epochs(recording, metrics, asked, large)
     dropouts = better_causes(metrics.dropouts, recording, metrics, base_log=base_log, second_rover=second_rover)
     applied = _decided(epochs, spans, decisions, recording, metrics, chosen)
     interval_s = metrics.epochs["interval_s"].to_numpy(np.float64)
@@ -96,7 +102,7 @@ def assess(
         *([pattern] if pattern is not None else []),
         *base_far(stand, metrics.epochs["base_distance_m"].to_numpy(np.float64)),
     )
-    judged = _Judged(metrics, marks, evidence, dropouts, applied, stand)
+    judged = _Judged(metrics, marks, evidence, dropouts, applied, stand, left_out)
     return _assessment(recording, chosen, setup, judged, findings=findings)
 
 
@@ -110,6 +116,7 @@ class _Judged:
     dropouts: pd.DataFrame
     applied: Applied
     base: BasePlace | None
+    without: tuple[str, ...]
 
 
 def _assessment(
@@ -125,19 +132,20 @@ def _assessment(
         purpose=purpose,
         epochs=applied.epochs,
         segments=evidence.segments,
-        verdict=applied.verdict,
+        verdict=_said(applied.verdict, judged.without),
         jumps=evidence.jumps,
         dropouts=judged.dropouts,
         windows=applied.windows,
         standstills=metrics.standstills.assign(check_point=marked),
         setup=setup.stated,
-        setup_items=check_setup(recording, metrics, setup, evidence.kind, findings=evidence.findings),
+        setup_items=check_setup(recording, metrics, setup, evidence.kind, findings=evidence.findings, marks=judged.marks),
         findings=findings,
         headline=headline(applied.epochs, interval_s, judged.dropouts, purpose),
         cannot_show=_blind_spots(evidence, judged.marks, recording),
         absolute=judged.marks.absolute,
         versions=versions(),
         base=judged.base,
+        without=judged.without,
     )
 
 
@@ -145,6 +153,12 @@ def _if_large(recording: Recording, scratch: Scratch | None) -> Scratch | None:
     """Return the temporary files where the drive is long enough to need them."""
     held = scratch if scratch is not None else Scratch()
     return held if len(recording.fixes) > held.sizes.epochs else None
+
+
+def _said(verdict: Verdict, left_out: tuple[str, ...]) -> Verdict:
+    """Return the verdict with the sentence that kinds of evidence were left out."""
+    words = without_words(left_out)
+    return replace(verdict, sentences=(*verdict.sentences, words)) if words else verdict
 
 
 def _measured(

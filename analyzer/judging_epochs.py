@@ -30,22 +30,23 @@ MEASURED = ("distance_m", "base_distance_m", "standstill_id", "dropout_id")
 
 @dataclass(frozen=True)
 class Asked:
-    """What the epochs are judged for, and with which marks: purpose, windows ``name start_utc end_utc``, check points.
+    """What the epochs are judged for, and with what: purpose, windows ``name start_utc end_utc``, check points.
 
-    `lacking` names the channels that the purpose requires and that were not recorded.
+    `lacking` names the channels that the purpose requires and that were not recorded, `without` the kinds of evidence left out.
     """
 
     purpose: Purpose
     spans: pd.DataFrame
     marks: CheckPointResult
     lacking: tuple[str, ...] = ()
+    without: tuple[str, ...] = ()
 
 
 def judge_epochs(recording: Recording, metrics: Metrics, asked: Asked, scratch: Scratch | None) -> tuple[pd.DataFrame, Evidence]:
     """Return the table of epochs.parquet and the evidence it rests on; in blocks where `scratch` is given."""
     if scratch is not None:
         return _in_blocks(recording, metrics, asked, scratch)
-    evidence = gather(recording, metrics)
+    evidence = gather(recording, metrics, without=asked.without)
     bounds = complete(evidence.bounds, recording, metrics, asked.marks)
     epochs = _epochs(recording, metrics, bounds, evidence.segment_id, asked.spans)
     epochs["trust"], epochs["reasons"] = judge(bounds, epochs, asked.purpose, lacking=asked.lacking)
@@ -70,7 +71,7 @@ def _epochs(
 
 def _in_blocks(recording: Recording, metrics: Metrics, asked: Asked, scratch: Scratch) -> tuple[pd.DataFrame, Evidence]:
     """Judge block by block; nothing per epoch of the whole drive is ever in memory."""
-    shared = share(recording, metrics, asked.marks, scratch)
+    shared = share(recording, metrics, asked.marks, scratch, without=asked.without)
     columns, gathered = _Columns(len(recording.fixes), scratch), Gathered()
     for block in shared.blocks:
         columns.put(block, _judged_block(recording, metrics, asked, shared, block, gathered))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,6 +11,7 @@ from analyzer.attaching.marker_windows import read_marker_windows, split_channel
 from analyzer.drive_files import DriveFiles
 from analyzer.errors import InputError, UsageError
 from analyzer.evidence.claim import has_position
+from analyzer.evidence.result import checked_kinds
 from analyzer.judging import assess
 from analyzer.parsers.column_map import load_column_map
 from analyzer.parsers.reading import read
@@ -18,14 +19,15 @@ from analyzer.recording import Recording
 from analyzer.scratch import Scratch
 from analyzer.userfiles.accept import read_accept
 from analyzer.userfiles.setup_sheet import Setup, load_setup
-from analyzer.userfiles.tabular import read_check_points, read_windows
+from analyzer.userfiles.tabular import WindowFile, read_check_points, read_windows
 from analyzer.verdict.channel_names import refuse_unknown
 
 Progress = Callable[[str], None]
 
 
 def assess_files(
-    files: DriveFiles, *, purpose: Purpose | str | Path | None = None, progress: Progress | None = None, scratch: Scratch | None = None
+    files: DriveFiles, *, purpose: Purpose | str | Path | None = None, progress: Progress | None = None, scratch: Scratch | None = None,
+    without: Collection[str] = (),
 ) -> Assessment:
     """Read the files of a drive and judge it; the user's own files first, so that a faulty one is refused at once.
 
@@ -35,13 +37,15 @@ def assess_files(
     purpose : see `analyzer.assess`.
     progress : called with a sentence before each step.
     scratch : temporary files for the columns of very long drives; default where the system keeps such files.
+    without : kinds of evidence to leave out, see `analyzer.assess`.
 
     Raises
     ------
-    UsageError : a file of the user is faulty, or a base log comes together with base coordinates.
+    UsageError : a name in `without` is no kind of evidence, a file of the user is faulty, or a base log comes together with base coordinates.
     InputError : a log cannot be read, holds no date or no positions.
     """
     say = progress or (lambda _text: None)
+    left_out = checked_kinds(without)
     if files.base_log is not None and files.base is not None:
         raise UsageError("assess: --base and --base-log both say where the base is; give one of them.")
     if isinstance(purpose, Purpose) and not files.measurement and not files.columns:
@@ -55,22 +59,26 @@ def assess_files(
     second = _further_log(files, files.second_rover, "--second-rover", say)
     scratch = scratch if scratch is not None else Scratch()
     recording = read_drive(files, setup, scratch=scratch, progress=say)
-    if marked is not None:
-        maps, bus = [load_column_map(name) for name in files.columns], Path(files.bus) if files.bus else None
-        windows = read_marker_windows(recording, *marked, maps=maps, bus=bus)
     say("judging")
     return assess(
         recording,
         purpose=purpose,
         setup=setup,
-        windows=windows,
+        windows=windows if marked is None else _marked_windows(files, recording, marked),
         base=files.base if base_log is None else _place_of(base_log),
         check_points=marks,
         decisions=decisions,
         base_log=base_log,
         second_rover=second,
         scratch=scratch,
+        without=left_out,
     )
+
+
+def _marked_windows(files: DriveFiles, recording: Recording, marked: tuple[Path, str | None]) -> WindowFile:
+    """Return the windows of the marker channel `marked` of a measurement."""
+    maps, bus = [load_column_map(name) for name in files.columns], Path(files.bus) if files.bus else None
+    return read_marker_windows(recording, *marked, maps=maps, bus=bus)
 
 
 def setup_of(files: DriveFiles) -> Setup | None:

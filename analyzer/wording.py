@@ -110,6 +110,8 @@ def duration(value_s: float | None, *, limit_s: float | None = None) -> str:
     """Return a duration [s]: "1.2 s", "71 s", "4 min 12 s", "1 h 02 min"."""
     if value_s is None or absent(value_s):
         return ABSENT
+    if 0 < abs(value_s) < 1e-6:
+        return "under 1 µs"
     if value_s < 120:
         return f"{faithful(value_s, limit=limit_s)} s"
     whole = round(value_s)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import ast
 import math
 import re
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -195,3 +197,16 @@ def test_shares_never_round_a_remainder_away() -> None:
         "more than 99.9 %",
         "100 %",
     ]
+
+
+def test_no_text_leaves_the_plural_open() -> None:
+    """The words "1 time(s)" and "3 stand(s)" are those of a form, not of a report: `wording.count` says either."""
+    package = Path(wording.__file__).parent
+    texts = [(path.name, node.lineno, node.value) for path in package.rglob("*.py") for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+             if isinstance(node, ast.Constant) and isinstance(node.value, str)]
+    assert len(texts) > 5000
+    assert not [t for t in texts if re.search(r"[a-z]\(e?s\)", t[2])]
+
+
+def test_a_duration_below_the_clocks_is_said_to_be_small() -> None:
+    assert wording.duration(9.9e-14) == "under 1 µs" and wording.duration(0.0) == "0 s" and wording.duration(0.00002) == "0.00002 s"

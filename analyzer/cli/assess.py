@@ -62,6 +62,10 @@ def _add_windows_and_purpose(parser: argparse.ArgumentParser) -> None:
     what_for.add_argument(
         "--limit", metavar="M", type=float, help="one horizontal 95 %% limit in metres instead of a purpose"
     )
+    parser.add_argument(
+        "--without", metavar="PART[,PART…]", action="append", default=[],
+        help="kinds of evidence to leave out, to see what each does; the verdict then says that it is not the full judgement"
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -76,7 +80,8 @@ def run(args: argparse.Namespace) -> int:
     known_zone(args.time_zone)
     purpose = chosen_purpose(args.purpose, args.limit)
     files = replace(drive_files(args), base=parse_base(args.base), windows_from=args.windows_from)
-    assessment = assess_files(files, purpose=purpose, progress=progress(args.quiet), scratch=_scratch(args.out))
+    assessment = assess_files(files, purpose=purpose, progress=progress(args.quiet), scratch=_scratch(args.out),
+                              without=[name.strip() for text in args.without for name in text.split(",")])
     if args.brief:
         from analyzer.report.brief import brief
 

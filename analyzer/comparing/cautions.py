@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from analyzer import wording
 from analyzer.comparing.runs import Run
 from analyzer.comparing.setups import Frames
 from analyzer.recording import Finding
@@ -33,7 +34,7 @@ def _changed_bases(runs: Sequence[Run]) -> list[Finding]:
             "base_changed_within_run",
             "problem",
             (
-                f"In {run.name} the sent base position changed {run.base.changes} time(s) within the "
+                f"In {run.name} the sent base position changed {wording.count(run.base.changes, 'time')} within the "
                 "run; its positions are in more than one frame"
             ),
             {"run": run.name},
@@ -86,7 +87,7 @@ def _unknown_bases(runs: Sequence[Run]) -> list[Finding]:
     if not unknown:
         return []
     text = (
-        f"The base position of {len(unknown)} run(s) is not known ({', '.join(unknown[:3])}): "
+        f"The base position of {wording.count(len(unknown), 'run')} is not known ({', '.join(unknown[:3])}): "
         "neither corrections nor set-up sheet state it"
     )
     return [Finding("base_unknown", "warning", text, {})]
@@ -106,5 +107,5 @@ def _wrongly_fixed(gathered: Gathered) -> list[Finding]:
     heights = int((gathered.disagreements["axis"] == "height").sum())
     if not heights:
         return []
-    text = f"At {heights} stretch(es) the height of a fixed pass disagrees with the other fixed passes; one was fixed wrongly"
+    text = f"At {wording.count(heights, 'stretch', 'stretches')} the height of a fixed pass disagrees with the other fixed passes; one was fixed wrongly"
     return [Finding("fixed_disagree", "warning", text, {"stretches": heights})]

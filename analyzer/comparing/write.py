@@ -73,7 +73,7 @@ def _csv(frame: pd.DataFrame, path: Path) -> None:
     out = frame.copy()
     for name in out.columns:
         if isinstance(out[name].dtype, pd.DatetimeTZDtype):
-            out[name] = out[name].map(lambda t: "" if pd.isna(t) else t.isoformat().replace("+00:00", "Z"))
+            out[name] = out[name].map(lambda t: "" if pd.isna(t) else t.isoformat(timespec="microseconds").replace("+00:00", "Z"))
     out.to_csv(path, index=False, lineterminator="\n", encoding="utf-8")
 
 

@@ -6,7 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
+from analyzer import wording
 from analyzer.evidence.check_point_offsets import Latency, Offset, Separation
 from analyzer.evidence.check_point_stands import limits
 from analyzer.recording import Finding
@@ -39,7 +41,7 @@ def absolute(
     if no_plan:
         return f"refused: {no_plan}"
     what = "earth-fixed offset" if car is not None else "offset (earth-fixed and car-fixed not told apart)"
-    text = f"checked on {earth.stands} stand(s): {what} {_vector(earth)}"
+    text = f"checked on {wording.count(earth.stands, 'stand')}: {what} {_vector(earth)}"
     if not earth.significant:
         text += f", within its uncertainty; up to {_length(earth.unseen_m)} would not have shown"
     if no_height or height is None:
@@ -68,12 +70,14 @@ def not_fixed(stands: pd.DataFrame) -> Finding:
     return Finding(f"{CODE}_not_fixed", "note", text, {})
 
 
-def assumed_plan(output_point: str | None, arm_m: float) -> Finding:
+def assumed_plan(output_point: str | None, arm_m: float, *, fits: bool = True) -> Finding:
     """Return that the other point of the car is taken to have stood over the marks."""
     antenna = output_point == "reference_point"
     over, logged = ("antenna", "reference point") if antenna else ("reference point", "antenna")
-    text = (f"The offsets fit the {over} standing over the marks, {_length(arm_m)} from the logged {logged} by the "
+    how = "fit" if fits else "come nearest to"
+    text = (f"The offsets {how} the {over} standing over the marks, {_length(arm_m)} from the logged {logged} by the "
             f"set-up sheet; they are given for that point.")
+    text += "" if fits else " What is left is beyond its uncertainty: another point of the car may have stood there."
     if antenna:
         text += (" A wrong antenna offset shows that way only where the receiver was set to other values than the "
                  "set-up sheet states; stand with the reference point over the mark to see the rest.")
@@ -94,8 +98,8 @@ def offsets(parts: Separation, height: Height | None, *, refused: bool) -> Findi
     seen = [earth] if car is None else [earth, car]
     strong = any(o.significant for o in seen) or (height is not None and height.significant)
     if car is None:
-        text = (f"{earth.stands} fixed stand(s) on marks lie {_vector(earth)} off the known place. They face too much "
-                "the same way to tell a wrong base from a wrong antenna offset: stand on one mark facing both ways.")
+        text = (f"{wording.count(earth.stands, 'fixed stand')} on marks {'lies' if earth.stands == 1 else 'lie'} {_vector(earth)} off the known place, "
+                "facing too much the same way to tell a wrong base from a wrong antenna offset: stand on one mark facing both ways.")
     else:
         text = (f"{earth.stands} fixed stands on marks facing different ways: earth-fixed error (base or frame) "
                 f"{_vector(earth)}, {_weight(earth)}; car-fixed error (antenna offset) {_vector(car)}, {_weight(car)}.")
@@ -150,15 +154,42 @@ def known_heights(setup: Setup, *, antenna_m: float, geoid_m: float) -> list[tup
     return out
 
 
-def height_sizes(height: Height | None, known: list[tuple[float, str]]) -> list[Finding]:
-    """Return findings on a height error that has the size of a known length."""
+def height_sizes(height: Height | None, known: list[tuple[float, str]], *, antenna_m: float = float("nan")) -> list[Finding]:
+    """Return findings on a height error that has the size of a known length, or of an antenna height that was left out.
+
+    `antenna_m` is the antenna height above the mark as stated: an antenna of a car is never on the ground.
+    """
     limit = limits()
     if height is None or not height.significant or abs(height.value_m) < limit["size.least"]:
         return []
     reach = max(limit["size.tolerance"], height.half_m)
     near = [text for size, text in known if abs(size) >= limit["size.least"] and abs(height.value_m - size) <= reach]
+    if abs(antenna_m) < limit["size.least"] and limit["size.antenna_least"] <= height.value_m <= limit["size.antenna_most"]:
+        near.append(f"as high as an antenna of a car stands above a mark, and antenna_above_mark_m is given as {_length(antenna_m)}: "
+                    "the antenna height was left out")
     return [Finding(f"{CODE}_suspicious_size", "problem", f"The height error of {_signed(height.value_m)} is {text}.", {
         "height_m": height.value_m}) for text in dict.fromkeys(near)]
+
+
+def heights_apart(stands: pd.DataFrame, above_m: NDArray[np.float64]) -> list[Finding]:
+    """Return a finding where stands disagree in height; `above_m` are the antenna heights of the file, which may differ by as much."""
+    limit = limits()
+    known = stands[np.isfinite(stands["offset_u_m"].to_numpy(np.float64))] if len(stands) else stands
+    if len(known) < 2:
+        return []
+    up = known["offset_u_m"].to_numpy(np.float64)
+    apart = float(up.max() - up.min())
+    reach = max(limit["size.tolerance"], float(np.hypot(*np.sort(known["half_u_m"].to_numpy(np.float64))[-2:])))
+    if apart <= max(reach, limit["size.least"]):
+        return []
+    names = ", ".join(f"{n} {t:%H:%M:%S} {_signed(u)}" for n, t, u in zip(known["name"], known["start_utc"], up, strict=True))
+    stated = float(np.nanmax(above_m) - np.nanmin(above_m)) if np.isfinite(above_m).any() else 0.0
+    same = stated >= limit["size.least"] and abs(apart - stated) <= reach
+    why = (f"as the antenna heights in the file do (antenna_above_mark_m {_length(float(np.nanmin(above_m)))} to "
+           f"{_length(float(np.nanmax(above_m)))}): one of them is wrong" if same else
+           "beyond their uncertainty: an antenna height or the height of a mark is wrong, or the base changed in between")
+    return [Finding(f"{CODE}_{'suspicious_size' if same else 'heights_apart'}", "problem" if same else "warning",
+                    f"The heights of the stands differ by {_length(apart)}, {why}. {names}.", {"apart_m": apart})]
 
 
 def plan_sizes(parts: Separation, setup: Setup) -> list[Finding]:
@@ -184,6 +215,11 @@ def plan_sizes(parts: Separation, setup: Setup) -> list[Finding]:
 
 def _weight(offset: Offset) -> str:
     return "which chance does not explain" if offset.significant else "which agrees with none"
+
+
+def error_in_words(offset: Offset) -> str:
+    """Return the error along both axes with the half widths of their 95 % intervals."""
+    return _vector(offset)
 
 
 def _vector(offset: Offset) -> str:

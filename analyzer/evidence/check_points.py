@@ -67,6 +67,11 @@ class CheckPointResult:
     findings: tuple[Finding, ...] = ()
     marks: Mapping[int, str] = field(default_factory=dict)
 
+    @property
+    def used(self) -> int:
+        """Return how many stands on marks were fixed, so that they say something."""
+        return int(self.table["used"].astype(bool).sum()) if len(self.table) else 0
+
 
 def check(recording: Recording, metrics: Metrics, setup: Setup, points: pd.DataFrame) -> CheckPointResult:
     """Return what the check points of the user's file show of this drive.
@@ -80,7 +85,7 @@ def check(recording: Recording, metrics: Metrics, setup: Setup, points: pd.DataF
     table = stands_on_marks(metrics.standstills, points, recording)
     table, assumed = point_over_mark(table, setup)
     passes = passes_over_marks(points, recording.fixes)
-    used = table[table["used"].astype(bool)] if len(table) else table
+    used = _used(table)
     found = separate(used)
     height = height_error(used)
     no_plan, no_height = refusals(points, setup)
@@ -144,7 +149,8 @@ def point_over_mark(table: pd.DataFrame, setup: Setup) -> tuple[pd.DataFrame, li
     """Return the stands with offsets to the point of the car that stood over the mark, and what had to be assumed.
 
     A file can mean the antenna or the reference point. Where the stated antenna offset explains the stands clearly
-    better than none (half the size or less), the other point is taken to have stood over the mark; likewise the height.
+    better than none (half the size or less), the other point is taken to have stood over the mark; likewise the height, where
+    nothing beyond its uncertainty is left: a height that fits no known point is an error to be named, not one to be explained away.
     """
     arm = np.array([setup.antenna_forward_m, setup.antenna_left_m, setup.antenna_up_m], dtype=np.float64)
     sign = -1.0 if setup.output_point == "reference_point" else 1.0
@@ -157,14 +163,23 @@ def point_over_mark(table: pd.DataFrame, setup: Setup) -> tuple[pd.DataFrame, li
         moved = plan - sign * (car_to_earth(heading) @ arm[:2])
         if np.hypot(*moved.T).max() <= 0.5 * np.hypot(*plan.T).max():
             table["offset_e_m"], table["offset_n_m"] = moved.T
-            findings.append(words.assumed_plan(setup.output_point, float(np.hypot(*arm[:2]))))
+            left_over = separate(_used(table))
+            fits = left_over is None or not any(o.significant for o in (left_over.earth, left_over.car) if o is not None)
+            findings.append(words.assumed_plan(setup.output_point, float(np.hypot(*arm[:2])), fits=fits))
     up = table["offset_u_m"].to_numpy(np.float64)
     if np.isfinite(up).any() and np.isfinite(arm[2]) and abs(arm[2]) >= limits()["separate.arm"]:
         other = up - sign * arm[2]
-        if np.nanmax(np.abs(other)) <= 0.5 * np.nanmax(np.abs(up)):
+        left = height_error(_used(table.assign(offset_u_m=other)))
+        fits = left is not None and not left.significant
+        if fits and np.nanmax(np.abs(other)) <= 0.5 * np.nanmax(np.abs(up)):
             table["offset_u_m"] = other
             findings.append(words.assumed_height(setup.output_point, float(arm[2])))
     return table, findings
+
+
+def _used(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the stands that say something of centimetres."""
+    return table[table["used"].astype(bool)] if len(table) else table
 
 
 def height_error(stands: pd.DataFrame) -> Height | None:
@@ -189,7 +204,7 @@ def bound_parts(found: CheckPointResult, times: pd.DatetimeIndex) -> tuple[Float
     One error for the whole drive where the stands agree. Where they do not, an epoch has the larger of what the stand
     before and the stand after it show (upper end, only where it leaves its own interval): the change lies between.
     """
-    used = found.table[found.table["used"].astype(bool)] if len(found.table) else found.table
+    used = _used(found.table)
     if found.consistent or not len(used):
         return np.full(len(times), found.bound_m[0]), np.full(len(times), found.bound_m[1])
     plan, half = (np.hypot(*used[[f"{k}_e_m", f"{k}_n_m"]].to_numpy(np.float64).T) for k in ("offset", "half"))
@@ -240,7 +255,8 @@ def _findings(
         out.append(words.inconsistent(parts, found.table))
     above = points["antenna_above_mark_m"].to_numpy(np.float64)
     antenna = float(np.nanmedian(above)) if np.isfinite(above).any() else float("nan")
-    out += words.height_sizes(found.height, words.known_heights(setup, antenna_m=antenna, geoid_m=geoid_m))
+    out += words.heights_apart(_used(found.table), above)
+    out += words.height_sizes(found.height, words.known_heights(setup, antenna_m=antenna, geoid_m=geoid_m), antenna_m=antenna)
     out += words.plan_sizes(parts, setup)
     return out
 

@@ -10,7 +10,7 @@ from scipy.stats import chi2
 from analyzer import intervals
 from analyzer.evidence.claimed_sigma import places_at_rest, unseen_at_rest
 from analyzer.evidence.consensus import RIGHT_SIGMA_M
-from analyzer.evidence.knots import Knots, value_variance, walk_model
+from analyzer.evidence.knots import Knots, walk_model
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.evidence.two_state import run_filter
@@ -145,24 +145,25 @@ def _length(metres: float) -> str:
     return f"{1000 * metres:.0f} mm" if metres < 0.1 else f"{metres:.2f} m"
 
 
-def innovation_table(knots: Knots, noise: Noise) -> pd.DataFrame:
+def innovation_table(points: Knots, noise: Noise) -> pd.DataFrame:
     """Return the mean normalised innovation squared of the walk through right fixed stretches and its 95 % bounds.
 
     The mean of n_eff values with two degrees of freedom each lies within chi-square bounds of 2 n_eff degrees over n_eff
-    where the learnt noise is honest. Source: Bar-Shalom, Li and Kirubarajan (2001), section 5.4.
+    where the learnt noise is honest. `points` are single moments (`knots.at_instants`) with white noise as learnt and no floor: what
+    is held against the bounds is the learnt noise, not what is added to it for caution. Source: Bar-Shalom, Li and Kirubarajan (2001), section 5.4.
     """
-    seen = np.isfinite(knots.value).all(axis=1)
+    seen = np.isfinite(points.value).all(axis=1)
     if seen.sum() < 20 or not noise.learnt:
         return pd.DataFrame(columns=list(CONSISTENCY_COLUMNS))
-    variance = value_variance(knots, noise)
-    run = run_filter(knots.value, variance, walk_model(knots, noise))
+    variance = np.asarray((noise.white_m * points.coarse) ** 2)
+    run = run_filter(points.value, variance, walk_model(points, noise))
     spread = run.before_cov[:, 0] + variance
     # where the walk was forgotten, nothing was predicted
     use = seen & (spread < 1.0)
     use[np.flatnonzero(seen)[:3]] = False
     if use.sum() < 20:
         return pd.DataFrame(columns=list(CONSISTENCY_COLUMNS))
-    innovation = (knots.value[use] - run.before[use][:, [0, 2]]) / np.sqrt(spread[use])[:, None]
+    innovation = (points.value[use] - run.before[use][:, [0, 2]]) / np.sqrt(spread[use])[:, None]
     size = float(np.mean([effective_size(x) for x in innovation.T]))
     low, high = (float(chi2.ppf(q, 2 * size) / size) for q in (0.025, 0.975))
     row = (int(use.sum()), size, float((innovation**2).sum(axis=1).mean()), low, high, 2.0)

@@ -71,11 +71,18 @@ def _alignment_words(doubts: FusedDoubts | None) -> Iterator[Finding]:
 
 
 def _turning_words(opinion: SecondOpinion) -> Iterator[Finding]:
-    if opinion.turning is not None:
-        x = opinion.turning
+    if opinion.turning is None:
+        return
+    x = opinion.turning
+    if x.is_offset:
         yield Finding("offset_turns_with_car", "warning", f"Positions turn with the car by {x.forward_m:+.2f} m forward and {x.left_m:+.2f} m "
                       f"left (1 sigma {x.sigma_m:.2f} m): the antenna offset that was entered is off by that much, or the output is not at "
                       "the antenna.", {"forward_m": x.forward_m, "left_m": x.left_m, "sigma_m": x.sigma_m})
+    else:
+        yield Finding("position_and_velocity_apart", "warning", f"Positions stray from the integrated velocity by {x.forward_m:+.1f} m forward and "
+                      f"{x.left_m:+.1f} m left of the car (1 sigma {x.sigma_m:.1f} m), more than any antenna offset is wrong: positions and velocity "
+                      "are of different moments, or speed or course is not of this car.",
+                      {"forward_m": x.forward_m, "left_m": x.left_m, "sigma_m": x.sigma_m})
 
 
 def _delay_words(opinion: SecondOpinion) -> Iterator[Finding]:

@@ -18,6 +18,7 @@ from analyzer.evidence.blocks import Block
 from analyzer.evidence.claims import COLUMNS, CONSISTENCY_COLUMNS
 from analyzer.evidence.evidence_words import blind_spots
 from analyzer.evidence.gather import Examined, findings_of
+from analyzer.evidence.heights import Leaps
 from analyzer.evidence.independent import Independent
 from analyzer.evidence.result import Evidence
 from analyzer.evidence.road import Seconds
@@ -42,6 +43,7 @@ class Gathered:
     swings: list[Waves] = field(default_factory=list)
     modes: list[Finding] = field(default_factory=list)
     road: list[Seconds] = field(default_factory=list)
+    leaps: list[Leaps] = field(default_factory=list)
 
     def add(self, one: Examined, block: Block) -> None:
         """Add a block: small tables, slow steps in its core, and words; nothing per epoch."""
@@ -66,6 +68,7 @@ class Gathered:
         self.road.append(road.where((road.at_s >= begun_s + t[core.start]) & (road.at_s <= begun_s + t[core.stop - 1])))
         self.claims.append(one.claims)
         self.innovations.append(one.opinion.innovations)
+        self.leaps.append(one.opinion.leaps.inside(core.start, core.stop, shift=block.low))
 
 
 def _without_arrays(one: Examined) -> Examined:
@@ -86,7 +89,8 @@ def evidence_of(gathered: Gathered, agreement: Agreement, fixes: pd.DataFrame) -
         raise AnalyzerError("no block of the drive was judged.")
     opinion = replace(
         first.opinion, stretches=chain.stretches, posterior=agreement.posterior, steps=chain.steps[:, :2],
-        step_var=chain.variances[:, 0], innovations=_innovations(gathered.innovations),
+        step_var=chain.variances[:, 0], up=chain.steps[:, 2], up_var=chain.variances[:, 1], leaps=Leaps.joined(gathered.leaps),
+        innovations=_innovations(gathered.innovations),
         waves=Waves(*(np.concatenate([getattr(w, name) for w in gathered.swings]) for name in ("spans", "log_odds", "size", "high"))))
     whole = replace(
         first, opinion=opinion, claims=_claims(gathered.claims), modes=tuple(gathered.modes), road=Seconds.joined(gathered.road),

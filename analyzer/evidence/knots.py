@@ -13,6 +13,9 @@ from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.evidence.two_state import Model, drifting_walk
 from analyzer.settings import thresholds
 
+#: Roughness over two seconds below this comes about by chance on even noise.
+CHANCE = 1.5
+
 
 @dataclass(frozen=True)
 class Knots:
@@ -67,6 +70,26 @@ def make_knots(
         t, block, middle[:, :2], middle[:, 2], np.asarray(grouped[0].count(), dtype=np.float64), coarse[first],
         np.diff(walk) + np.diff(gathered[first]), np.diff(moving),
     )
+
+
+def at_instants(
+    knots: Knots, track: Track, residual: Floats, *, noise: Noise, rough: Floats, extra_var: Floats, truncated: Floats, usable: Flags
+) -> Knots:
+    """Return one point per knot that has a `usable` epoch: the residual of the first of them, at its own time.
+
+    A median over half a second is no value of a moment: of a walk of averages the steps are smaller than of the walk, and lean on each
+    other, so that innovations of medians say nothing of the learnt noise. Those of single moments do. Arguments as in `make_knots`;
+    roughness counts from `CHANCE` on: it is cut off at 1, so that on even noise its mean lies above.
+    """
+    rough, coarse = (np.where(x > CHANCE, x, 1.0) for x in (rough, knots.coarse))
+    rows = np.flatnonzero(usable & np.isfinite(residual).all(axis=1))
+    _, first = np.unique(knots.of_epoch[rows], return_index=True)
+    at = rows[first]
+    dt = np.where(track.standing[1:] & track.standing[:-1], 0.0, np.diff(track.t))
+    walk = np.r_[0.0, np.cumsum(noise.walk_m2ps * dt * rough[1:] ** 2 + truncated + extra_var)]
+    moving = np.r_[0.0, np.cumsum(dt)]
+    return Knots(track.t[at], np.arange(len(at)), residual[at], track.places[at, 2], np.ones(len(at)), coarse[knots.of_epoch[at]],
+                 np.diff(walk[at]), np.diff(moving[at]))
 
 
 def value_variance(knots: Knots, noise: Noise) -> Floats:

@@ -11,9 +11,13 @@ from analyzer import intervals, tables
 from analyzer.evidence.ageing import Ageing, counted, rates
 from analyzer.evidence.claim import RADIUS_95, carried_claim
 from analyzer.evidence.fused import FusedDoubts
+from analyzer.evidence.heights import step_between
 from analyzer.evidence.second_opinion import UNKNOWN_M, SecondOpinion
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
+
+#: Two right fixes differ by this times the sigma of one.
+SQRT_2 = float(np.sqrt(2.0))
 
 
 @dataclass(frozen=True)
@@ -146,29 +150,43 @@ def segment_table(fixes: pd.DataFrame, track: Track, opinion: SecondOpinion) -> 
         known = p > limits["wrong.doubtful"]
         spread = np.sqrt(opinion.posterior.variance[k]) if known else np.array([0.012, 0.02])
         offset = opinion.posterior.offset[k] if known else np.zeros(3)
+        high = np.isfinite(fixes["height_m"].to_numpy(np.float64)[start:end]).any()
         rows.append({
             "segment_id": k, "fix_state": "fixed", "start_utc": fixes.index[start], "end_utc": fixes.index[end - 1], "n": end - start,
-            "offset_e_m": offset[0], "offset_n_m": offset[1], "offset_u_m": np.nan, "sigma_e_m": spread[0], "sigma_n_m": spread[0],
-            "sigma_u_m": spread[1], "decision": decision, "evidence": words,
+            "offset_e_m": offset[0], "offset_n_m": offset[1], "offset_u_m": offset[2] if high else np.nan, "sigma_e_m": spread[0], "sigma_n_m": spread[0],
+            "sigma_u_m": spread[1] if high else np.nan, "decision": decision, "evidence": words,
         })
     return tables.SEGMENTS.conform(pd.DataFrame(rows)) if rows else tables.SEGMENTS.empty()
 
 
 def jump_table(fixes: pd.DataFrame, opinion: SecondOpinion) -> pd.DataFrame:
-    """Return the steps between neighbouring stretches with size, direction and meaning."""
-    limits = thresholds("analyzer.evidence")
-    state = fixes["fix_state"]
+    """Return the steps between neighbouring stretches, and those in height inside them, with size, direction and meaning."""
     spans, rows = opinion.stretches.spans, []
-    for k, (step, var) in enumerate(zip(opinion.steps, opinion.step_var, strict=True)):
-        sigma = float(np.sqrt(var))
-        at = int(spans[k + 1, 0])
-        size = float(np.hypot(*step))
-        if sigma > limits["wrong.tested"]:
-            decision = "not known: nothing bridges the gap"
-        elif size > 3 * np.hypot(sigma, 0.017):
-            decision = "one side is wrong"
-        else:
-            decision = "none within its uncertainty"
-        rows.append({"time_utc": fixes.index[at], "from_state": str(state.iloc[at - 1]), "to_state": str(state.iloc[at]), "de_m": step[0],
-                     "dn_m": step[1], "du_m": np.nan, "sigma_m": sigma, "decision": decision})
-    return tables.JUMPS.conform(pd.DataFrame(rows)) if rows else tables.JUMPS.empty()
+    for k, (step, var, up, up_var) in enumerate(zip(opinion.steps, opinion.step_var, opinion.up, opinion.up_var, strict=True)):
+        before, at = int(spans[k, 1]) - 1, int(spans[k + 1, 0])
+        around, around_var = step_between(fixes, before, at, opinion.rise)
+        if not up_var < around_var:
+            up, up_var = around, around_var
+        rows.append(_jump(fixes, at, (step[0], step[1], up), (var, up_var)))
+    leaps = opinion.leaps
+    rows += [_jump(fixes, int(at), tuple(step), tuple(var)) for at, step, var in zip(leaps.at, leaps.step, leaps.var, strict=True)]
+    return tables.JUMPS.conform(pd.DataFrame(rows).sort_values("time_utc", kind="stable").reset_index(drop=True)) if rows else tables.JUMPS.empty()
+
+
+def _jump(fixes: pd.DataFrame, at: int, step: tuple[float, ...], var: tuple[float, ...]) -> dict[str, object]:
+    """Return the row of a step east, north, up [m] at an epoch; `var` per horizontal axis and in height [m²]."""
+    state, sigma = fixes["fix_state"], np.sqrt(var)
+    return {"time_utc": fixes.index[at], "from_state": str(state.iloc[at - 1]), "to_state": str(state.iloc[at]), "de_m": step[0], "dn_m": step[1],
+            "du_m": step[2], "sigma_m": sigma[0], "sigma_u_m": sigma[1], "decision": jump_words(step, sigma[0], sigma[1])}
+
+
+def jump_words(step: tuple[float, ...], sigma_m: float, sigma_u_m: float) -> str:
+    """Return what a step east, north, up [m] means, given its uncertainty per horizontal axis and in height [m]."""
+    limits = thresholds("analyzer.evidence")
+    plan = None if sigma_m > limits["wrong.tested"] else float(np.hypot(step[0], step[1])) > 3 * np.hypot(sigma_m, SQRT_2 * limits["stretch.right_sigma"])
+    tall = None if not sigma_u_m <= limits["wrong.tested"] else abs(step[2]) > 3 * np.hypot(sigma_u_m, SQRT_2 * limits["height.right_sigma"])
+    if plan is None:
+        return "one side is wrong in height; in plan not known: nothing bridges the gap" if tall else "not known: nothing bridges the gap"
+    if plan:
+        return "one side is wrong"
+    return "one side is wrong in height" if tall else "none within its uncertainty"

@@ -58,10 +58,15 @@ class PriorOf:
         return most, elsewhere * most / weighed if weighed > 0 else 0.0
 
     def _kept(self, stretches: Stretches, k: int) -> float:
-        """Return how probable it is that stretch k + 1 stands in the frame that stretch k stands in, where that is another than the base's."""
+        """Return how probable it is that stretch k + 1 stands in the frame that stretch k stands in, where that is another than the base's.
+
+        Where no step is ever measured nothing would end a doubt that is carried on: there each stretch has its own.
+        """
         limits = thresholds("analyzer.evidence")
+        if self.unbridged:
+            return 0.0
         lost = slice(stretches.spans[k, 1] - 1, stretches.spans[k + 1, 0] + 1)
-        if self.foreign[lost.start] != self.foreign[lost.stop - 1]:
+        if self.foreign[lost.start] != self.foreign[lost.stop - 1] or self._turned(*stretches.spans[k]) != self._turned(*stretches.spans[k + 1]):
             return 0.0
         outage_s = float(self.ageing.excess_s[lost].max(initial=0.0))
         return float(limits["frame.kept" if outage_s <= limits["wrong.frame_outage"] else "frame.kept_outage"])
@@ -100,7 +105,7 @@ class PriorOf:
         """Return the threshold of what says beforehand that epochs [start, end) stand apart; None where nothing does."""
         if self.foreign[start]:
             return "wrong.foreign"
-        if self.unaligned[start:end].mean() > 0.5:
+        if self._turned(start, end):
             return "wrong.unaligned"
         limits = thresholds("analyzer.evidence")
         if self.told is not None and self.told.elsewhere_at(min(self.track.t[end - 1], self.track.t[start] + limits["station.repeat"])):
@@ -108,6 +113,10 @@ class PriorOf:
         if self.unbridged and self.returns.moved_by(self.track.t[start : start + 1])[0] > limits["return.least"]:
             return "wrong.frame_told"
         return None
+
+    def _turned(self, start: int, end: int) -> bool:
+        """Return whether epochs [start, end) stand apart by their heading: that ends with them."""
+        return bool(self.unaligned[start:end].mean() > 0.5)
 
     def frame_radius(self, corrected: Flags) -> Floats:
         """Return how far positions may be off where another base than the first may speak (n,): 95 % radius [m], 0 elsewhere.

@@ -2,18 +2,34 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 
 import pandas as pd
 
+from analyzer.errors import UsageError
 from analyzer.evidence.solution_kind import KindFound
 from analyzer.recording import Finding
 
-#: Kinds of evidence that can be switched off (``evidence.gather(without=…)``), in the order they are applied.
+#: Kinds of evidence that can be switched off (`analyzer.assess(without=…)`, ``--without``), in the order they are applied.
 KINDS = (
     "ageing", "baseline", "scatter", "segment", "standstill", "sky", "frozen", "check_point", "bridge",
     "independent", "alignment", "road",
 )
+
+
+def checked_kinds(names: Collection[str]) -> tuple[str, ...]:
+    """Return the kinds of evidence that are left out, in the order of `KINDS`.
+
+    Raises
+    ------
+    UsageError : a name is none of `KINDS`.
+    """
+    unknown = [name for name in ([names] if isinstance(names, str) else names) if name not in KINDS]
+    if unknown or isinstance(names, str):
+        which = f"there is no part '{unknown[0]}'" if unknown else f"'{names}' is a text"
+        raise UsageError(f"without: {which}; give a list with names out of {', '.join(KINDS)}.")
+    return tuple(kind for kind in KINDS if kind in names)
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,8 @@ from analyzer.evidence.chain import Posterior
 from analyzer.evidence.claims import innovation_table
 from analyzer.evidence.consensus import RIGHT_SIGMA_M, Chain, Decide, consensus
 from analyzer.evidence.displacement import residual as residual_of
-from analyzer.evidence.knots import Knots, make_knots, value_variance, walk_model
+from analyzer.evidence.heights import Leaps, find_leaps
+from analyzer.evidence.knots import Knots, at_instants, make_knots, value_variance, walk_model
 from analyzer.evidence.late_velocity import velocity_delay
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.prior import PriorOf
@@ -59,6 +60,9 @@ class SecondOpinion:
     innovations : mean normalised innovation squared of the walk with its bounds, see `claims.innovation_table`.
     turning : offset that turns with the car, taken out of the residual, where one was found.
     delay_s : by how much velocity was found to be later than positions, taken out of the residual.
+    up, up_var : (k-1,) steps in height between stretches [m] and their variances [m²], `UNMEASURED` where nothing was learnt.
+    leaps : steps in height inside stretches: they are listed and cut nothing.
+    rise : how far heights wander along this road.
     """
 
     noise: Noise
@@ -74,6 +78,10 @@ class SecondOpinion:
     turning: Turning | None = None
     innovations: pd.DataFrame = field(default_factory=pd.DataFrame)
     delay_s: float = 0.0
+    up: Floats = field(default_factory=lambda: np.zeros(0))
+    up_var: Floats = field(default_factory=lambda: np.zeros(0))
+    leaps: Leaps = field(default_factory=Leaps)
+    rise: Noise | None = None
 
 
 def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Slews, prior_wrong: PriorOf, fused: bool = False, decide: Decide | None = None,
@@ -109,7 +117,8 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     stretches = cut(track, residual, noise, breaks=breaks, fixed=fresh, coarse=coarse, truncated=truncated)
     knots = make_knots(track, residual, extra, truncated, noise=noise, rough=rough, coarse=coarse, usable=inner(stretches, track.t),
                        edges=_edges(stretches, len(track)))
-    chain = _chain(track, stretches, knots, noise, fresh=fresh, slews=slews, coarse=coarse)
+    rise = _rise(track, fresh)
+    chain = _chain(track, stretches, knots, noise, rise=rise, slews=slews, coarse=coarse)
     steps, step_var = chain.steps[:, :2], chain.variances[:, 0]
     posterior = (decide or consensus)(chain, prior_wrong)
     wrong = np.full(len(track), np.nan)
@@ -121,18 +130,22 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     right = fresh & ~noise_of.spikes(residual, noise.white_m * coarse, track.nominal_s) & ~(wrong > 0.5)
     seen = right & known & np.full(len(track), not (track.from_places or fused))
     waves = find_waves(track, residual, noise, usable=seen, coarse=coarse, lost_var=lost_var, road=_of_right(road, track, right))
+    points = at_instants(knots, track, residual, noise=noise, rough=rough, extra_var=extra, truncated=truncated,
+                         usable=inner(stretches, track.t) & fresh & ~(wrong > 0.5))
     return SecondOpinion(noise, stretches, posterior, steps, step_var, deviation, sigma, coarse, waves, wrong, turning,
-                         innovation_table(_knots_of(fresh & ~(wrong > 0.5), knots), noise), delay_s)
+                         innovation_table(points, noise), delay_s, up=chain.steps[:, 2],
+                         up_var=chain.variances[:, 1], leaps=find_leaps(track, residual, noise, chain.stretches, coarse=coarse),
+                         rise=rise)
 
 
-def _chain(track: Track, stretches: Stretches, knots: Knots, noise: Noise, *, fresh: Flags, slews: Slews, coarse: Floats) -> Chain:
+def _chain(track: Track, stretches: Stretches, knots: Knots, noise: Noise, *, rise: Noise, slews: Slews, coarse: Floats) -> Chain:
     """Return the stretches without false jumps between them, and the steps in plan and height from each to the next."""
     steps, step_var = measure_steps(stretches, knots, noise)
     kept = merge_false_jumps(stretches, steps, step_var, coarse)
     if len(kept) < len(stretches):
         stretches = kept
         steps, step_var = measure_steps(stretches, knots, noise)
-    up, up_var = _height_steps(track, stretches, knots, fresh)
+    up, up_var = _height_steps(stretches, knots, rise)
     steps, step_var, up, up_var, by_slew = _with_slews(stretches, slews, track, steps=steps, step_var=step_var, up=up, up_var=up_var)
     return Chain(stretches, np.column_stack([steps, up]), np.column_stack([step_var, up_var]), by_slew)
 
@@ -193,14 +206,18 @@ def _into_slews(stretches: Stretches, posterior: Posterior, slews: Slews, track:
     return ids
 
 
-def _height_steps(track: Track, stretches: Stretches, knots: Knots, fresh: Flags) -> tuple[Floats, Floats]:
-    """Return the height steps between stretches and their variances; a variance beyond use where no height is logged."""
+def _rise(track: Track, fresh: Flags) -> Noise:
+    """Return how far heights wander along this road; not learnt where no height is logged."""
     height = np.column_stack([track.places[:, 2]] * 2)
-    road = noise_of.learn_moving(height, fresh & np.isfinite(height[:, 0]), track, key="road")
+    return noise_of.learn_moving(height, fresh & np.isfinite(height[:, 0]), track, key="road")
+
+
+def _height_steps(stretches: Stretches, knots: Knots, rise: Noise) -> tuple[Floats, Floats]:
+    """Return the height steps between stretches and their variances; a variance beyond use where no height is logged."""
     count = max(len(stretches) - 1, 0)
-    if not road.learnt or not count:
+    if not rise.learnt or not count:
         return np.zeros(count), np.full(count, UNMEASURED)
-    return measure_height_steps(stretches, knots, road)
+    return measure_height_steps(stretches, knots, rise)
 
 
 def _of_right(road: Pairs, track: Track, right: Flags) -> Seconds | None:

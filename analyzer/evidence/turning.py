@@ -2,12 +2,13 @@
 
 ``residual = R(course) offset + wander``. Over `turning.lag` seconds the wander is small beside what a bend of the road
 does to a wrong offset; its part forward and left is fitted to the changes of all moving epochs, robustly. Multipath and wrong
-fixes do not turn with the car.
+fixes do not turn with the car. Where the car hardly turned, directions change by the noise of the velocity alone, which the
+residual holds as well: the two then agree without any offset, and nothing is fitted.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,12 +19,20 @@ from analyzer.settings import thresholds
 
 @dataclass(frozen=True)
 class Turning:
-    """`forward_m`, `left_m` of the offset that turns with the car, `sigma_m` of either; `part` (n, 2) east, north [m]."""
+    """`forward_m`, `left_m` of the offset that turns with the car, `sigma_m` of either; `part` (n, 2) east, north [m], to be taken out.
+
+    No car has an antenna offset that is wrong by more than `turning.most`: then `part` is zero, and something else is amiss.
+    """
 
     forward_m: float
     left_m: float
     sigma_m: float
     part: Floats
+
+    @property
+    def is_offset(self) -> bool:
+        """Return whether an antenna offset may be wrong by so much."""
+        return float(np.hypot(self.forward_m, self.left_m)) <= thresholds("analyzer.evidence")["turning.most"]
 
 
 def turning_offset(track: Track, residual: Floats, usable: Flags) -> Turning | None:
@@ -44,7 +53,8 @@ def turning_offset(track: Track, residual: Floats, usable: Flags) -> Turning | N
     size = float(np.hypot(forward, to_left))
     if not size >= max(limits["turning.sigmas"] * sigma, limits["turning.least"]):
         return None
-    return Turning(forward, to_left, sigma, forward * ahead + to_left * left)
+    found = Turning(forward, to_left, sigma, forward * ahead + to_left * left)
+    return found if found.is_offset else replace(found, part=np.zeros_like(found.part))
 
 
 def _joined(fits: Floats) -> tuple[float, float, float]:
@@ -57,11 +67,15 @@ def _joined(fits: Floats) -> tuple[float, float, float]:
 
 
 def _fit(residual: Floats, axes: tuple[Floats, Floats], usable: Flags, moving: Flags, lag: int) -> Floats:
-    """Return forward and left part and their sigma as one row; no row where too little was driven."""
+    """Return forward and left part and their sigma as one row; no row where too little was driven or turned."""
     stretch = np.cumsum(~usable)
     pair = moving[lag:] & moving[:-lag] & (stretch[lag:] == stretch[:-lag])
     step = np.flatnonzero(pair)[:: max(1, lag // 4)]
     if len(step) < 40:
+        return np.zeros((0, 3))
+    limits = thresholds("analyzer.evidence")
+    turned = np.hypot(*(axes[0][step + lag] - axes[0][step]).T)
+    if (turned > limits["turning.least_turn"]).sum() < limits["turning.least_windows"]:
         return np.zeros((0, 3))
     design = np.stack([(x[step + lag] - x[step]).T.ravel() for x in axes], axis=1)
     change = (residual[step + lag] - residual[step]).T.ravel()

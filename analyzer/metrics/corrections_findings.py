@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from analyzer import wording
 from analyzer.metrics.corrections_clock import repeated_long
 from analyzer.metrics.metric import Metric
 from analyzer.recording import Finding
@@ -52,7 +53,7 @@ def repeat_findings(stretches: pd.DataFrame) -> list[Finding]:
     out = []
     for place, part in repeated_long(stretches).groupby("place", sort=False):
         longest = float(part["duration_s"].max())
-        text = (f"A stretch of the corrections recorded at the {place} comes again {len(part)} time(s), up to "
+        text = (f"A stretch of the corrections recorded at the {place} comes again {wording.count(len(part), 'time')}, up to "
                 f"{longest:.0f} s long (first at byte {int(part['start_byte'].iloc[0])}): files were joined twice or a "
                 f"recording was replayed; repeats are left out of the figures.")
         out.append(Finding("corrections_repeated", "warning", text, {"times": len(part), "longest_s": longest}))

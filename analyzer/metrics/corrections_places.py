@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analyzer import wording
 from analyzer.metrics.corrections_clock import WEEK_S, time_messages
 from analyzer.metrics.corrections_epochs import GAP_COLUMNS, epochs_s, find_gaps, usual_interval_s
 from analyzer.metrics.corrections_reference import main_station
@@ -135,7 +136,7 @@ def _findings(gaps: pd.DataFrame) -> tuple[Finding, ...]:
     }
     out = []
     for cause, part in gaps.groupby("cause", sort=False):
-        text = (f"Corrections paused at the rover {len(part)} time(s), {part['duration_s'].sum():.1f} s in all, "
+        text = (f"Corrections paused at the rover {wording.count(len(part), 'time')}, {part['duration_s'].sum():.1f} s in all, "
                 f"{words[str(cause)]}.")
         out.append(Finding(f"corrections_pause_{cause}", "note", text, {"n": len(part)}))
     return tuple(out)

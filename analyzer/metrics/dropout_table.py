@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analyzer import geodesy
+from analyzer import geodesy, wording
 from analyzer.metrics.dropout_causes import Scene, advice, cause_of
 from analyzer.metrics.metric import Metric, missing
 from analyzer.metrics.route import nearest_positions
@@ -125,6 +125,6 @@ def link_findings(reason: str, *, used: bool, changes: pd.DataFrame) -> list[Fin
     if len(changes):
         ids = sorted({*changes["from_id"].tolist(), *changes["to_id"].tolist()})
         out.append(Finding("station_id_changes", "warning", (
-            f"The reference station id changed {len(changes)} time(s) (ids {', '.join(map(str, ids))}): positions "
+            f"The reference station id changed {wording.count(len(changes), 'time')} (ids {', '.join(map(str, ids))}): positions "
             "before and after may refer to different bases."), {"changes": len(changes), "ids": ids}))
     return out

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analyzer import geodesy
+from analyzer import geodesy, wording
 from analyzer.metrics import correction_age, dropout_table, fix_state, satellites, standstill, time_to_fix
 from analyzer.metrics.dropout_causes import Scene
 from analyzer.metrics.dropouts import effective_codes, find
@@ -228,10 +228,10 @@ def _interruption_findings(times: pd.DatetimeIndex, way: Route, line: Timeline) 
         worst = int(np.argmax(apart))
         at = times[int(rows["start"].iloc[worst])]
         out.append(Finding("route_interrupted", "note", (
-            f"The track is interrupted {len(rows)} time(s), for {apart[worst]:.1f} s at most (from {at:%H:%M:%S} UTC); "
+            f"The track is interrupted {wording.count(len(rows), 'time')}, for {apart[worst]:.1f} s at most (from {at:%H:%M:%S} UTC); "
             f"straight lines across would add {rows['bridged_m'].sum():.0f} m."), {"interruptions": len(rows)}))
     if way.jumps:
         out.append(Finding("position_jumps", "warning", (
-            f"{way.jumps} step(s) of the position are faster than any road vehicle and were left out of the route."),
+            f"{wording.count(way.jumps, 'step')} of the position, faster than any road vehicle, {'was' if way.jumps == 1 else 'were'} left out of the route."),
             {"jumps": way.jumps}))
     return out

@@ -130,7 +130,7 @@ def rate_metrics(line: Timeline, *, duplicates: int = 0) -> list[Metric]:
         Metric("gap_count", int(gaps.sum()), "1", count, method),
         Metric("longest_gap_s", float(steps[gaps].max()) if gaps.any() else 0.0, "s", count,
                f"{method}: longest time between two neighbouring epochs"),
-        Metric("jitter_s", float(np.percentile(regular, 95)) if len(regular) else 0.0, "s", len(regular),
+        Metric("jitter_s", round(float(np.percentile(regular, 95)), 9) if len(regular) else 0.0, "s", len(regular),
                "95th percentile of the deviation from the nominal interval, gaps left out",
                evidence={"largest_s": float(regular.max()) if len(regular) else 0.0}),
         Metric("off_grid_epochs", int(off_grid(line).sum()), "1", count + 1,

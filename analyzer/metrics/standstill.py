@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analyzer import geodesy
+from analyzer import geodesy, wording
 from analyzer.metrics.fix_state import state_codes, state_name
 from analyzer.metrics.heading_mode import usable_heading
 from analyzer.metrics.metric import Metric, missing
@@ -163,14 +163,14 @@ def standstill_findings(found: Standstills) -> list[Finding]:
         one = found.scatters[worst]
         out.append(Finding("standstill_drift", "warning", (
             f"At standstill {worst + 1} the position drifts slowly by {one.drift_m:.2f} m peak to peak in east or "
-            f"north (lag-one autocorrelation {one.lag_one:.2f}): its {one.n} epochs are worth about {one.n_eff:.0f} "
-            "independent sample(s), so the scatter has no useful confidence interval."),
+            f"north (lag-one autocorrelation {one.lag_one:.2f}): its {one.n} epochs are worth about "
+            f"{wording.count(round(one.n_eff), 'independent sample')}, so the scatter has no useful confidence interval."),
             {"standstills": [i + 1 for i in drifting], "drift_m": one.drift_m, "n_eff": one.n_eff}))
     pinned = [i + 1 for i, s in enumerate(found.scatters) if s.pinned]
     if pinned:
         most = max(found.scatters[i - 1].drms_m for i in pinned)
         out.append(Finding("pinned_output", "warning", (
-            f"At {len(pinned)} standstill(s) positions scatter by {most * 1000:.2f} mm or less, far below the noise of "
+            f"At {wording.count(len(pinned), 'standstill')} positions scatter by {most * 1000:.2f} mm or less, far below the noise of "
             "satellite positions: the output is held by a filter there, so its repeatability says nothing."),
             {"standstills": pinned, "drms_m": most}))
     return out

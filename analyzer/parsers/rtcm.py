@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analyzer import tables
+from analyzer import tables, wording
 from analyzer.parsers.rtcm_account import Account
 from analyzer.parsers.rtcm_frames import OVERHEAD, FrameSpans, crc24q, find_frames, frame
 from analyzer.parsers.rtcm_messages import GPS_MINUS_UTC_S, decode, is_known, msm_system, system_of
@@ -132,7 +132,7 @@ def _findings(
         out.append(Finding("rtcm_no_frames", "warning", f"{name}: no valid RTCM 3 frame was found."))
     if failures:
         sizes = sum(e.size for e in entries if e.kind == "checksum")
-        text = (f"{name}: {failures} damaged correction message(s), {sizes} bytes, failed the CRC beside "
+        text = (f"{name}: {wording.count(failures, 'damaged correction message')}, {sizes} bytes, failed the CRC beside "
                 f"{len(table)} good ones; corrections are lost there.")
         out.append(Finding("rtcm_crc_failures", "warning", text, {"failed": failures, "good": len(table)}))
     other = sum(e.size for e in entries if e.kind in ("binary", "other_text"))

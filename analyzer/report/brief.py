@@ -7,7 +7,7 @@ import textwrap
 import pandas as pd
 
 from analyzer import wording
-from analyzer.assessment import Assessment
+from analyzer.assessment import Assessment, without_words
 from analyzer.report import summary
 from analyzer.wording import Clock
 
@@ -41,7 +41,8 @@ def brief(assessment: Assessment) -> str:
 
 def _sentences(assessment: Assessment) -> list[str]:
     """Return what the verdict of a run without manoeuvres rests on; with them each line of the list says it."""
-    found = [] if len(assessment.windows) else map(wording.sentence, assessment.verdict.sentences)
+    said = [s for s in assessment.verdict.sentences if not len(assessment.windows) or s == without_words(assessment.without)]
+    found = map(wording.sentence, said)
     return [line for s in found for line in textwrap.wrap(s, LINE_WIDTH, subsequent_indent="  ", break_on_hyphens=False)]
 
 

@@ -6,7 +6,7 @@ from analyzer import wording
 from analyzer.assessment import Assessment
 from analyzer.metrics.metric import Metric
 from analyzer.recording import Ledger, Source
-from analyzer.report import figure_words
+from analyzer.report import figure_names, figure_words
 from analyzer.report.model import Section, Table
 
 CAUTIONS = (
@@ -42,7 +42,7 @@ def figures(assessment: Assessment) -> Section:
     groups = {title: [m for m in metrics if m.evaluated and figure_words.family(m.key) == title] for title in titles}
     tables = [_figures(title, found) for title, found in groups.items() if found]
     lacking = tuple(
-        (figure_words.name(m.key), f"not evaluated: {m.not_evaluated}", m.method) for m in metrics if not m.evaluated
+        (figure_names.name(m.key), f"not evaluated: {m.not_evaluated}", m.method) for m in metrics if not m.evaluated
     )
     if lacking:
         tables.append(Table("Not evaluated", ("figure", "why", "method"), lacking, wide=frozenset({0, 1, 2})))
@@ -55,7 +55,7 @@ def _figures(title: str, found: list[Metric]) -> Table:
     head = ("figure", "value", *(["95 % interval"] if with_interval else []), "samples", "method")
     rows = tuple(
         (
-            figure_words.name(m.key),
+            figure_names.name(m.key),
             figure_words.metric_value(m),
             *([figure_words.metric_interval(m)] if with_interval else []),
             wording.size(m.n),
@@ -71,7 +71,7 @@ def purpose(assessment: Assessment) -> Section:
     """Return what the purpose asks for, why, and by which source."""
     wanted = assessment.purpose
     rows = tuple(
-        (f"{x.quantity}, {x.axis}", f"{x.value:g} {x.unit}", _read_as(x.read_as), x.reason, x.source)
+        (x.quantity if x.axis == x.quantity else f"{x.quantity}, {x.axis}", f"{x.value:g} {x.unit}", _read_as(x.read_as), x.reason, x.source)
         for x in wanted.limits
     )
     lines = [

@@ -71,8 +71,8 @@ def alternatives(assessment: Assessment, run: view.View) -> dict[str, str]:
         f"{': ' + where if where else ''}. "
         "The tables of dropouts and manoeuvres hold the same in figures.",
         "map": f"Map of the route in local metres with scale bar and north, drawn by trust, with {lost} marked.",
-        "availability": "Share of the recorded time whose error bound is at most a given length: horizontal, along, "
-        "across and in height, with the limit. The table beside it holds limits and shares in figures.",
+        "availability": "Shares of the recorded time and of the distance whose error bound is at most a given length: horizontal, along, "
+        "across and in height, with the limit. The tables beside it hold limits and shares in figures.",
         "time": f"Over time: trust, fix state ({states}), {axis} error bound "
         "against the limit, age of corrections, satellites used and speed. The tables hold the stretches in figures.",
     }

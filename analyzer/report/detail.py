@@ -15,7 +15,7 @@ from analyzer.report.limits import axis_limits
 from analyzer.report.model import Jump, Section, Table
 from analyzer.report.summary import age_unknown, corrected
 from analyzer.verdict.explain_words import DECIDED
-from analyzer.verdict.headline import Availability, headline_of
+from analyzer.verdict.headline import Availability, Headline, headline_of
 from analyzer.verdict.judge import reason_texts
 from analyzer.wording import Clock
 
@@ -219,12 +219,14 @@ def _worst(run: view.View, start: int, end: int) -> tuple[float, str]:
 
 def availability(assessment: Assessment) -> Section:
     """Return how much of the run has a bound within the limit, by axis, and within the limit over the margin."""
-    rows = tuple(_available(entry) for entry in headline_of(assessment).availability)
+    figures = headline_of(assessment)
+    rows = tuple(_available(entry) for entry in figures.availability)
     margin = f"{assessment.purpose.margin:g}"
     head = (
         "axis",
         "limit (95 %)",
-        "half of the time",
+        "50 % of the time",
+        "75 % of the time",
         "95 % of the time",
         "time within the limit",
         "distance within the limit",
@@ -236,17 +238,40 @@ def availability(assessment: Assessment) -> Section:
         "availability",
         "Bound along, across and in height",
         (
-            "How much of the run has an error bound of at most a given length. The bounds for half and for 95 % of the "
+            "How much of the run has an error bound of at most a given length. The bounds for 50, 75 and 95 % of the "
             "time speak of the time that has a bound; the shares count time without a position as outside.",
+            *_of_trusted(figures),
+            "These are percentiles of the bound. Percentiles of the error itself, the accuracy of EN 16803, would take a reference "
+            "trajectory.",
         ),
-        tables=(table,),
+        tables=(table, _availability_table(figures.availability)),
         figures=("availability",),
     )
 
 
+def _of_trusted(figures: Headline) -> tuple[str, ...]:
+    """Return the percentiles of the horizontal bound of the trusted time in words."""
+    if not np.isfinite(figures.bound_p50_m):
+        return ()
+    half, most, nearly = (wording.length(x, up=True) for x in (figures.bound_p50_m, figures.bound_p75_m, figures.bound_p95_m))
+    return (f"Of the trusted time, 50 % has a horizontal bound of at most {half}, 75 % of at most {most} and 95 % of at most {nearly}.",)
+
+
+def _availability_table(entries: tuple[Availability, ...]) -> Table:
+    """Return the shares of time and distance with a bound of at most each length, by axis; lengths that any axis knows."""
+    known = [entry for entry in entries if len(entry.curve)]
+    lengths = sorted({float(x) for entry in known for x in entry.table["limit_m"]})
+    columns = {
+        f"{entry.axis}, {kind}": dict(zip(entry.table["limit_m"].tolist(), entry.table[f"share_{kind}"].tolist(), strict=True))
+        for entry in known for kind in ("time", "distance")}
+    rows = tuple((wording.length(x), *(wording.share(shares.get(x)) for shares in columns.values())) for x in lengths)
+    head = ("bound at most", *columns)
+    return Table("Availability: time and distance against the limit", head, rows, frozenset(range(len(head))))
+
+
 def _available(entry: Availability) -> tuple[str, ...]:
     """Return the row of one axis."""
-    bounds = [wording.length(value, up=True) for value in (entry.bound_p50_m, entry.bound_p95_m)]
+    bounds = [wording.length(value, up=True) for value in (entry.bound_p50_m, entry.bound_p75_m, entry.bound_p95_m)]
     shares = [
         wording.share(value)
         for value in (

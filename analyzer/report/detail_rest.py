@@ -106,7 +106,7 @@ def _jumps(jumps: pd.DataFrame, clock: Clock) -> Table:
             "from": lambda r: wording.words(r.get("from_state")),
             "to": lambda r: wording.words(r.get("to_state")),
             "step east, north, up": lambda r: _by_axis(r, "d{}_m"),
-            "1σ": lambda r: wording.length(real(r.get("sigma_m"))),
+            "1σ in plan, height": lambda r: ", ".join(wording.length(real(r.get(c))) for c in ("sigma_m", "sigma_u_m")),
             "decision": lambda r: wording.words(r.get("decision")),
         },
     )

@@ -1,25 +1,9 @@
-"""How one figure of the trade is printed, and what it is called."""
+"""How one figure of the trade is printed, and which family it belongs to."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-
 from analyzer import wording
 from analyzer.metrics.metric import Metric
-
-NAMES: Mapping[str, str] = {
-    "time_to_first_position_s": "time to first position",
-    "time_to_first_fixed_s": "time to first fixed",
-    "refix_s": "time to be fixed again after a loss",
-    "age_p50_s": "age of corrections, median",
-    "age_p95_s": "age of corrections, 95 % of epochs at most",
-    "rate_hz": "nominal rate",
-    "missing_epochs": "missing epochs",
-    "longest_gap_s": "longest gap",
-    "route_length_m": "length of the route",
-}
-_ENDINGS = ("_mps2", "_radps", "_mps", "_dbhz", "_deg", "_hz", "_ppm", "_s", "_m")
-
 
 #: Families of figures in the order in which they are shown, with the beginnings of their keys; the first match counts.
 FAMILIES: tuple[tuple[str, tuple[str, ...]], ...] = (
@@ -49,17 +33,6 @@ def family(key: str) -> str:
     if key == _STANDING:
         return "At rest"
     return next((title for title, starts in FAMILIES if key.startswith(starts)), "Other figures")
-
-
-def name(key: str) -> str:
-    """Return the name of a figure: from the list, else its key in words without the unit."""
-    if key in NAMES:
-        return NAMES[key]
-    for kind in ("time", "distance"):
-        if key.startswith(f"share_{kind}_"):
-            return f"share of {kind} {wording.words(key.removeprefix(f'share_{kind}_'))}"
-    ending = next((e for e in _ENDINGS if key.endswith(e)), "")
-    return wording.words(key.removesuffix(ending)) if ending else wording.words(key)
 
 
 def amount(key: str, value: object, unit: str) -> str:

@@ -1,4 +1,4 @@
-"""Static figure of the error bound by axis: how much of the time is good to a given length."""
+"""Static figure of the error bound by axis: how much of the time and of the distance is good to a given length."""
 
 from __future__ import annotations
 
@@ -23,16 +23,17 @@ _LINES = {
 
 
 def availability(assessment: Assessment, ax: Axes) -> None:
-    """Draw the share of the recorded time whose error bound is at most a length, by axis, with the purpose's limits.
+    """Draw the shares of recorded time and distance whose error bound is at most a length, by axis, with the purpose's limits.
 
-    Time without a bound counts as outside, so a line that does not reach the top tells how much has none.
+    Time without a bound counts as outside, so a line that does not reach the top tells how much has none. Distance is the thin
+    pale line beside that of time.
     """
     plain_axes(ax)
     ax.grid(axis="y", color=colour("rule"), linewidth=0.6)
     ax.set_ylim(0.0, 1.02)
     ax.set_yticks([0, 0.25, 0.5, 0.75, 1.0], ["0 %", "25 %", "50 %", "75 %", "100 %"])
     ax.set_xlabel("error bound (95 %) at most", fontsize=TEXT)
-    ax.set_title("share of the recorded time", loc="left", fontsize=TEXT, color=colour("ink"), pad=4)
+    ax.set_title("share of the recorded time (thick) and of the distance (thin)", loc="left", fontsize=TEXT, color=colour("ink"), pad=4)
     limits = axis_limits(assessment.purpose)
     drawn = [entry.axis for entry in headline_of(assessment).availability if _line(ax, entry)]
     if not drawn:
@@ -67,6 +68,9 @@ def _line(ax: Axes, entry: Availability) -> bool:
     bound, share = curve["bound_m"].to_numpy(dtype=float), curve["share_time"].to_numpy(dtype=float)
     dash, height = _LINES[entry.axis]
     ax.plot(np.r_[bound[0], bound], np.r_[0.0, share], color=colour("line"), linewidth=1.5, dashes=dash)
+    driven = curve["share_distance"].to_numpy(dtype=float)
+    if np.isfinite(driven).any():
+        ax.plot(np.r_[bound[0], bound], np.r_[0.0, driven], color=colour("ink-soft"), linewidth=0.8, dashes=dash)
     at = min(int(np.searchsorted(share, height * share[-1])), len(share) - 1)
     ax.annotate(
         entry.axis,

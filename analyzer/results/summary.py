@@ -14,7 +14,7 @@ from analyzer.assessment import Assessment
 from analyzer.metrics.base_site_sent import sent_positions
 from analyzer.metrics.metric import Metric
 from analyzer.recording import Source
-from analyzer.verdict.headline import headline_of
+from analyzer.verdict.headline import Headline, headline_of
 
 SCHEMA_VERSION = 1
 
@@ -34,10 +34,8 @@ def summary(assessment: Assessment) -> dict[str, Any]:
         "verdict": _verdict_entry(assessment),
         "setup": assessment.setup,
         "setup_items": [asdict(i) for i in assessment.setup_items],
-        "base": {
-            "used": asdict(assessment.base) if assessment.base is not None else None,
-            "sent": [asdict(x) for x in sent_positions(assessment.recording.corrections)],
-        },
+        "base": _base_entry(assessment),
+        "bounds": bounds_entry(headline_of(assessment)),
         "dropouts": _rows(assessment.dropouts),
         "windows": _rows(assessment.windows),
         "standstills": _rows(assessment.standstills),
@@ -54,6 +52,12 @@ def summary(assessment: Assessment) -> dict[str, Any]:
     return safe
 
 
+def _base_entry(assessment: Assessment) -> dict[str, Any]:
+    """Return where the base is taken to stand, and what it sent."""
+    used = asdict(assessment.base) if assessment.base is not None else None
+    return {"used": used, "sent": [asdict(x) for x in sent_positions(assessment.recording.corrections)]}
+
+
 def _verdict_entry(assessment: Assessment) -> dict[str, Any]:
     """Return the verdict with the purpose it was judged for and all findings."""
     verdict, purpose = assessment.verdict, assessment.purpose
@@ -61,6 +65,7 @@ def _verdict_entry(assessment: Assessment) -> dict[str, Any]:
         "level": verdict.level,
         "sentences": verdict.sentences,
         "rules_version": verdict.rules_version,
+        "without": assessment.without,
         "purpose": {
             "name": purpose.name,
             "title": purpose.title,
@@ -90,6 +95,21 @@ def source_entry(source: Source) -> dict[str, Any]:
             "unused": ledger.unused,
             "entries": [asdict(e) for e in ledger.entries],
         },
+    }
+
+
+def bounds_entry(figures: Headline) -> dict[str, Any]:
+    """Return percentiles of the bound and the availability by axis.
+
+    ``trusted`` speaks of the horizontal bound of the trusted time, each of ``axes`` of the time that has a bound; the shares of
+    ``availability`` (limit, time, distance) count time without a bound as outside. None of them is an accuracy of EN 16803.
+    """
+    percentiles = ("bound_p50_m", "bound_p75_m", "bound_p95_m")
+    own = ("axis", "limit_m", *percentiles, "share_time_within_limit", "share_distance_within_limit", "share_time_within_margin",
+           "share_distance_within_margin")
+    return {
+        "trusted": {name: getattr(figures, name) for name in (*percentiles, "bound_worst_trusted_m")},
+        "axes": [{name: getattr(entry, name) for name in own} | {"availability": _rows(entry.table)} for entry in figures.availability],
     }
 
 

@@ -55,11 +55,11 @@ def _fill_others(folder: Path, assessment: Assessment, *, pdf: bool, time_zone: 
 
 
 def _write_csv(frame: pd.DataFrame, path: Path) -> None:
-    """Write times as ISO 8601 UTC with Z, missing as empty."""
+    """Write times as ISO 8601 UTC with microseconds and Z, all in one form so that any reader parses them; missing as empty."""
     out = frame.copy()
     for name in out.columns:
         if isinstance(out[name].dtype, pd.DatetimeTZDtype):
-            out[name] = out[name].map(lambda t: "" if t is pd.NaT else t.isoformat().replace("+00:00", "Z"))
+            out[name] = out[name].map(lambda t: "" if t is pd.NaT else t.isoformat(timespec="microseconds").replace("+00:00", "Z"))
     out.to_csv(path, index=False, lineterminator="\n")
 
 

@@ -80,6 +80,8 @@ def read_check_points(path: str | Path) -> pd.DataFrame:
     """
     what = "check points file"
     rows, header = _rows(Path(path), what=what)
+    if not rows:
+        raise UsageError(f"{what} {path}: it holds no check point, only a header; add one line per stand on a mark.")
     lacking = [c for c in ("name", "latitude_deg", "longitude_deg") if c not in header]
     if lacking:
         raise UsageError(

@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analyzer import intervals
+from analyzer import intervals, wording
 from analyzer.assessment import Purpose, Verdict
 from analyzer.errors import UsageError
 from analyzer.metrics.result import Metrics
@@ -204,7 +204,7 @@ def _verdict(
     """Return the verdict of the run with the decisions; at best ``fit_with_exclusions`` where they changed anything."""
     left_out = np.array([any(d.action == "exclude" and d.window == n for d in decisions) for n in windows["name"]], dtype=bool)
     judged = windows.assign(verdict=windows["verdict_with_decisions"])[~left_out]
-    note = (f"{len(decisions)} decision(s) of {', '.join(dict.fromkeys(d.by for d in decisions))} count in this verdict",)
+    note = (f"{wording.count(len(decisions), 'decision')} of {', '.join(dict.fromkeys(d.by for d in decisions))} {'counts' if len(decisions) == 1 else 'count'} in this verdict",)
     if (len(windows) and not len(judged)) or not len(eased):
         return Verdict("not_evaluated", ("everything that was to be judged is excluded", *note), RULES_VERSION)
     kept = replace(metrics, epochs=metrics.epochs[~excluded])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -23,6 +24,10 @@ Flags = NDArray[np.bool_]
 AXES = ("horizontal", "across", "along", "vertical")
 #: Points of an availability curve; more would not be seen.
 CURVE_POINTS = 300
+#: Lengths [m] at which the availability is tabled, beside the purpose's own limit.
+TABLED_M = (0.01, 0.02, 0.03, 0.05, 0.1, 0.2, 0.3, 0.5, 1.0, 2.0, 5.0, 10.0)
+#: Shares of the time for which the bound is reported.
+SHARES = (0.5, 0.75, 0.95)
 
 
 @dataclass(frozen=True)
@@ -33,23 +38,26 @@ class Availability:
     ----------
     axis : horizontal, across, along or vertical.
     limit_m : the purpose's 95 % limit [m], None where it has none on this axis.
-    bound_p50_m, bound_p95_m : length [m] that the bound keeps within for 50 % and 95 % of the time that has a bound;
-        NaN where no epoch has one.
+    bound_p50_m, bound_p75_m, bound_p95_m : length [m] that the bound keeps within for 50, 75 and 95 % of the time that has a
+        bound; NaN where no epoch has one. Percentiles of the bound, not of an error: those take a reference (EN 16803).
     share_time_within_limit, share_distance_within_limit : share (0 to 1) of all recorded time, and of the distance,
         with a bound of at most the limit; time without a bound counts as outside. NaN without a limit.
     share_time_within_margin, share_distance_within_margin : the same for the limit over the purpose's margin.
     curve : ``bound_m share_time share_distance``, rising; its last shares are below 1 where some time has no bound.
+    table : ``limit_m share_time share_distance`` at `TABLED_M` and the purpose's limit.
     """
 
     axis: str
     limit_m: float | None
     bound_p50_m: float
+    bound_p75_m: float
     bound_p95_m: float
     share_time_within_limit: float
     share_distance_within_limit: float
     share_time_within_margin: float
     share_distance_within_margin: float
     curve: pd.DataFrame
+    table: pd.DataFrame
 
 
 @dataclass(frozen=True)
@@ -115,7 +123,7 @@ def headline(epochs: pd.DataFrame, interval_s: Array, dropouts: pd.DataFrame, pu
     trusted = np.asarray(epochs["trust"] == "trusted", dtype=bool)
     bound = _number(epochs, BOUND_OF_AXIS["horizontal"])
     held = trusted & np.isfinite(bound)
-    p50, p75, p95 = _quantiles(bound, time, held, (0.5, 0.75, 0.95))
+    p50, p75, p95 = _quantiles(bound, time, held, SHARES)
     return Headline(
         recorded_s=float(time.sum()), trusted_s=float(time[trusted].sum()), share_trusted=_share(time, trusted),
         epochs_not_trusted=int((~trusted).sum()), bound_p50_m=p50, bound_p75_m=p75, bound_p95_m=p95,
@@ -201,31 +209,34 @@ def _availability(axis: str, epochs: pd.DataFrame, time: Array, distance: Array,
     if limit is not None:
         within = (known & (bound * margin <= limit) for margin in (1.0, purpose.margin))
         shares = [_share(weight, inside) for inside in within for weight in (time, distance)]
-    half, most, curve = _curve(bound, known, time, distance)
+    percentiles, curve, table = _curve(bound, known, (time, distance), sorted({*TABLED_M, *([] if limit is None else [limit])}))
     return Availability(
-        axis, limit, half, most, share_time_within_limit=shares[0], share_distance_within_limit=shares[1],
-        share_time_within_margin=shares[2], share_distance_within_margin=shares[3], curve=curve,
+        axis, limit, bound_p50_m=percentiles[0], bound_p75_m=percentiles[1], bound_p95_m=percentiles[2], share_time_within_limit=shares[0], share_distance_within_limit=shares[1],
+        share_time_within_margin=shares[2], share_distance_within_margin=shares[3], curve=curve, table=table,
     )
 
 
-def _curve(bound: Array, known: Flags, time: Array, distance: Array) -> tuple[float, float, pd.DataFrame]:
-    """Return the bound kept for 50 % and 95 % of the time, and the availability curve.
+def _curve(
+    bound: Array, known: Flags, weights: tuple[Array, Array], limits_m: Sequence[float]
+) -> tuple[list[float], pd.DataFrame, pd.DataFrame]:
+    """Return the bound kept for `SHARES` of the time, the availability curve, and its table at `limits_m`; `weights` are time and distance.
 
     The curve has `CURVE_POINTS` even steps of the epochs that have a bound. All are sorted once, and one weight is summed
     up after the other: each column of a drive of days takes a hundred megabytes and more.
     """
     rows = _rising(bound, known)
     at = np.unique(np.linspace(0, len(rows) - 1, CURVE_POINTS).astype(int)) if len(rows) else np.empty(0, dtype=int)
-    half = most = float("nan")
-    columns = {"bound_m": bound[rows[at]]}
-    for name, weight in (("share_time", time), ("share_distance", distance)):
+    percentiles: list[float] = []
+    below = [bisect_right(rows, limit, key=lambda row: bound[row]) for limit in limits_m]
+    columns, table = {"bound_m": bound[rows[at]]}, {"limit_m": np.asarray(limits_m, dtype=np.float64)}
+    for name, weight in zip(("share_time", "share_distance"), weights, strict=True):
         total = weight.sum()
         reached = _reached(weight, rows)
-        if weight is time:
-            half, most = _at_shares(bound, rows, reached, (0.5, 0.95))
+        percentiles = percentiles or _at_shares(bound, rows, reached, SHARES)
         columns[name] = reached[at] / total if total > 0 else np.full(len(at), np.nan)
+        table[name] = np.array([min(reached[n - 1] / total, 1.0) if n else 0.0 for n in below]) if total > 0 else np.full(len(below), np.nan)
         del reached
-    return half, most, pd.DataFrame(columns)
+    return percentiles, pd.DataFrame(columns), pd.DataFrame(table)
 
 
 def _lost(kind: str, rows: pd.DataFrame) -> Lost:

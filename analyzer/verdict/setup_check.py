@@ -8,6 +8,8 @@ import numpy as np
 import pandas as pd
 
 from analyzer.assessment import SetupItem
+from analyzer.evidence.check_point_words import error_in_words
+from analyzer.evidence.check_points import CheckPointResult
 from analyzer.evidence.solution_kind import WORDS, KindFound
 from analyzer.geodesy import to_enu
 from analyzer.metrics.base_site_sent import sent_positions
@@ -15,22 +17,25 @@ from analyzer.metrics.result import Metrics
 from analyzer.recording import Finding, Recording
 from analyzer.settings import thresholds
 from analyzer.userfiles.setup_sheet import Setup
+from analyzer.wording import count
 
 NOT_STATED = "not stated"
 
 
 def check_setup(
-    recording: Recording, metrics: Metrics, setup: Setup, kind: KindFound | None = None, *, findings: Sequence[Finding] = ()
+    recording: Recording, metrics: Metrics, setup: Setup, kind: KindFound | None = None, *, findings: Sequence[Finding] = (),
+    marks: CheckPointResult | None = None,
 ) -> tuple[SetupItem, ...]:
     """Return every set-up item with what the recording says to it; `kind` is the solution kind that the data show.
 
     `findings` : what evidence found; a measurement off the clock of the positions (``source_clock``) counts here.
+    `marks` : what check points showed of the antenna offset and of the frame.
     """
     return (
         _base_position(recording, setup),
         _station(recording, setup),
-        _reference_point(setup),
-        _frame(setup),
+        _reference_point(setup, marks),
+        _frame(setup, marks),
         _solution(setup, kind),
         _rate(metrics, setup),
         _clock(recording, setup, findings),
@@ -76,7 +81,7 @@ def _station(recording: Recording, setup: Setup) -> SetupItem:
     return SetupItem("station_id", label, words, "contradicted", why)
 
 
-def _reference_point(setup: Setup) -> SetupItem:
+def _reference_point(setup: Setup, marks: CheckPointResult | None) -> SetupItem:
     label = "reference point and antenna offsets"
     offsets = (setup.antenna_forward_m, setup.antenna_left_m, setup.antenna_up_m)
     given = ", ".join(f"{v:g} m {n}" for v, n in zip(offsets, ("forward", "left", "up"), strict=True) if v is not None)
@@ -89,14 +94,53 @@ def _reference_point(setup: Setup) -> SetupItem:
         )
         if x
     )
-    why = "only stands on one mark facing both ways, or a tape measure, show an offset that is wrong"
-    return SetupItem("reference_point", label, stated or NOT_STATED, "not_checked", why)
+    return SetupItem("reference_point", label, stated or NOT_STATED, *_of_antenna(marks, setup, stated=bool(given or setup.output_point)))
 
 
-def _frame(setup: Setup) -> SetupItem:
+def _of_antenna(marks: CheckPointResult | None, setup: Setup, *, stated: bool) -> tuple[str, str]:
+    """Return status and words of the antenna offset in plan by stands on marks facing different ways."""
+    car = marks.car_fixed if marks is not None else None
+    if marks is None or not marks.used:
+        return "not_checked", "only stands on one mark facing both ways, or a tape measure, show an offset that is wrong"
+    if car is None:
+        return "not_checked", f"{count(marks.used, 'stand')} on marks faced too much the same way to show an offset that is wrong: face both ways"
+    shown = f"{count(car.stands, 'stand')} on marks facing different ways show a car-fixed error of {error_in_words(car)}"
+    if not marks.consistent:
+        return "not_checked", f"{shown}, but they disagree beyond their uncertainty"
+    if car.significant:
+        return ("contradicted" if stated else "not_checked"), f"{shown}, which chance does not explain"
+    words = f"{shown}, none beyond chance; less than {car.unseen_m:.3f} m would not have shown"
+    return ("confirmed" if stated else "not_checked"), f"{words}{_of_point(marks, setup)}; the height of the antenna is not told apart from that of the base"
+
+
+def _of_point(marks: CheckPointResult, setup: Setup) -> str:
+    """Say which offset that checks: another point of the car may have stood over the marks, and an antenna's position has no offset in it."""
+    if any(f.code == "check_point_point_assumed" for f in marks.findings):
+        return "; that holds if the other point of the car stood over them, as was assumed"
+    return "; positions are of the antenna, so that this checks the point that is put out, not the offsets from it" if setup.output_point == "antenna" else ""
+
+
+def _frame(setup: Setup, marks: CheckPointResult | None) -> SetupItem:
     stated = ", ".join(x for x in (setup.frame, f"{setup.height_type} height" if setup.height_type else "") if x)
-    why = "a log says nothing of the frame behind the base coordinates; a known mark would"
-    return SetupItem("frame", "frame and height type", stated or NOT_STATED, "not_checked", why)
+    return SetupItem("frame", "frame and height type", stated or NOT_STATED, *_of_frame(marks, stated=bool(setup.frame)))
+
+
+def _of_frame(marks: CheckPointResult | None, *, stated: bool) -> tuple[str, str]:
+    """Return status and words of the frame: known marks in the frame that is stated show whether positions lie in it."""
+    earth = marks.earth_fixed if marks is not None else None
+    if marks is None or earth is None:
+        return "not_checked", "a log says nothing of the frame behind the base coordinates; a known mark would"
+    if marks.refused_horizontal:
+        return "not_checked", f"stands on known marks cannot tell: {marks.refused_horizontal}"
+    shown = f"{count(earth.stands, 'stand')} on known marks of that frame show an error of {error_in_words(earth)}"
+    if not marks.consistent:
+        return "not_checked", f"{shown}, but they disagree beyond their uncertainty"
+    tall = "" if marks.height is None or marks.refused_vertical else f", in height {marks.height.value_m:+.3f} ± {marks.height.half_m:.3f} m"
+    off = earth.significant or (bool(tall) and marks.height is not None and marks.height.significant)
+    if off:
+        return ("contradicted" if stated else "not_checked"), f"{shown}{tall}, which chance does not explain: frame, base coordinates or base antenna"
+    height = f"; the height is not checked: {marks.refused_vertical}" if marks.refused_vertical else ""
+    return ("confirmed" if stated else "not_checked"), f"{shown}{tall}, none beyond chance{height}"
 
 
 def _solution(setup: Setup, kind: KindFound | None) -> SetupItem:

@@ -17,7 +17,7 @@ from analyzer.demo import Fault, make_drive
 from analyzer.evidence.check_point_offsets import car_to_earth, latency_from_passes, separate
 from analyzer.evidence.check_point_passes import passes_over_marks
 from analyzer.evidence.check_point_stands import COLUMNS, heading_of, mean_interval, stands_on_marks
-from analyzer.evidence.check_point_words import Height, height_sizes, known_heights
+from analyzer.evidence.check_point_words import Height, height_sizes, heights_apart, known_heights
 from analyzer.evidence.check_points import CheckPointResult, bound_parts, check, point_over_mark, refusals
 from analyzer.geodesy import from_enu
 from analyzer.metrics.measure import measure
@@ -206,6 +206,39 @@ def test_another_point_over_the_mark_is_recognised_and_said() -> None:
 def test_heights_of_a_known_size_are_named(error: float, word: str) -> None:
     found = height_sizes(Height(error, 0.02, 2), known_heights(SETUP, antenna_m=1.5, geoid_m=42.31))
     assert (word in " ".join(f.text for f in found)) if word else not found
+
+
+def _stood(up: list[float]) -> pd.DataFrame:
+    table = stands([(0.0, 0.0)] * len(up), [90.0, 270.0, 90.0][: len(up)])
+    return table.assign(offset_u_m=up)
+
+
+def test_an_antenna_height_of_nothing_is_named_and_not_explained_away() -> None:
+    """1.65 m were left out; less 1.34 m to the reference point 0.31 m are left, seven times its uncertainty: that does not fit."""
+    setup = replace(SETUP, output_point="antenna", antenna_up_m=1.34)
+    table, said = point_over_mark(_stood([1.64, 1.65]), setup)
+    assert table["offset_u_m"].tolist() == [1.64, 1.65] and not said
+    found = height_sizes(Height(1.645, 0.04, 2), known_heights(setup, antenna_m=0.0, geoid_m=42.31), antenna_m=0.0)
+    assert len(found) == 1 and "antenna height was left out" in found[0].text and found[0].level == "problem"
+    assert not height_sizes(Height(-1.645, 0.04, 2), known_heights(setup, antenna_m=0.0, geoid_m=42.31), antenna_m=0.0)
+    # where the height of the reference point was given, nothing is left and it is read so
+    table, said = point_over_mark(_stood([1.35, 1.33]), setup)
+    assert table["offset_u_m"].to_numpy() == pytest.approx([0.01, -0.01]) and "fits" in said[0].text
+
+
+def test_one_antenna_height_of_several_that_is_wrong_is_named() -> None:
+    found = heights_apart(_stood([1.66, 0.01, -0.01]), np.array([0.0, 1.65, 1.65]))
+    assert len(found) == 1 and "0.000 m to 1.650 m" in found[0].text and found[0].code == "check_point_suspicious_size"
+    other = heights_apart(_stood([0.6, 0.01, -0.01]), np.array([1.65, 1.65, 1.65]))
+    assert len(other) == 1 and "base changed" in other[0].text
+    assert not heights_apart(_stood([0.02, 0.01, -0.01]), np.array([1.65] * 3)) and not heights_apart(_stood([1.65]), np.array([0.0]))
+
+
+def test_another_point_that_fits_badly_is_not_said_to_fit() -> None:
+    reference = replace(SETUP, output_point="reference_point")
+    behind = -0.6 * np.array([[1.0, 0.0], [-1.0, 0.0]]) + np.array([[0.2, 0.0], [0.2, 0.0]])
+    _, said = point_over_mark(stands([tuple(r) for r in behind.tolist()], [90.0, 270.0]), reference)
+    assert said and "come nearest to" in said[0].text and "beyond its uncertainty" in said[0].text
 
 
 def test_a_height_that_chance_explains_has_no_size() -> None:

@@ -100,6 +100,10 @@ def test_the_detail_follows_in_order(page: Page) -> None:
         "byte 81 200: $GNGGA,091233.10,61<b>",
         "1.4 s to 1.6 s",
         "Times are UTC.",
+        "75 % of the time",
+        "Of the trusted time, 50 % has a horizontal bound of at most",
+        "Availability: time and distance against the limit",
+        "the accuracy of EN 16803, would take a reference",
     ],
 )
 def test_the_page_says(page: Page, words: str) -> None:

@@ -16,6 +16,7 @@ import analyzer
 from analyzer import tables
 from analyzer.errors import OutputError
 from analyzer.results.summary import json_safe
+from analyzer.results.write import _write_csv
 
 START = pd.Timestamp("2026-03-24T23:59:50Z")
 
@@ -98,8 +99,16 @@ def test_csv_times_and_empty_cells(tmp_path: Path, plain: str) -> None:
     assert b"\r" not in data and data.endswith(b"\n")
     rows = pd.read_csv(tmp_path / "result" / "dropouts.csv", dtype=str, keep_default_na=False)
     row = rows[rows["kind"] == "missing_epochs"].iloc[0]
-    assert (row["start_utc"], row["end_utc"]) == ("2026-03-25T00:00:01Z", "2026-03-25T00:00:07Z")
+    assert (row["start_utc"], row["end_utc"]) == ("2026-03-25T00:00:01.000000Z", "2026-03-25T00:00:07.000000Z")
     assert float(row["duration_s"]) == 6 and row["base_distance_m"] == ""
+
+
+def test_csv_times_have_one_form(tmp_path: Path) -> None:
+    """Whole seconds and parts of them stand in one column: pandas takes the form of the first for all."""
+    times = pd.to_datetime(["2026-03-25T00:00:01Z", "2026-03-25T00:00:07.4Z", None], utc=True, format="ISO8601")
+    _write_csv(pd.DataFrame({"start_utc": times, "n": [1, 2, 3]}), tmp_path / "x.csv")
+    back = pd.to_datetime(pd.read_csv(tmp_path / "x.csv")["start_utc"])
+    assert back.iloc[:2].tolist() == times[:2].tolist() and pd.isna(back.iloc[2])
 
 
 def test_summary_is_strict_json(tmp_path: Path, plain: str) -> None:
@@ -110,6 +119,14 @@ def test_summary_is_strict_json(tmp_path: Path, plain: str) -> None:
     folder = written(tmp_path, plain)
     content = json.loads((folder / "summary.json").read_text(encoding="utf-8"), parse_constant=refuse)
     assert content["epochs"] == 25 and content["schema_version"] == 1
+    bounds = content["bounds"]
+    assert {"bound_p50_m", "bound_p75_m", "bound_p95_m", "bound_worst_trusted_m"} == set(bounds["trusted"])
+    assert [axis["axis"] for axis in bounds["axes"]] == ["horizontal", "across", "along", "vertical"]
+    plan = bounds["axes"][0]
+    assert plan["bound_p50_m"] <= plan["bound_p75_m"] <= plan["bound_p95_m"]
+    table = pd.DataFrame(plan["availability"])
+    assert list(table.columns) == ["limit_m", "share_time", "share_distance"] and 0.1 in set(table["limit_m"])
+    assert table["share_time"].is_monotonic_increasing and table["share_time"].between(0, 1).all()
     json.loads((folder / "route.geojson").read_text(encoding="utf-8"), parse_constant=refuse)
 
 

@@ -65,3 +65,10 @@ def test_check_points_keep_what_is_missing_empty(tmp_path: Path) -> None:
         read_check_points(write(tmp_path, text.replace("ellipsoidal", "tall")))
     with pytest.raises(UsageError, match="latitude_deg is missing"):
         read_check_points(write(tmp_path, "name,height_m\nK1,1\n"))
+
+
+def test_a_check_point_file_without_points_is_refused(tmp_path: Path) -> None:
+    """As windows are: an empty list would be taken for a check that was made."""
+    header = "name,latitude_deg,longitude_deg,height_m,height_type,frame,epoch_year,sigma_h_m,sigma_v_m,antenna_above_mark_m\n"
+    with pytest.raises(UsageError, match="no check point, only a header"):
+        read_check_points(write(tmp_path, header))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -50,6 +52,18 @@ def test_availability_counts_time_without_a_bound_as_outside() -> None:
     assert (horizontal.share_time_within_limit, horizontal.share_time_within_margin) == (0.5, 0.25)
     assert horizontal.curve["share_time"].tolist() == [0.25, 0.5, 0.75]
     assert horizontal.bound_p50_m == 0.08
+    assert (horizontal.bound_p75_m, horizontal.bound_p95_m) == (0.2, 0.2)
+
+
+def test_the_availability_table_has_shares_of_time_and_of_distance() -> None:
+    """Of four seconds one is slow (2 m) and two are fast (10 m each); the last epoch leads nowhere and has no bound."""
+    frame = epochs([0.05, 0.08, 0.2, np.nan], ["trusted"] * 4, [0.0, 2.0, 12.0, 22.0])
+    purpose = replace(PURPOSE, limits=(replace(LIMIT, value=0.07),))
+    table = headline(frame, np.ones(4), NO_DROPOUT, purpose).availability[0].table.set_index("limit_m")
+    assert table.loc[[0.03, 0.05, 0.07, 0.1, 0.2, 10.0], "share_time"].tolist() == [0, 0.25, 0.25, 0.5, 0.75, 0.75]
+    assert table.loc[[0.03, 0.05, 0.07, 0.1, 0.2, 10.0], "share_distance"].tolist() == pytest.approx([0, 2 / 22, 2 / 22, 12 / 22, 1, 1])
+    nothing = headline(epochs([np.nan], ["rejected"]), np.ones(1), NO_DROPOUT, purpose).availability[0].table
+    assert (nothing["share_time"] == 0).all() and nothing["share_distance"].isna().all()
 
 
 def test_what_is_not_known_is_not_a_number_and_no_dropout_is_no_entry() -> None:
@@ -82,8 +96,11 @@ def test_each_axis_has_the_quantiles_of_its_known_bounds(values: list[float], da
     time = np.array(data.draw(st.lists(st.floats(0.01, 2), min_size=len(bound), max_size=len(bound))))
     seen = headline(epochs(values, ["trusted"] * len(values)), time, NO_DROPOUT, PURPOSE).availability[0]
     known = np.isfinite(bound)
-    expected = [quantile(bound[known], time[known], share) for share in (0.5, 0.95)]
-    np.testing.assert_array_equal([seen.bound_p50_m, seen.bound_p95_m], expected)
+    expected = [quantile(bound[known], time[known], share) for share in (0.5, 0.75, 0.95)]
+    np.testing.assert_array_equal([seen.bound_p50_m, seen.bound_p75_m, seen.bound_p95_m], expected)
+    within = seen.table.set_index("limit_m")["share_time"]
+    for limit, share in within.items():
+        assert share == pytest.approx(time[known & (bound <= limit)].sum() / time.sum())
     # of equal bounds the curve has each epoch by itself: the last of them has all of their time
     for length, group in seen.curve.groupby("bound_m"):
         assert group["share_time"].iloc[-1] == pytest.approx(time[known & (bound <= length)].sum() / time.sum())

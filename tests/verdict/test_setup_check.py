@@ -10,9 +10,14 @@ import pandas as pd
 import pytest
 
 from analyzer import assess, read
+from analyzer.assessment import SetupItem
 from analyzer.demo import DriveSpec, make_drive
+from analyzer.evidence.check_point_offsets import Offset
+from analyzer.evidence.check_point_words import Height
+from analyzer.evidence.check_points import CheckPointResult, nothing
 from analyzer.geodesy import to_ecef
 from analyzer.metrics.base_site_sent import sent_positions
+from analyzer.metrics.measure import measure
 from analyzer.recording import Finding, Recording
 from analyzer.userfiles.setup_sheet import Base, Setup
 from analyzer.verdict.setup_check import check_setup
@@ -65,3 +70,42 @@ def test_a_measurement_off_the_clock_contradicts_a_stated_common_clock(drive: Re
     items = check_setup(drive, assess(drive).metrics, Setup(channels=channels), findings=(off,))
     clock = next(i for i in items if i.key == "clock")
     assert clock.status == expected and clock.evidence == "the clock of the measurement data is 18.0 s ahead of that of the positions"
+
+
+def _off(value: tuple[float, float], axes: tuple[str, str], sigma: float = 0.01, stands: int = 3) -> Offset:
+    half = 1.96 * sigma
+    return Offset(axes, value, (half, half), np.eye(2) * sigma**2, stands)
+
+
+def _item(key: str, marks: CheckPointResult | None, drive: Recording, setup: Setup | None = None) -> SetupItem:
+    sheet = setup or Setup(frame="F1", height_type="ellipsoidal", output_point="antenna", antenna_forward_m=0.6, antenna_left_m=0.0)
+    return next(i for i in check_setup(drive, measure(drive), sheet, marks=marks) if i.key == key)
+
+
+def test_check_points_check_frame_and_antenna_offset(drive: Recording) -> None:
+    """The set-up list says of both what the stands on marks said."""
+    table = pd.DataFrame({"used": [True] * 3})
+    earth, car = _off((0.004, -0.003), ("east", "north")), _off((0.005, 0.002), ("forward", "left"))
+    marks = replace(nothing(), table=table, earth_fixed=earth, car_fixed=car, height=Height(0.01, 0.04, 3))
+    for key, words in (("frame", "3 stands on known marks"), ("reference_point", "facing different ways")):
+        item = _item(key, marks, drive)
+        assert item.status == "confirmed" and words in item.evidence and "± 0.020 m" in item.evidence
+        assert _item(key, marks, drive, Setup()).status == "not_checked", "nothing was stated"
+        assert _item(key, nothing(), drive).status == _item(key, None, drive).status == "not_checked"
+    assert "not the offsets from it" in _item("reference_point", marks, drive).evidence
+    inner = Setup(output_point="reference_point", antenna_forward_m=0.6, antenna_left_m=0.0)
+    assert "not the offsets from it" not in _item("reference_point", marks, drive, inner).evidence
+    moved = replace(marks, earth_fixed=_off((0.2, 0.0), ("east", "north")), car_fixed=_off((0.0, 0.3), ("forward", "left")))
+    assert [_item(k, moved, drive).status for k in ("frame", "reference_point")] == ["contradicted"] * 2
+    tall = replace(marks, height=Height(0.3, 0.04, 3))
+    assert _item("frame", tall, drive).status == "contradicted" and "+0.300" in _item("frame", tall, drive).evidence
+
+
+def test_check_points_that_cannot_tell_say_why(drive: Recording) -> None:
+    one = replace(nothing(), table=pd.DataFrame({"used": [True]}), earth_fixed=_off((0.004, 0.0), ("east", "north"), stands=1))
+    assert "1 stand on marks faced too much the same way" in _item("reference_point", one, drive).evidence
+    refused = replace(one, refused_horizontal="the frame of the check points is F2, that of the base F1")
+    item = _item("frame", refused, drive)
+    assert item.status == "not_checked" and "F2" in item.evidence
+    torn = replace(one, car_fixed=_off((0.5, 0.0), ("forward", "left")), consistent=False)
+    assert {_item(k, torn, drive).status for k in ("frame", "reference_point")} == {"not_checked"}

@@ -1,0 +1,133 @@
+"""Steps in height: inside fixed, where plan alone does not cut a stretch, and where no ruler of the road could be learnt.
+
+For heights no velocity is integrated. What is known is the height on either side of a moment: it is carried to the moment with
+the slope of its own side, and both are compared. How far they differ where nothing stepped is learnt on the drive by medians.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.lib.stride_tricks import sliding_window_view
+
+from analyzer import intervals
+from analyzer.evidence.noise import Noise
+from analyzer.evidence.stretches import Ints, Stretches
+from analyzer.evidence.track import Floats, Track
+from analyzer.settings import thresholds
+
+#: Variance of the median of normal samples over that of their mean.
+MEDIAN_VAR = 1.57
+
+
+@dataclass(frozen=True)
+class Leaps:
+    """Steps in height inside fixed stretches: epochs (k,), steps east, north, up (k, 3) [m], variances per axis and in height (k, 2)."""
+
+    at: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    step: Floats = field(default_factory=lambda: np.zeros((0, 3)))
+    var: Floats = field(default_factory=lambda: np.zeros((0, 2)))
+
+    def inside(self, first: int, last: int, *, shift: int = 0) -> Leaps:
+        """Return those at epochs [first, last), with `shift` added to their epochs."""
+        kept = (self.at >= first) & (self.at < last)
+        return Leaps(self.at[kept] + shift, self.step[kept], self.var[kept])
+
+    @classmethod
+    def joined(cls, parts: list[Leaps]) -> Leaps:
+        """Return all of `parts`."""
+        return cls(*(np.concatenate([getattr(p, name) for p in parts]) for name in ("at", "step", "var"))) if parts else cls()
+
+
+def find_leaps(track: Track, residual: Floats, noise: Noise, stretches: Stretches, *, coarse: Floats) -> Leaps:
+    """Return the steps in height inside `stretches`.
+
+    Heights carried to a moment from `stretch.jump_window` before and behind it must differ by more than `stretch.jump_sigmas` of
+    what they usually differ by, times `coarse` (n,), and by more than `height.least_jump`; half of it must come within three epochs.
+    `residual` (n, 2) and its `noise` give what plan did meanwhile.
+    """
+    limits = thresholds("analyzer.evidence")
+    stride = max(1, int(0.1 / track.nominal_s))
+    half = max(2, round(limits["stretch.jump_window"] / 2 / (track.nominal_s * stride)))
+    pieces = [(int(s), *_kinks(track.places[s:e:stride, 2], half)) for s, e in stretches.spans if e - s > (4 * half + 1) * stride]
+    all_at = [s + at * stride for s, at, _ in pieces]
+    every = np.concatenate([k for *_, k in pieces]) if pieces else np.zeros(0)
+    moving = ~track.standing[np.concatenate(all_at)] if pieces else np.zeros(0, dtype=bool)
+    usual = track.learnt.sigma("height.kink", every[moving] if moving.sum() >= limits["noise.least_pairs"] else every)
+    found: list[tuple[int, float]] = []
+    for at, (*_, kink) in zip(all_at, pieces, strict=True):
+        least = np.maximum(limits["stretch.jump_sigmas"] * usual * coarse[at], limits["height.least_jump"])
+        found += [x for s, e in intervals.runs(np.abs(kink) > least)
+                  if (x := _abrupt(track.places[:, 2], int(at[s + np.argmax(np.abs(kink[s:e]))]), half * stride))[0] >= 0]
+    return _measured(track, residual, noise, coarse, found, usual=usual, half=half * stride)
+
+
+def _kinks(up: Floats, half: int) -> tuple[Ints, Floats]:
+    """Return rows of `up` and by how much the height carried on from before differs from that carried back from behind.
+
+    Two medians of `half` rows on either side give its slope: one and a half times the nearer less half the farther.
+    """
+    middle = np.median(sliding_window_view(up, half), axis=-1)
+    before = 1.5 * middle[half:-2 * half] - 0.5 * middle[:-3 * half]
+    behind = 1.5 * middle[2 * half:-half] - 0.5 * middle[3 * half:]
+    kink = behind - before
+    at = np.arange(len(kink)) + 2 * half
+    known = np.isfinite(kink)
+    return at[known], kink[known]
+
+
+def _abrupt(up: Floats, centre: int, reach: int) -> tuple[int, float]:
+    """Return the epoch of the largest single step near `centre` and the step there; -1 where it comes by degrees or does not stay."""
+    low, high = max(centre - reach, 1), min(centre + reach, len(up) - 2)
+    near = np.abs(np.diff(up[low - 1:high]))
+    if not len(near) or not np.isfinite(near).any():
+        return -1, 0.0
+    at = low + int(np.nanargmax(near))
+    before, behind = np.median(up[max(at - reach, 0):at]), np.median(up[at:at + reach])
+    fast = abs(up[min(at + 1, len(up) - 1)] - up[max(at - 2, 0)]) >= 0.5 * abs(behind - before)
+    return (at, float(behind - before)) if fast else (-1, 0.0)
+
+
+def _measured(
+    track: Track, residual: Floats, noise: Noise, coarse: Floats, found: list[tuple[int, float]], *, usual: float, half: int
+) -> Leaps:
+    """Return the steps at the epochs `found`, measured there, without those that are none once measured."""
+    limits = thresholds("analyzer.evidence")
+    rows = []
+    for at in dict.fromkeys(at for at, _ in found):
+        sides = [track.places[at - 2 * half:at - half, 2], track.places[at - half:at, 2], track.places[at:at + half, 2], track.places[at + half:at + 2 * half, 2]]
+        if min(map(len, sides)) < 1:
+            continue
+        far, near, behind, farther = (float(np.nanmedian(x)) for x in sides)
+        up = 1.5 * behind - 0.5 * farther - 1.5 * near + 0.5 * far
+        sigma = usual * float(coarse[at])
+        if abs(up) <= max(limits["stretch.jump_sigmas"] * sigma, limits["height.least_jump"]):
+            continue
+        plan = np.nanmedian(residual[at:at + half], axis=0) - np.nanmedian(residual[at - half:at], axis=0)
+        spread = 2 * MEDIAN_VAR * (noise.white_m * coarse[at]) ** 2 / half + noise.wander(half * track.nominal_s) ** 2
+        rows.append((at, plan[0], plan[1], up, spread, sigma**2))
+    table = np.array(rows, dtype=np.float64).reshape(-1, 6)
+    table = table[np.argsort(table[:, 0])]
+    return Leaps(table[:, 0].astype(np.int64), table[:, 1:4], table[:, 4:])
+
+
+def step_between(fixes: pd.DataFrame, before: int, behind: int, rise: Noise | None) -> tuple[float, float]:
+    """Return the step in height [m] from the epochs up to `before` to those from `behind` on, and its variance [m²].
+
+    For where nothing bridges in plan: heights around either side are compared, and `rise` says how far they wander in that time. Where
+    it was not learnt a road may rise by `height.slope` of the way between. NaN without heights.
+    """
+    limits = thresholds("analyzer.evidence")
+    t, up = pd.DatetimeIndex(fixes.index), fixes["height_m"].to_numpy(np.float64)
+    span = pd.Timedelta(seconds=limits["height.span"])
+    sides = up[max(int(t.searchsorted(t[before] - span)), 0):before + 1], up[behind:int(t.searchsorted(t[behind] + span, side="right"))]
+    if not all(np.isfinite(s).any() for s in sides):
+        return float("nan"), float("nan")
+    middle = [float(np.nanmedian(s)) for s in sides]
+    seconds = float((t[behind] - t[before]).total_seconds()) + limits["height.span"]
+    speed = fixes["speed_mps"].to_numpy(np.float64)[max(before - 1, 0):behind + 2]
+    fastest = float(np.nanmax(speed)) if np.isfinite(speed).any() else limits["height.fastest"]
+    spread = rise.wander(seconds) if rise is not None and rise.learnt else limits["height.slope"] * fastest * seconds
+    return middle[1] - middle[0], spread**2 + 2 * limits["height.right_sigma"] ** 2
