@@ -150,6 +150,7 @@ TABLES = (FIXES, SATELLITES, ATTITUDE, INERTIAL, CORRECTIONS, MEASUREMENT)
 BOUND_PARTS = (
     "bound_claim_m",
     "bound_class_m",
+    "bound_base_m",
     "bound_ageing_m",
     "bound_baseline_m",
     "bound_scatter_m",

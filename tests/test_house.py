@@ -294,7 +294,7 @@ def test_every_part_of_the_bound_has_a_reason_or_is_the_start() -> None:
     from analyzer.tables import BOUND_PARTS
     from analyzer.verdict.judge import PART_REASON, reason_texts
 
-    assert set(BOUND_PARTS) - set(PART_REASON) == {"bound_claim_m", "bound_class_m"}
+    assert set(BOUND_PARTS) - set(PART_REASON) == {"bound_claim_m", "bound_class_m", "bound_base_m"}
     assert set(PART_REASON.values()) <= set(reason_texts())
 
 

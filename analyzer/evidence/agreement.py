@@ -123,7 +123,7 @@ class Agreement:
             if not len(self.chain.stretches):
                 return consensus(chain, prior)
             at = self.numbers(low, chain.stretches.spans)
-            return Posterior(self.posterior.wrong[at], self.posterior.offset[at], self.posterior.variance[at])
+            return Posterior(self.posterior.wrong[at], self.posterior.offset[at], self.posterior.variance[at], self.posterior.frame[at])
 
         return look_up
 

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import logsumexp
 
-from analyzer.evidence.track import Floats
+from analyzer.evidence.track import Flags, Floats
 
 #: Normals kept in a mixture, and of frames beside them.
 MOST, MOST_FRAMES = 16, 16
@@ -42,12 +42,13 @@ _IS_FRAME = np.arange(len(_VAR)) >= len(SPREADS)
 class Posterior:
     """Per stretch: probability of being wrong, and if it is, the offset east, north, up (k, 3) and its variance (k, 2).
 
-    The variance is per horizontal axis and in height [m²].
+    The variance is per horizontal axis and in height [m²]; `frame` (k,) is the share of `wrong` that is another frame, not a wrong fix.
     """
 
     wrong: Floats
     offset: Floats
     variance: Floats
+    frame: Floats
 
 
 @dataclass(frozen=True)
@@ -98,9 +99,9 @@ def infer(
     log_prior = _log_prior(prior_wrong, frames.begun)
     ahead = _pass(steps, step_var, log_prior, right_var, kept=frames.kept)
     back = _pass(-steps[::-1], step_var[::-1], log_prior[::-1], right_var, kept=frames.kept[::-1], backward=True)[::-1]
-    wrong, offset, variance = np.empty(count), np.zeros((count, 3)), np.empty((count, 2))
+    wrong, offset, variance, frame = np.empty(count), np.zeros((count, 3)), np.empty((count, 2)), np.empty(count)
     for k, ((right_a, mix_a), (right_b, mix_b)) in enumerate(zip(ahead, back, strict=True)):
-        weight, mean, var = _product(mix_a, mix_b, log_prior[k, 1:])
+        weight, mean, var, lasting = _product(mix_a, mix_b, log_prior[k, 1:])
         total = logsumexp(weight)
         right = right_a + right_b - log_prior[k, 0]
         wrong[k] = 1 / (1 + np.exp(np.clip(right - total, -700, 700)))
@@ -108,7 +109,8 @@ def infer(
         offset[k] = share @ mean
         scatter = (mean - offset[k]) ** 2
         variance[k] = share @ (var + np.column_stack([scatter[:, :2].sum(axis=1) / 2, scatter[:, 2]]))
-    return Posterior(wrong, offset, variance)
+        frame[k] = share @ lasting
+    return Posterior(wrong, offset, variance, frame)
 
 
 def _log_prior(prior_wrong: Floats, frame: Floats) -> Floats:
@@ -180,8 +182,8 @@ def _log_step(distance: Floats, known: Floats, step_var: Floats) -> Floats:
     return np.asarray(np.logaddexp(np.log1p(-TAIL) + usual, np.log(TAIL) + bad))
 
 
-def _product(a: _Mixture, b: _Mixture, log_prior: Floats) -> tuple[Floats, Floats, Floats]:
-    """Return log weights, means and variances of the product of two mixtures that both hold the prior (kinds,) once."""
+def _product(a: _Mixture, b: _Mixture, log_prior: Floats) -> tuple[Floats, Floats, Floats, Flags]:
+    """Return log weights, means, variances and which are frames of the product of two mixtures that both hold the prior (kinds,) once."""
     i, j = np.nonzero(a.spread[:, None] == b.spread[None, :])
     if not len(i):
         i, j = np.zeros(1, dtype=np.int64), np.zeros(1, dtype=np.int64)
@@ -199,7 +201,7 @@ def _product(a: _Mixture, b: _Mixture, log_prior: Floats) -> tuple[Floats, Float
         - _log_at(zero, own)
         - _log_at(mean, var)
     )
-    return weight, mean, var
+    return weight, mean, var, _IS_FRAME[a.spread[i]]
 
 
 def _log_at(distance: Floats, var: Floats) -> Floats:

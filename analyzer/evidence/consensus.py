@@ -37,7 +37,7 @@ class Chain:
 def consensus(chain: Chain, prior_wrong: PriorOf) -> Posterior:
     """Return which stretches are wrong by the steps between all of them."""
     if not len(chain.stretches):
-        return Posterior(np.zeros(0), np.zeros((0, 3)), np.ones((0, 2)))
+        return Posterior(np.zeros(0), np.zeros((0, 3)), np.ones((0, 2)), np.zeros(0))
     prior, frames = prior_wrong.parts(chain.stretches, chain.by_slew)
     found = infer(chain.steps, chain.variances, prior, right_sigma_m=RIGHT_SIGMA_M, frames=frames)
     for _ in range(ROUNDS if prior_wrong.road.telling else 0):
@@ -65,7 +65,7 @@ def _by_frame(alone: Posterior, prior: Floats, chain: Chain, foreign: Flags) -> 
     variance[adrift] = np.maximum(variance[adrift], UNKNOWN_VAR)
     single = foreign & (wrong[group] < 0.5) & (alone.wrong > wrong[group])
     return Posterior(np.where(single, alone.wrong, wrong[group]), np.where(single[:, None], alone.offset, whole.offset[group]),
-                     np.where(single[:, None], alone.variance, variance[group]))
+                     np.where(single[:, None], alone.variance, variance[group]), np.where(foreign & ~single, 1.0, alone.frame))
 
 
 #: Says which stretches of a chain are wrong, given their prior.

@@ -5,15 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+import pandas as pd
 
 from analyzer.evidence.fused import FusedDoubts
 from analyzer.evidence.independent import Independent
 from analyzer.evidence.learnt import SIGMA_PER_MEDIAN
+from analyzer.evidence.parts import in_other_frame
 from analyzer.evidence.road import Seconds
 from analyzer.evidence.second_opinion import SecondOpinion
 from analyzer.evidence.slews import Slews
 from analyzer.evidence.track import Track
 from analyzer.recording import Finding
+from analyzer.wording import listing
 
 #: Heights of two passes differ when they do so by this many sigma.
 DIFFERS = 3.0
@@ -29,6 +32,36 @@ def words_of(
 ) -> tuple[Finding, ...]:
     """Return the findings on slow steps and swings, alignment, an offset that turns with the car, late velocity, and honest innovations."""
     return (*_slow_words(slews, motion), *_swing_words(opinion), *_alignment_words(doubts), *_turning_words(opinion), *_delay_words(opinion), *_innovation_words(opinion))
+
+
+def frame_words(opinion: SecondOpinion, times: pd.DatetimeIndex) -> Iterator[Finding]:
+    """Return the finding that all positions step because the base moved or another station spoke, once for each change."""
+    elsewhere = in_other_frame(opinion)
+    for k in np.flatnonzero(elsewhere & ~np.r_[False, elsewhere[:-1]]):
+        last = k + int(np.argmin(np.r_[elsewhere[k:], False])) - 1
+        begin, end = times[opinion.stretches.spans[k, 0]], times[opinion.stretches.spans[last, 1] - 1]
+        east, north = (round(float(x), 2) for x in opinion.posterior.offset[k, :2])
+        yield Finding("other_frame", "problem", (
+            f"From {begin:%H:%M:%S} to {end:%H:%M:%S} UTC all positions stand {np.hypot(east, north):.2f} m off ({east:+.2f} m east, {north:+.2f} m north): "
+            "a base that came back in another place, or another station, does this; it is no wrong fix, and correcting it by a constant needs a known mark."),
+            {"start_utc": begin.isoformat(), "end_utc": end.isoformat(), "east_m": east, "north_m": north})
+
+
+#: Axes of the track in words, and what would watch them.
+AXES = {"across": ("across the track", "yaw rate or heading"), "along": ("along the track", "wheel speed or raw inertial data"),
+        "up": ("in height", "raw inertial data")}
+
+
+def unwatched_words(motion: Independent | None) -> Iterator[Finding]:
+    """Return the finding that on some axes nothing independent watched a fused solution."""
+    known = set(motion.sources) if motion is not None else set()
+    lacking = [axis for axis in AXES if axis not in known]
+    if lacking:
+        where = listing(AXES[axis][0] for axis in lacking)
+        what = listing(dict.fromkeys(AXES[axis][1] for axis in lacking))
+        yield Finding("fused_unwatched", "warning", (
+            f"Nothing independent watched this fused solution {where}: a wrong fix that it took slowly while it stayed fixed would not show there, and what was "
+            f"fixed without a loss rests on the receiver's word. Give {what} to have it checked."), {"axes": lacking})
 
 
 def _slow_words(slews: Slews, motion: Independent | None) -> Iterator[Finding]:
@@ -129,9 +162,7 @@ def _fused_blind(motion: Independent | None, slews: Slews, once: str) -> list[st
     out = [f"slow multipath of a fused solution{once}: its velocity follows its position"]
     if not known:
         return [*out, f"a wrong fix that the fused solution takes slowly{once}: neither inertial data, wheel speed nor heading were given"]
-    lacking = [word for axis, word in (("across", "across the track: no yaw rate or heading was given"),
-                                       ("along", "along the track: no wheel speed or inertial data were given"),
-                                       ("up", "in height: no inertial data were given")) if axis not in known]
+    lacking = [f"{where}: no {what} {'was' if axis == 'across' else 'were'} given" for axis, (where, what) in AXES.items() if axis not in known]
     out += [f"a wrong fix that the fused solution takes slowly {word}" for word in lacking]
     if slews.sigma_m and not lacking:
         worst = 3 * max(slews.sigma_m.values())

@@ -2,12 +2,13 @@
 
 The rule that combines the parts (each a 95 % figure, horizontal radius or height)::
 
-    fixed      bound = sqrt(base² + baseline² + sky² + ageing²) + max(scatter, segment, standstill, frozen, alignment)
-    not fixed  bound = measured deviation where it is known better than the claim (bridge), else claim or class value,
-               at least segment where another base may speak
+    fixed      bound = sqrt(base² + baseline² + sky² + ageing²) + max(scatter, segment, standstill, frozen, alignment) + check_point
+    not fixed  bound = max(bridge, segment, alignment) + frozen + check_point where the way between fixed stretches is known better
+               than the claim, else the same with base for bridge; segment is there where another base may speak
 
-Errors under the root come about independently of each other, so that their squares add. base is the claim (GST), not below a floor
-(`claimed_sigma.fixed_base`) nor below what heights of the road show (`road`); every other part is zero where nothing speaks
+Errors under the root come about independently of each other, so that their squares add. base is where a bound starts from: the claim
+(GST), enlarged by what claims showed on this drive, not below a floor (`claimed_sigma.fixed_base`) nor below what heights of the road
+show (`road`), or the class value; claim and class are told beside it. Every other part is zero where nothing speaks
 for it. Heights use the same parts times `class_vertical.ratio`, a wrong fix times `wrong.height_ratio`.
 """
 
@@ -25,7 +26,7 @@ from analyzer.evidence.claim import AXIS_95, RADIUS_95, carried_claim, class_bou
 from analyzer.evidence.claimed_sigma import claim_ratio, fixed_base, rest_scatter, with_other_states
 from analyzer.evidence.claims import claim_findings, claims_table, off_stands, ratio_beside
 from analyzer.evidence.consensus import Decide
-from analyzer.evidence.evidence_words import blind_spots, road_words, words_of
+from analyzer.evidence.evidence_words import blind_spots, frame_words, road_words, unwatched_words, words_of
 from analyzer.evidence.frozen import frozen_distance, frozen_velocity
 from analyzer.evidence.fused import FusedDoubts, doubts_of
 from analyzer.evidence.independent import Independent, independent_motion
@@ -84,16 +85,16 @@ def gather(recording: Recording, metrics: Metrics, *, without: Collection[str] =
     ids = found.opinion.stretches.id
     return Evidence(
         found.bounds, part_of.segment_table(fixes, found.track, found.opinion), part_of.jump_table(fixes, found.opinion),
-        pd.Series(pd.arrays.IntegerArray(ids.astype(np.int32), ids < 0), index=fixes.index), findings=findings_of(found),
+        pd.Series(pd.arrays.IntegerArray(ids.astype(np.int32), ids < 0), index=fixes.index), findings=findings_of(found, pd.DatetimeIndex(fixes.index)),
         cannot_show=blind_spots(found.track, found.opinion, found.motion, found.slews, fused=found.fused, kind_known=found.kind_known,
                                 road=len(found.road.at_s) > 0),
         claims=found.claims, innovations=found.opinion.innovations, kind=found.kind,
     )
 
 
-def findings_of(found: Examined) -> tuple[Finding, ...]:
-    """Return in words what a reader must know."""
-    return (*found.kind.findings(found.stated), *claim_findings(found.claims),
+def findings_of(found: Examined, times: pd.DatetimeIndex) -> tuple[Finding, ...]:
+    """Return in words what a reader must know; `times` are those of the whole drive."""
+    return (*found.kind.findings(found.stated), *(unwatched_words(found.motion) if found.fused else ()), *frame_words(found.opinion, times), *claim_findings(found.claims),
             *words_of(found.opinion, found.doubts, found.slews, found.motion), *road_words(found.road), *found.modes)
 
 
@@ -181,24 +182,35 @@ def combine(
     other, aged = part["baseline"] ** 2 + part["sky"] ** 2, np.where(found.age_measured, part["ageing"], 0.0)
     fixed_h = np.sqrt(base_h**2 + other + part["ageing"] ** 2) + worst
     fixed_v = np.sqrt(base_v**2 + (other + part["ageing"] ** 2) * ratio**2) + worst_v
-    loose_h, loose_v = _not_fixed(fixes, track, opinion, claimed, claimed_up, part["bridge"], shown_ratio=float(np.fmax(told_ratio, rest_ratio)))
-    horizontal = np.where(track.fixed, fixed_h, np.maximum.reduce([loose_h, part["alignment"], part["segment"]]) + part["frozen"])
-    vertical = np.where(track.fixed, fixed_v, np.maximum(loose_v, part["segment"]) + part["frozen"])
+    loose = _not_fixed(fixes, track, opinion, claimed, claimed_up, part["bridge"], shown_ratio=float(np.fmax(told_ratio, rest_ratio)))
+    horizontal = np.where(track.fixed, fixed_h, np.maximum.reduce([loose.horizontal, part["alignment"], part["segment"]]) + part["frozen"])
+    vertical = np.where(track.fixed, fixed_v, np.maximum(loose.vertical, part["segment"]) + part["frozen"])
     placed = np.isfinite(fixes["latitude_deg"].to_numpy(np.float64))
-    high = placed & np.isfinite(fixes["height_m"].to_numpy(np.float64))
+    tall = placed & np.isfinite(fixes["height_m"].to_numpy(np.float64))
     shown = np.where(track.fixed, np.sqrt(base_h**2 + other + aged**2) + np.where(found.undecided, 0.0, worst), horizontal)
     shown_v = np.where(track.fixed, base_v + np.where(found.undecided, 0.0, worst_v), vertical)
-    return pd.DataFrame(_columns(part, ratio, wrong_ratio) | {
+    return pd.DataFrame(_columns(part, ratio, wrong_ratio) | _used(track, loose, (base_h, base_v), part, high=high) | {
         "bound_claim_m": RADIUS_95 * claimed, "vertical_bound_claim_m": AXIS_95 * claimed_up,
         "bound_class_m": class_h, "vertical_bound_class_m": class_v,
-        "horizontal_bound_m": np.where(placed, horizontal, np.nan), "vertical_bound_m": np.where(high, vertical, np.nan),
+        "horizontal_bound_m": np.where(placed, horizontal, np.nan), "vertical_bound_m": np.where(tall, vertical, np.nan),
         "shown_horizontal_m": np.where(placed, shown, np.nan), "shown_vertical_m": np.where(placed, shown_v, np.nan),
-        "contradicted": found.contradicted, "undecided": found.undecided}, index=fixes.index)
+        "contradicted": found.contradicted, "undecided": found.undecided, "other_frame": found.other_frame}, index=fixes.index)
+
+
+@dataclass(frozen=True)
+class _Loose:
+    """Bounds (n,) [m] of epochs that are not fixed, what they start from, and whether the way between fixed stretches took its place."""
+
+    horizontal: Floats
+    vertical: Floats
+    base: Floats
+    base_up: Floats
+    bridged: Flags
 
 
 def _not_fixed(
     fixes: pd.DataFrame, track: Track, opinion: SecondOpinion, claimed: Floats, claimed_up: Floats, bridge: Floats, *, shown_ratio: float
-) -> tuple[Floats, Floats]:
+) -> _Loose:
     """Return the bounds of epochs that are not fixed.
 
     Claims that are `shown_ratio` times too small while fixed count for no other state as they stand.
@@ -220,8 +232,23 @@ def _not_fixed(
     tighter = measured & (known < 0.5 * horizontal)
     beyond = measured & ~tighter & (np.nan_to_num(bridge) - 2 * np.nan_to_num(known, nan=UNKNOWN_M) > horizontal)
     new = np.where(tighter | beyond, np.maximum(bridge, limits["claim.least_not_fixed"]), horizontal)
-    vertical = np.where(tighter, np.maximum(vertical * np.sqrt(new / horizontal), new * limits["class_vertical.ratio"]), np.maximum(vertical, new))
-    return np.where(track.placed, new, class_h), np.where(track.placed, vertical, class_v)
+    new_up = np.where(tighter, np.maximum(vertical * np.sqrt(new / horizontal), new * limits["class_vertical.ratio"]), np.maximum(vertical, new))
+    placed = track.placed
+    return _Loose(np.where(placed, new, class_h), np.where(placed, new_up, class_v), np.where(placed, horizontal, class_h),
+                  np.where(placed, np.maximum(vertical, horizontal), class_v), placed & (tighter | beyond))
+
+
+def _used(track: Track, loose: _Loose, base: tuple[Floats, Floats], part: dict[str, Floats], *, high: Floats) -> dict[str, Floats]:
+    """Return what the rule uses where that is not the part itself: where a bound starts from, the way between stretches, and heights."""
+    limits = thresholds("analyzer.evidence")
+    fixed = track.fixed
+    return {
+        "bound_base_m": np.where(fixed, base[0], loose.base), "vertical_bound_base_m": np.where(fixed, base[1], loose.base_up),
+        "bound_bridge_m": np.where(fixed | ~loose.bridged, 0.0, loose.horizontal),
+        "vertical_bound_bridge_m": np.where(fixed | ~loose.bridged, 0.0, loose.vertical),
+        "vertical_bound_scatter_m": np.maximum(part["scatter"] * limits["class_vertical.ratio"], high),
+        "vertical_bound_segment_m": part["segment"] * np.where(fixed, limits["wrong.height_ratio"], 1.0),
+    }
 
 
 def _columns(part: dict[str, Floats], ratio: float, wrong_ratio: float) -> dict[str, Floats]:

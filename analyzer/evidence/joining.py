@@ -99,7 +99,7 @@ def evidence_of(gathered: Gathered, agreement: Agreement, fixes: pd.DataFrame) -
         doubts=None if first.doubts is None else replace(first.doubts, turned_deg=max(gathered.turned_deg, default=float("nan"))))
     return Evidence(
         first.bounds, part_of.segment_table(fixes, first.track, opinion), part_of.jump_table(fixes, opinion),
-        pd.Series(dtype="Int32"), findings=(*findings_of(whole), _said(gathered.count)),
+        pd.Series(dtype="Int32"), findings=(*findings_of(whole, pd.DatetimeIndex(fixes.index)), _said(gathered.count)),
         cannot_show=blind_spots(first.track, opinion, whole.motion, whole.slews, fused=first.fused, kind_known=first.kind_known,
                                 road=len(whole.road.at_s) > 0),
         claims=whole.claims, innovations=opinion.innovations, kind=first.kind,

@@ -36,6 +36,7 @@ class Parts:
     age_measured: Flags
     contradicted: Flags
     undecided: Flags
+    other_frame: Flags
 
 
 def parts(
@@ -65,7 +66,7 @@ def parts(
         scatter=scatter, segment=segment, standstill=_standstill(track, opinion), sky=_sky(fixes, track, opinion), frozen=frozen_m,
         bridge=np.where(track.fixed | ~(opinion.sigma < UNKNOWN_M), 0.0, size + limits["bridge.surcharge"] * RADIUS_95 * opinion.sigma),
         alignment=alignment, age_measured=age_measured,
-        contradicted=wrong | spike | (frozen_m > 0), undecided=unsure,
+        contradicted=wrong | spike | (frozen_m > 0), undecided=unsure, other_frame=_other_frame(track, opinion, frame_m),
     )
 
 
@@ -84,6 +85,14 @@ def _segment(track: Track, opinion: SecondOpinion, frame_m: Floats) -> tuple[Flo
     part[doubtful] = np.maximum(offset[ids], np.where(unmeasured[ids], frame_m, 0.0))[doubtful]
     sure = doubtful & (p > limits["wrong.sure"])
     return part, sure, doubtful & ~sure
+
+
+def _other_frame(track: Track, opinion: SecondOpinion, frame_m: Floats) -> Flags:
+    """Return where what the part of the stretch stands for is another frame more likely than a wrong fix."""
+    if not len(opinion.stretches):
+        return np.asarray(frame_m > 0)
+    frame = opinion.posterior.frame > thresholds("analyzer.evidence")["frame.named"]
+    return np.asarray(np.where(track.fixed, frame[np.maximum(opinion.stretches.id, 0)], frame_m > 0))
 
 
 def _scatter(track: Track, opinion: SecondOpinion) -> tuple[Floats, Flags]:
@@ -138,13 +147,14 @@ def segment_table(fixes: pd.DataFrame, track: Track, opinion: SecondOpinion) -> 
         p = float(opinion.posterior.wrong[k])
         sigma = np.sqrt([opinion.step_var[j] for j in (k - 1, k) if 0 <= j < len(opinion.step_var)])
         tested = len(sigma) > 0 and sigma.min() < limits["wrong.tested"]
+        frame = p > limits["wrong.doubtful"] and opinion.posterior.frame[k] > limits["frame.named"]
         if p > limits["wrong.sure"]:
-            decision = "wrong"
+            decision = "other_frame" if frame else "wrong"
         elif p > limits["wrong.doubtful"]:
             decision = "doubtful"
         else:
             decision = "confirmed" if tested else "accepted"
-        words = f"probability of a wrong fix {p:.2g}" + (
+        words = f"probability of {'another frame (a base that moved, or another station)' if frame else 'a wrong fix'} {p:.2g}" + (
             f"; steps to its neighbours are known to {100 * sigma.min():.0f} cm (1 sigma)" if tested else "; nothing bridges to a neighbour"
         )
         known = p > limits["wrong.doubtful"]
@@ -162,15 +172,25 @@ def segment_table(fixes: pd.DataFrame, track: Track, opinion: SecondOpinion) -> 
 def jump_table(fixes: pd.DataFrame, opinion: SecondOpinion) -> pd.DataFrame:
     """Return the steps between neighbouring stretches, and those in height inside them, with size, direction and meaning."""
     spans, rows = opinion.stretches.spans, []
+    elsewhere = in_other_frame(opinion)
     for k, (step, var, up, up_var) in enumerate(zip(opinion.steps, opinion.step_var, opinion.up, opinion.up_var, strict=True)):
         before, at = int(spans[k, 1]) - 1, int(spans[k + 1, 0])
         around, around_var = step_between(fixes, before, at, opinion.rise)
         if not up_var < around_var:
             up, up_var = around, around_var
-        rows.append(_jump(fixes, at, (step[0], step[1], up), (var, up_var)))
+        row = _jump(fixes, at, (step[0], step[1], up), (var, up_var))
+        if str(row["decision"]).startswith("one side is wrong") and elsewhere[k] != elsewhere[k + 1]:
+            row["decision"] = "all positions step: the base's place or station changed"
+        rows.append(row)
     leaps = opinion.leaps
     rows += [_jump(fixes, int(at), tuple(step), tuple(var)) for at, step, var in zip(leaps.at, leaps.step, leaps.var, strict=True)]
     return tables.JUMPS.conform(pd.DataFrame(rows).sort_values("time_utc", kind="stable").reset_index(drop=True)) if rows else tables.JUMPS.empty()
+
+
+def in_other_frame(opinion: SecondOpinion) -> Flags:
+    """Return which stretches (k,) stand in another frame than the base's, rather than on a wrong fix."""
+    limits = thresholds("analyzer.evidence")
+    return np.asarray((opinion.posterior.wrong > limits["wrong.sure"]) & (opinion.posterior.frame > limits["frame.named"]), dtype=bool)
 
 
 def _jump(fixes: pd.DataFrame, at: int, step: tuple[float, ...], var: tuple[float, ...]) -> dict[str, object]:

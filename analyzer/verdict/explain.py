@@ -113,7 +113,8 @@ def _bounds(row: Row, purpose: Mapping[str, Any]) -> list[str]:
 
 def _parts(row: Row) -> list[str]:
     """Return each part of the bounds that is there, with its meaning."""
-    lines = ["what the bounds are made of (horizontal, height):"]
+    rule = w.RULE_FIXED if w.text(row, "fix_state") == "fixed" else w.RULE_NOT_FIXED
+    lines = ["what the bounds are made of (horizontal, height):", f"  rule: {rule}"]
     for part in BOUND_PARTS:
         plan, tall = w.value(row, part), w.value(row, f"vertical_{part}")
         if np.nan_to_num(plan) > LEAST_PART_M or np.nan_to_num(tall) > LEAST_PART_M:

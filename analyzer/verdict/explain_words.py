@@ -12,10 +12,11 @@ import pandas as pd
 PART_MEANING = {
     "bound_claim_m": "the receiver's own claim (GST) as a 95 % figure",
     "bound_class_m": "class value of the fix state, where no claim was logged, and a floor under claims",
+    "bound_base_m": "where the bound starts from: claim or class value, enlarged where this drive showed claims to be too small",
     "bound_ageing_m": "corrections older than usual",
     "bound_baseline_m": "distance from the base",
     "bound_scatter_m": "positions against the motion of the car, heights against other passes of the road",
-    "bound_segment_m": "offset of this stretch against its neighbours (wrong fix), or the frame of another base",
+    "bound_segment_m": "offset of this stretch against its neighbours: a wrong fix, or another frame",
     "bound_standstill_m": "movement of the position while the car stood",
     "bound_sky_m": "fewer satellites or worse geometry than usual on this drive",
     "bound_frozen_m": "position unchanged while the car moved",
@@ -23,6 +24,10 @@ PART_MEANING = {
     "bound_bridge_m": "deviation from the way between fixed stretches",
     "bound_alignment_m": "reference point beside the true one while the heading is not aligned",
 }
+RULE_FIXED = ("the root of base², baseline², sky² and ageing² together, plus the largest of scatter, segment, standstill, frozen and alignment, "
+              "plus check point; claim and class are what base starts from")
+RULE_NOT_FIXED = ("the largest of bridge, segment and alignment, with base in the place of a bridge that is nothing, plus frozen and check point; claim and "
+                  "class are what base starts from")
 KINDS = {
     "missing_epochs": "missing epochs", "correction_outage": "lost corrections", "fix_loss": "lost fix",
     "no_fix_despite_corrections": "no fix despite corrections",

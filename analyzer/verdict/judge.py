@@ -28,6 +28,8 @@ Flags = NDArray[np.bool_]
 #: are no witnesses; large steps behind an outage, of 6 s and more, are believed more readily; an unseen wrong fix may reach 0.8 m.
 #: 6: a window's time is held by its epochs: without a trusted one none of it is trusted, however short it is; an age, a count of
 #: satellites or a channel that the purpose needs and that is not known makes an epoch not evaluated; a window has a rate of its own.
+#: Also: a moved base keeps its frame behind later losses; bad moments come to steps of all stretches alike; noise of a tenth of the claim
+#: shows a fused solution; what stands in another frame is called so.
 RULES_VERSION = "6"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",
@@ -93,6 +95,7 @@ def judge(
     plan = by_axis["horizontal"] | by_axis["along"] | by_axis["across"] | contradicted | undecided
     _name_parts(bounds, epochs, placed & plan, reasons)
     _name_parts(bounds, epochs, placed & by_axis["vertical"], reasons, prefix="vertical_")
+    _name_frames(bounds, reasons)
     return categories(trust, list(TRUST)), _join_codes(reasons)
 
 
@@ -143,6 +146,14 @@ def _name_parts(bounds: pd.DataFrame, epochs: pd.DataFrame, blamed: Flags, reaso
     not_fixed = (epochs["fix_state"] != "fixed").to_numpy()
     reasons["state"] |= blamed & not_fixed
     reasons["claim"] |= blamed & ~named & ~not_fixed
+
+
+def _name_frames(bounds: pd.DataFrame, reasons: dict[str, Flags]) -> None:
+    """Say of what stands apart in another frame that it does, not that it is a wrong fix."""
+    if "other_frame" in bounds:
+        elsewhere = reasons["segment"] & bounds["other_frame"].to_numpy(bool)
+        reasons["frame"] |= elsewhere
+        reasons["segment"] &= ~elsewhere
 
 
 def categories(codes: NDArray[np.integer], names: list[str]) -> pd.Categorical:

@@ -8,7 +8,7 @@ from typing import cast
 import numpy as np
 import pytest
 
-from analyzer.evidence.chain import Posterior
+from analyzer.evidence.chain import Lasting, Posterior
 from analyzer.evidence.consensus import UNKNOWN_VAR, Chain, consensus
 from analyzer.evidence.prior import PriorOf
 from analyzer.evidence.road import NOTHING
@@ -25,8 +25,8 @@ def decide(steps: list[list[float]], variances: list[float], foreign: list[bool]
     chain = Chain(stretches, np.array(steps), np.column_stack([variances, variances]), np.zeros(count, dtype=np.int64))
 
     class Prior(SimpleNamespace):
-        def __call__(self, *_: object) -> np.ndarray:
-            return np.where(foreign, 0.5, 0.01)
+        def parts(self, *_: object) -> tuple[np.ndarray, Lasting]:
+            return np.where(foreign, 0.5, 0.01), Lasting(np.where(foreign, 0.5, 0.0), np.zeros(len(foreign) - 1))
 
     return consensus(chain, cast(PriorOf, Prior(foreign=np.repeat(foreign, 10), road=NOTHING)))
 

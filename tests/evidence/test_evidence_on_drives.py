@@ -60,11 +60,50 @@ def test_what_is_wrong_is_not_trusted_on_a_satellite_drive(tmp_path: Path, fault
 def test_a_base_that_comes_back_elsewhere_is_seen_by_the_step_where_no_speed_bridges_the_outage(tmp_path: Path) -> None:
     moved = Fault("base_resurveyed", start_s=180.0, duration_s=45.0, size=1.2)
     table, evidence = _drive(tmp_path, seed=26, faults=(moved,), rmc=False)
-    assert _misleading(table) <= 0.001 and evidence.segments["decision"].iloc[-1] in ("wrong", "doubtful")
+    assert _misleading(table) <= 0.001 and evidence.segments["decision"].iloc[-1] in ("wrong", "other_frame", "doubtful")
     (said,) = [f for f in evidence.findings if f.code == "base_elsewhere"]
     assert np.hypot(*(float(str(said.evidence[key])) for key in ("east_m", "north_m"))) == pytest.approx(1.2, abs=0.3)
     _, evidence = _drive(tmp_path / "radio", seed=26, faults=(Fault("radio_loss", start_s=180.0, duration_s=45.0),), rmc=False)
     assert not any(f.code == "base_elsewhere" for f in evidence.findings)
+
+
+@pytest.mark.parametrize("lost_again", [False, True])
+def test_a_moved_base_is_called_so_and_keeps_its_frame_behind_another_loss(tmp_path: Path, lost_again: bool) -> None:
+    """Issue: all positions stepping together after a power cycle of the base is a base event, not a wrong fix."""
+    faults = (Fault("base_resurveyed", start_s=180.0, duration_s=45.0, size=1.2),
+              *((Fault("underpass", start_s=330.0, duration_s=8.0),) if lost_again else ()))
+    table, evidence = _drive(tmp_path, seed=26, faults=faults)
+    assert _misleading(table) <= 0.001 and _useful(table) >= 0.8
+    assert set(evidence.segments["decision"].iloc[1:]) == {"other_frame"} and "wrong" not in set(evidence.segments["decision"])
+    assert evidence.segments["evidence"].iloc[-1].startswith("probability of another frame")
+    assert "all positions step: the base's place or station changed" in set(evidence.jumps["decision"])
+    (said,) = [f for f in evidence.findings if f.code == "other_frame"]
+    assert np.hypot(*(float(str(said.evidence[key])) for key in ("east_m", "north_m"))) == pytest.approx(1.2, abs=0.3)
+    elsewhere = evidence.bounds["other_frame"].to_numpy(bool) & (evidence.bounds["bound_segment_m"] > 0.3).to_numpy()
+    assert elsewhere.mean() > 0.25
+
+
+@pytest.mark.parametrize("options", [
+    {"faults": (Fault("radio_loss", start_s=180.0, duration_s=60.0), Fault("wrong_fix", start_s=300.0, duration_s=60.0, size=0.4))},
+    {"faults": (Fault("slow_multipath", start_s=150.0, duration_s=150.0, size=0.25), Fault("underpass", start_s=330.0, duration_s=8.0)), "gst": False},
+    {"faults": (Fault("optimistic_claims"),)}, {"faults": (Fault("frozen_output", start_s=200.0, duration_s=12.0),), "solution_kind": "fused"},
+], ids=["losses", "swing without claims", "small claims", "frozen"])
+def test_bounds_are_what_their_parts_say_by_the_written_rule(tmp_path: Path, options: dict[str, Any]) -> None:
+    """The rule at the head of `gather`: whoever has the columns can do the sum again."""
+    make_drive(tmp_path, duration_s=480.0, seed=27, **options)
+    recording, metrics = read(tmp_path)
+    bounds = gather(recording, metrics).bounds
+    fixed = (recording.fixes["fix_state"] == "fixed").to_numpy()
+    for prefix, total in (("", "horizontal_bound_m"), ("vertical_", "vertical_bound_m")):
+        part = {name: bounds[f"{prefix}bound_{name}_m"].to_numpy() for name in (
+            "base", "baseline", "sky", "ageing", "scatter", "segment", "standstill", "frozen", "alignment", "bridge")}
+        tight = np.sqrt(sum(part[name] ** 2 for name in ("base", "baseline", "sky", "ageing"))) + np.maximum.reduce(
+            [part[name] for name in ("scatter", "segment", "standstill", "frozen", "alignment")])
+        start = np.where(part["bridge"] > 0, part["bridge"], part["base"])
+        loose = np.maximum.reduce([start, part["segment"], part["alignment"]]) + part["frozen"]
+        have = bounds[total].notna().to_numpy()
+        assert np.where(fixed, tight, loose)[have] == pytest.approx(bounds[total].to_numpy()[have], rel=1e-9)
+        assert (~fixed & have).any() and (fixed & have).any()
 
 
 @pytest.mark.parametrize("seed", [31, 32, 33])
@@ -79,6 +118,10 @@ def test_raw_inertial_data_expose_a_wrong_fix_that_slews_in(tmp_path: Path, seed
 def test_without_the_inertial_data_the_report_says_what_it_cannot_show(tmp_path: Path) -> None:
     _, evidence = _drive(tmp_path, seed=31, solution_kind="fused")
     assert any("takes slowly along the track" in words for words in evidence.cannot_show)
+    (said,) = [f for f in evidence.findings if f.code == "fused_unwatched"]
+    assert said.level == "warning" and "along the track and in height" in said.text and "wheel speed" in said.text
+    _, watched = _drive(tmp_path / "watched", seed=31, solution_kind="fused", outputs=("inertial",))
+    assert not any(f.code == "fused_unwatched" for f in watched.findings)
 
 
 def test_a_heading_that_is_not_aligned_is_doubtful_until_it_is(tmp_path: Path) -> None:
