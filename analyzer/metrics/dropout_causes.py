@@ -214,7 +214,8 @@ def _of_loss(start_s: float, end_s: float, scene: Scene) -> Cause:
         return "damaged_data", f"damaged sentences stand where fixed was lost{fresh}"
     if end_s - start_s >= limit["dropout.no_fix_after_s"] and np.isfinite(age):
         return "incomplete_corrections", f"fixed did not come back for {end_s - start_s:.0f} s{fresh}"
-    return "unknown", f"neither satellites, station id nor age changed{fresh}"
+    partly = _sky_partly(start_s, scene)
+    return ("sky_obstruction", f"{partly}, and nothing else changed{fresh}") if partly else ("unknown", f"neither satellites, station id nor age changed{fresh}")
 
 
 def _other_station(start_s: float, end_s: float, scene: Scene) -> str:
@@ -244,6 +245,18 @@ def _sky(start_s: float, end_s: float, scene: Scene) -> str:
         return f"C/N0 fell to {signals.min():.0f} from the usual {usual[1]:.0f} dB-Hz"
     if np.isin(scene.codes[scene.index(start_s):scene.index(end_s, side="right")], BLIND).any():
         return "the position was lost"
+    return ""
+
+
+def _sky_partly(start_s: float, scene: Scene) -> str:
+    """Return in words that a part of the sky was hidden where fixed was lost, or an empty text: a wall or a lorry on one side hides a few."""
+    limit = thresholds("analyzer.metrics")
+    near = start_s - limit["cause.near_s"], start_s + limit["cause.near_s"]
+    counts, signals = scene.during(scene.satellites, *near), scene.during(scene.cn0_dbhz, *near)
+    if len(counts) and counts.min() <= (1 - limit["cause.satellites_partly"]) * scene.usual[0]:
+        return f"satellites fell to {counts.min():.0f} from the usual {_number(scene.usual[0])}"
+    if len(signals) and _middle(signals) <= scene.usual[1] - limit["cause.cn0_partly_db"]:
+        return f"C/N0 lay at {_middle(signals):.0f} where {scene.usual[1]:.0f} dB-Hz are usual"
     return ""
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -12,7 +13,7 @@ from hypothesis import strategies as st
 from metric_tables import START, drive, fixes, recording, without
 
 from analyzer import tables
-from analyzer.metrics.dropout_causes import advice
+from analyzer.metrics.dropout_causes import _sky_partly, advice
 from analyzer.metrics.dropout_table import COLUMNS
 from analyzer.metrics.measure import measure
 from analyzer.recording import Entry
@@ -128,6 +129,26 @@ def test_before_the_first_fixed_only_corrections_without_fix_count():
     late = dropouts(drive(400, first_fixed_s=200.0))
     assert late["kind"].tolist() == ["no_fix_despite_corrections"]
     assert late["refix_s"].tolist() == pytest.approx([0.0])
+
+
+@pytest.mark.parametrize(("used", "cause", "words"), [
+    (17.0, "sky_obstruction", "satellites fell to 17 from the usual 20, and nothing else changed"), (18.0, "unknown", "neither satellites"),
+])
+def test_a_part_of_the_sky_is_the_cause_where_nothing_else_changed(used, cause, words):
+    """A wall or a lorry on one side hides some satellites: too few to say so beside another cause, enough where there is none."""
+    frame = drive(600)
+    t = seconds(frame.index.to_series())
+    lost = (t >= 300) & (t < 306)
+    frame.loc[lost, "fix_state"] = "float"
+    frame["satellites_used"] = np.where(lost, used, 20.0)
+    found = dropouts(frame)
+    assert found["cause"].tolist() == [cause] and words in found["evidence"].iloc[0]
+
+
+@pytest.mark.parametrize(("cn0", "words"), [(38.5, "C/N0 lay at 38 where 42 dB-Hz are usual"), (40.0, "")])
+def test_half_the_power_is_a_part_of_the_sky(cn0, words):
+    scene = SimpleNamespace(satellites=np.full(10, 20.0), cn0_dbhz=np.full(10, cn0), usual=(20.0, 42.0), during=lambda values, *_: values)
+    assert _sky_partly(5.0, scene) == words
 
 
 def test_fresh_corrections_without_a_fix_under_few_satellites_are_the_sky():
