@@ -240,8 +240,8 @@ de_m | float64 | m | size, east
 dn_m | float64 | m | size, north
 du_m | float64 | m | size, up
 sigma_m | float64 | m | uncertainty of the size per horizontal axis (1 sigma)
-sigma_u_m | float64 | m | uncertainty of the size in height (1 sigma)
 decision | str | - | what it means
+sigma_u_m | float64 | m | uncertainty of the size in height (1 sigma)
 """),
     timed=False,
 )

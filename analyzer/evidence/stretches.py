@@ -70,7 +70,8 @@ def jumps_in(residual: Floats, track: Track, noise: Noise, offset: int, *, coars
 
     The medians of `stretch.jump_window` before and after must differ by more than `stretch.jump_sigmas` of their own
     noise and by more than `stretch.least_jump`; single spikes do not move a median. Half of the change must come within three
-    epochs: a receiver that mends a fix does so at once, noise under trees wanders.
+    epochs: a receiver that mends a fix does so at once, noise under trees wanders. Where the residual comes back within two windows
+    both edges are jumps: a few wrong epochs stand by themselves.
     """
     limits = thresholds("analyzer.evidence")
     stride = max(1, int(0.1 / track.nominal_s))
@@ -94,8 +95,19 @@ def jumps_in(residual: Floats, track: Track, noise: Noise, offset: int, *, coars
         abrupt = np.hypot(*(residual[min(at + 1, len(residual) - 1)] - residual[at - 2])) >= 0.5 * change[start:end].max()
         abrupt &= not track.from_places or _leap(track.places[offset:offset + len(residual), :2], at) >= 0.5 * change[start:end].max()
         if 1 < at < len(residual) - 1 and abrupt and (not found or at - (found[-1] - offset) >= half * stride):
-            found.append(offset + at)
+            back = None if track.from_places else _way_back(residual, at, 2 * half * stride)
+            found += [offset + k for k in sorted({at, at if back is None else back}) if not found or offset + k > found[-1]]
     return found
+
+
+def _way_back(residual: Floats, at: int, reach: int) -> int | None:
+    """Return the row within `reach` of the step to row `at` whose step undoes it to a quarter; None where there is none."""
+    first = max(at - reach, 1)
+    steps = np.diff(residual[first - 1:at + reach + 1], axis=0)
+    own = steps[at - first]
+    left = np.hypot(*(steps + own).T)
+    best = int(np.argmin(left))
+    return first + best if left[best] < 0.25 * np.hypot(*own) else None
 
 
 def _leap(places: Floats, at: int) -> float:
