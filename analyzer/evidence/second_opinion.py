@@ -19,6 +19,7 @@ from analyzer.evidence.displacement import residual as residual_of
 from analyzer.evidence.heights import Leaps, find_leaps
 from analyzer.evidence.knots import Knots, at_instants, make_knots, value_variance, walk_model
 from analyzer.evidence.late_velocity import velocity_delay
+from analyzer.evidence.lone import off_neighbours
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.prior import PriorOf
 from analyzer.evidence.road import NOTHING, Pairs, Seconds, seconds_of
@@ -125,7 +126,10 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     stretches = replace(chain.stretches, id=_into_slews(chain.stretches, posterior, slews, track))
     inside = stretches.id >= 0
     wrong[inside] = posterior.wrong[stretches.id[inside]]
-    deviation, sigma = _deviation(residual, knots, noise, fresh & ~(wrong > 0.5), track)
+    away, spread = off_neighbours(track, residual, noise, coarse=coarse, step_var=truncated + extra)
+    alone = np.isfinite(spread)
+    deviation, sigma = _deviation(residual, knots, noise, fresh & ~(wrong > 0.5) & ~alone, track)
+    deviation[alone & fresh], sigma[alone & fresh] = away[alone & fresh], spread[alone & fresh]
     lost_var = truncated + extra + noise.walk_m2ps * (np.maximum(rough[1:], 1.0) ** 2 - 1) * np.diff(track.t) + _torn(stretches, steps, step_var, len(track))
     right = fresh & ~noise_of.spikes(residual, noise.white_m * coarse, track.nominal_s) & ~(wrong > 0.5)
     seen = right & known & np.full(len(track), not (track.from_places or fused))

@@ -52,6 +52,17 @@ def test_jumps_are_cut_and_measured(size: float) -> None:
     assert np.sqrt(variance).max() < 0.03
 
 
+@pytest.mark.parametrize(("rate_hz", "first", "count"), [(1.0, 150, 2), (1.0, 150, 3), (10.0, 1500, 8)])
+def test_a_few_wrong_epochs_are_cut_at_both_ends(rate_hz: float, first: int, count: int) -> None:
+    """With one edge alone all that lies before it looked wrong."""
+    track = weaving(rate_hz=rate_hz)
+    places = track.places.copy()
+    places[first:first + count, :2] += (1.6, -0.9)
+    found, *_ = _cut(replace(track, places=places))
+    assert found.spans.tolist() == [[0, first], [first, first + count], [first + count, len(track)]]
+    assert found.by_jump.tolist() == [False, True, True]
+
+
 def test_a_single_spike_is_no_jump() -> None:
     track = weaving()
     places = track.places.copy()
