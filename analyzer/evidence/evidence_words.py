@@ -58,7 +58,7 @@ def unwatched_words(motion: Independent | None) -> Iterator[Finding]:
     lacking = [axis for axis in AXES if axis not in known]
     if lacking:
         where = listing(AXES[axis][0] for axis in lacking)
-        what = listing(dict.fromkeys(AXES[axis][1] for axis in lacking))
+        what = AXES[lacking[-1]][1]  # what watches the last watches those before it as well
         yield Finding("fused_unwatched", "warning", (
             f"Nothing independent watched this fused solution {where}: a wrong fix that it took slowly while it stayed fixed would not show there, and what was "
             f"fixed without a loss rests on the receiver's word. Give {what} to have it checked."), {"axes": lacking})

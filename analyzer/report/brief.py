@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Iterable
 
 import pandas as pd
 
@@ -26,7 +27,7 @@ def brief(assessment: Assessment) -> str:
         summary.run_line(assessment, clock),
         f"Verdict: {summary.LEVELS[assessment.verdict.level]}. {summary.headline(assessment)}",
         *_sentences(assessment),
-        *summary.quality_lines(assessment),
+        *_wrapped(summary.quality_lines(assessment)),
         *summary.corrections_lines(assessment),
         *_unseen(assessment),
         *_decisions(assessment),
@@ -42,8 +43,12 @@ def brief(assessment: Assessment) -> str:
 def _sentences(assessment: Assessment) -> list[str]:
     """Return what the verdict of a run without manoeuvres rests on; with them each line of the list says it."""
     said = [s for s in assessment.verdict.sentences if not len(assessment.windows) or s == without_words(assessment.without)]
-    found = map(wording.sentence, said)
-    return [line for s in found for line in textwrap.wrap(s, LINE_WIDTH, subsequent_indent="  ", break_on_hyphens=False)]
+    return _wrapped(map(wording.sentence, said))
+
+
+def _wrapped(sentences: Iterable[str]) -> list[str]:
+    """Return the lines of sentences, each begun anew."""
+    return [line for s in sentences for line in textwrap.wrap(s, LINE_WIDTH, subsequent_indent="  ", break_on_hyphens=False)]
 
 
 def _decisions(assessment: Assessment) -> list[str]:

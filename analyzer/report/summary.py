@@ -174,8 +174,9 @@ def corrected(assessment: Assessment) -> bool:
 
 
 def quality_lines(assessment: Assessment) -> tuple[str, ...]:
-    """Say how good the positions are relative to the base, and whether the absolute position was checked."""
-    return _relative(assessment), _absolute(assessment)
+    """Say how good the positions are relative to the base, on whose word, and whether the absolute position was checked."""
+    on_word = [f.text for f in assessment.findings if f.code == "fused_unwatched"] if headline_of(assessment).share_trusted > 0 else []
+    return _relative(assessment), *on_word, _absolute(assessment)
 
 
 def _relative(assessment: Assessment) -> str:

@@ -144,7 +144,7 @@ def _segment(segments: pd.DataFrame, row: Row) -> list[str]:
     offset = ", ".join(f"{axis} {w.figure(w.value(one, f'offset_{k}_m'), '{:+.3f} m')} ± {w.length(w.value(one, f'sigma_{k}_m'))}"
                        for axis, k in (("east", "e"), ("north", "n"), ("up", "u")))
     return [f"stretch {int(number)}: {w.text(one, 'fix_state')} from {w.clock(one['start_utc'])} to {w.clock(one['end_utc'])}, "
-            f"decision {w.text(one, 'decision')}: {w.text(one, 'evidence')}", f"  offset (1 sigma): {offset}"]
+            f"decision {w.plain(w.text(one, 'decision'))}: {w.text(one, 'evidence')}", f"  offset (1 sigma): {offset}"]
 
 
 def _jump(jumps: pd.DataFrame, time: pd.Timestamp) -> list[str]:
