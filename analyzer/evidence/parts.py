@@ -123,7 +123,10 @@ def _standstill(track: Track, opinion: SecondOpinion) -> Floats:
 
 
 def _sky(fixes: pd.DataFrame, track: Track, opinion: SecondOpinion) -> Floats:
-    """Return the part for worse geometry than usual on this drive, where the claim does not already follow it."""
+    """Return the part for worse geometry than usual on this drive, where the claim does not already follow it.
+
+    Where satellites are missing as well a part of the sky is hidden: what hides it also reflects, which no claim knows of.
+    """
     limits = thresholds("analyzer.evidence")
     hdop = fixes["hdop"].to_numpy(np.float64)
     fixed = track.fixed & np.isfinite(hdop)
@@ -136,7 +139,11 @@ def _sky(fixes: pd.DataFrame, track: Track, opinion: SecondOpinion) -> Floats:
     expected = limits["class_horizontal.fixed"] * worse
     followed = RADIUS_95 * claimed if known.any() else np.zeros(len(track))
     part = np.sqrt(np.clip(expected**2 - np.fmax(followed, limits["class_horizontal.fixed"]) ** 2, 0, None))
-    return np.where(track.fixed, part, 0.0)
+    used = fixes["satellites_used"].to_numpy(np.float64)
+    counted = track.fixed & np.isfinite(used)
+    fewer = (1 - limits["sky.fewer"]) * track.learnt.quantile("satellites", used[counted]) if counted.any() else 0.0
+    hidden = (used <= fewer) & (worse >= limits["sky.worse"])
+    return np.where(track.fixed, np.where(hidden, np.maximum(part, limits["sky.reflected"]), part), 0.0)
 
 
 def segment_table(fixes: pd.DataFrame, track: Track, opinion: SecondOpinion) -> pd.DataFrame:

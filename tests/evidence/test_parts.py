@@ -59,6 +59,20 @@ def test_ageing_and_segment_widen_what_they_should(spoiled: tuple[Recording, Met
         assert (less < whole - 0.02).any()
 
 
+@pytest.mark.parametrize(("used", "dilution", "hidden"), [(0.8, 1.3, True), (0.8, 1.1, False), (0.9, 1.3, False)])
+def test_what_hides_a_part_of_the_sky_also_reflects(spoiled: tuple[Recording, Metrics], used: float, dilution: float, hidden: bool) -> None:
+    recording, metrics = spoiled
+    fixes = recording.fixes.copy()
+    beside = slice(1200, 1230)
+    fixes["satellites_used"], fixes["hdop"] = 20.0, 0.7
+    fixes.iloc[beside, fixes.columns.get_loc("satellites_used")] = round(20 * used)
+    fixes.iloc[beside, fixes.columns.get_loc("hdop")] = 0.7 * dilution
+    part = gather(replace(recording, fixes=fixes), metrics).bounds["bound_sky_m"].to_numpy()
+    fixed = (fixes["fix_state"] == "fixed").to_numpy()
+    assert fixed[beside].all() and (part[fixed][:100] == 0).all()
+    assert (part[beside] >= 0.08).all() if hidden else (part[beside] < 0.05).all()
+
+
 def test_the_base_bound_follows_claims_not_below_the_class() -> None:
     """1 cm per axis is a radius of 2.4 cm (NOAA NGS guidelines: about 1 cm + 1 ppm, from memory, not re-read)."""
     noise = Noise(0.003, 1e-5, 0.002, 25.0, learnt=True)
