@@ -41,6 +41,8 @@ EPILOG = (
     "4 a fault of ours; 5 output cannot be written; 6 refused because the data forbid the answer"
 )
 INTERRUPTED = 130
+#: Options that take a place, which may lie in the south.
+PLACES = ("--base", "--expected")
 
 
 class OneSentence(argparse.ArgumentParser):
@@ -75,10 +77,21 @@ def say_version() -> None:
     out(f"postdrive {__version__}")
 
 
+def with_signed_places(words: Sequence[str]) -> list[str]:
+    """Return the arguments with ``--base -33.9,151.2,20`` joined by a sign of equality: a parser takes its minus for an option."""
+    joined: list[str] = []
+    for word in words:
+        if joined and joined[-1] in PLACES and word[:1] == "-" and word[1:2].isdigit():
+            joined[-1] += f"={word}"
+        else:
+            joined.append(word)
+    return joined
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code; every expected error is one sentence on stderr."""
-    words = sys.argv[1:] if argv is None else argv
-    if list(words) == ["--version"]:
+    words = with_signed_places(sys.argv[1:] if argv is None else argv)
+    if words == ["--version"]:
         say_version()
         return 0
     try:

@@ -208,7 +208,7 @@ def _change(
 def _between(mean: Array, variance: Array, days: Sequence[str]) -> tuple[float, int]:
     """Return the variance of runs of one day among each other beyond their own, and its degrees of freedom."""
     squares, degrees, within = 0.0, 0, 0.0
-    for day in set(days):
+    for day in sorted(set(days)):
         own = np.array([d == day for d in days])
         if own.sum() > 1:
             squares += float(((mean[own] - mean[own].mean()) ** 2).sum())

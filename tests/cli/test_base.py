@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from analyzer.cli import base
+from analyzer.cli import base, main, with_signed_places
 from analyzer.demo import make_base_log
 from analyzer.errors import OutputError, UsageError
 
@@ -76,3 +76,10 @@ def test_wrong_coordinates_are_one_sentence(log: Path, tmp_path: Path, place: st
 def test_known_place_needs_a_name(log: Path, tmp_path: Path) -> None:
     with pytest.raises(UsageError, match="expected a name"):
         run(str(log), "--out", str(tmp_path / "out"), "--known", "48.1,11.5,540")
+
+
+def test_a_base_south_of_the_equator_needs_no_sign_of_equality(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    assert with_signed_places(["assess", "a.nmea", "--base", "-33.9,151.2,20", "--brief"]) == ["assess", "a.nmea", "--base=-33.9,151.2,20", "--brief"]
+    assert with_signed_places(["--base", "48.1,11.5,540", "--base", "--brief"]) == ["--base", "48.1,11.5,540", "--base", "--brief"]
+    assert main(["assess", str(tmp_path / "absent.nmea"), "--base", "-95,151.2,20", "--brief"]) == 2
+    assert "--base -95,151.2,20: expected latitude" in capsys.readouterr().err
