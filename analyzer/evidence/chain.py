@@ -75,10 +75,6 @@ class Lasting:
     begun: Floats
     kept: Floats
 
-    def reversed(self) -> Lasting:
-        """Return the same for the chain seen from its end."""
-        return Lasting(self.begun[::-1], self.kept[::-1])
-
 
 def infer(
     steps: Floats, step_var: Floats, prior_wrong: Floats, *, right_sigma_m: tuple[float, float], frames: Lasting | None = None
@@ -135,7 +131,8 @@ def _pass(
         to_right = np.logaddexp(stays_right, logsumexp(come + _log_step(s + mix.mean, mix.var, (r + right_var)[None, :])))
         own = log_prior[k + 1, 1:]
         drawn = _drawn((right, _Mixture(come, s + mix.mean, mix.var, mix.spread)), s, (r, right_var), own + (ends if backward else 0.0))
-        going = _going_on(mix, s, r + 2 * right_var, np.log(kept[k] or TINY) + (own - log_prior[k, 1:] if backward else 0.0 * own))
+        change = own - log_prior[k, 1:] if backward else np.zeros(len(own))
+        going = _going_on(mix, s, r + 2 * right_var, np.log(kept[k] or TINY) + change)
         right = float(to_right + log_prior[k + 1, 0])
         mix = _joined(drawn, going).heaviest()
         top = max(right, float(mix.weight.max()))

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
+from analyzer import intervals
 from analyzer.evidence.fused import FusedDoubts
 from analyzer.evidence.independent import Independent
 from analyzer.evidence.learnt import SIGMA_PER_MEDIAN
@@ -36,11 +37,10 @@ def words_of(
 
 def frame_words(opinion: SecondOpinion, times: pd.DatetimeIndex) -> Iterator[Finding]:
     """Return the finding that all positions step because the base moved or another station spoke, once for each change."""
-    elsewhere = in_other_frame(opinion)
-    for k in np.flatnonzero(elsewhere & ~np.r_[False, elsewhere[:-1]]):
-        last = k + int(np.argmin(np.r_[elsewhere[k:], False])) - 1
-        begin, end = times[opinion.stretches.spans[k, 0]], times[opinion.stretches.spans[last, 1] - 1]
-        east, north = (round(float(x), 2) for x in opinion.posterior.offset[k, :2])
+    spans = opinion.stretches.spans
+    for first, behind in intervals.runs(in_other_frame(opinion)):
+        begin, end = times[spans[first, 0]], times[spans[behind - 1, 1] - 1]
+        east, north = (round(float(x), 2) for x in opinion.posterior.offset[first, :2])
         yield Finding("other_frame", "problem", (
             f"From {begin:%H:%M:%S} to {end:%H:%M:%S} UTC all positions stand {np.hypot(east, north):.2f} m off ({east:+.2f} m east, {north:+.2f} m north): "
             "a base that came back in another place, or another station, does this; it is no wrong fix, and correcting it by a constant needs a known mark."),

@@ -189,7 +189,7 @@ def combine(
     tall = placed & np.isfinite(fixes["height_m"].to_numpy(np.float64))
     shown = np.where(track.fixed, np.sqrt(base_h**2 + other + aged**2) + np.where(found.undecided, 0.0, worst), horizontal)
     shown_v = np.where(track.fixed, base_v + np.where(found.undecided, 0.0, worst_v), vertical)
-    return pd.DataFrame(_columns(part, ratio, wrong_ratio) | _used(track, loose, (base_h, base_v), part, high=high) | {
+    return pd.DataFrame(_columns(part, ratio) | _used(track, loose, (base_h, base_v), part, high=high) | {
         "bound_claim_m": RADIUS_95 * claimed, "vertical_bound_claim_m": AXIS_95 * claimed_up,
         "bound_class_m": class_h, "vertical_bound_class_m": class_v,
         "horizontal_bound_m": np.where(placed, horizontal, np.nan), "vertical_bound_m": np.where(tall, vertical, np.nan),
@@ -251,8 +251,8 @@ def _used(track: Track, loose: _Loose, base: tuple[Floats, Floats], part: dict[s
     }
 
 
-def _columns(part: dict[str, Floats], ratio: float, wrong_ratio: float) -> dict[str, Floats]:
-    own = {"segment": wrong_ratio, "frozen": 1.0, "alignment": 0.0}
+def _columns(part: dict[str, Floats], ratio: float) -> dict[str, Floats]:
+    own = {"frozen": 1.0, "alignment": 0.0}
     flat = {f"bound_{k}_m": v for k, v in part.items()}
     return flat | {f"vertical_bound_{k}_m": v * own.get(k, ratio) for k, v in part.items()}
 

@@ -56,11 +56,11 @@ def find_leaps(track: Track, residual: Floats, noise: Noise, stretches: Stretche
     every = np.concatenate([k for *_, k in pieces]) if pieces else np.zeros(0)
     moving = ~track.standing[np.concatenate(all_at)] if pieces else np.zeros(0, dtype=bool)
     usual = track.learnt.sigma("height.kink", every[moving] if moving.sum() >= limits["noise.least_pairs"] else every)
-    found: list[tuple[int, float]] = []
+    found: list[int] = []
     for at, (*_, kink) in zip(all_at, pieces, strict=True):
         least = np.maximum(limits["stretch.jump_sigmas"] * usual * coarse[at], limits["height.least_jump"])
         found += [x for s, e in intervals.runs(np.abs(kink) > least)
-                  if (x := _abrupt(track.places[:, 2], int(at[s + np.argmax(np.abs(kink[s:e]))]), half * stride))[0] >= 0]
+                  if (x := _abrupt(track.places[:, 2], int(at[s + np.argmax(np.abs(kink[s:e]))]), half * stride)) >= 0]
     return _measured(track, residual, noise, coarse, found, usual=usual, half=half * stride)
 
 
@@ -78,25 +78,25 @@ def _kinks(up: Floats, half: int) -> tuple[Ints, Floats]:
     return at[known], kink[known]
 
 
-def _abrupt(up: Floats, centre: int, reach: int) -> tuple[int, float]:
-    """Return the epoch of the largest single step near `centre` and the step there; -1 where it comes by degrees or does not stay."""
+def _abrupt(up: Floats, centre: int, reach: int) -> int:
+    """Return the epoch of the largest single step near `centre`; -1 where it comes by degrees or does not stay."""
     low, high = max(centre - reach, 1), min(centre + reach, len(up) - 2)
     near = np.abs(np.diff(up[low - 1:high]))
     if not len(near) or not np.isfinite(near).any():
-        return -1, 0.0
+        return -1
     at = low + int(np.nanargmax(near))
     before, behind = np.median(up[max(at - reach, 0):at]), np.median(up[at:at + reach])
     fast = abs(up[min(at + 1, len(up) - 1)] - up[max(at - 2, 0)]) >= 0.5 * abs(behind - before)
-    return (at, float(behind - before)) if fast else (-1, 0.0)
+    return at if fast else -1
 
 
 def _measured(
-    track: Track, residual: Floats, noise: Noise, coarse: Floats, found: list[tuple[int, float]], *, usual: float, half: int
+    track: Track, residual: Floats, noise: Noise, coarse: Floats, found: list[int], *, usual: float, half: int
 ) -> Leaps:
     """Return the steps at the epochs `found`, measured there, without those that are none once measured."""
     limits = thresholds("analyzer.evidence")
     rows = []
-    for at in dict.fromkeys(at for at, _ in found):
+    for at in dict.fromkeys(found):
         sides = [track.places[at - 2 * half:at - half, 2], track.places[at - half:at, 2], track.places[at:at + half, 2], track.places[at + half:at + 2 * half, 2]]
         if min(map(len, sides)) < 1:
             continue

@@ -91,8 +91,12 @@ def _other_frame(track: Track, opinion: SecondOpinion, frame_m: Floats) -> Flags
     """Return where what the part of the stretch stands for is another frame more likely than a wrong fix."""
     if not len(opinion.stretches):
         return np.asarray(frame_m > 0)
-    frame = opinion.posterior.frame > thresholds("analyzer.evidence")["frame.named"]
-    return np.asarray(np.where(track.fixed, frame[np.maximum(opinion.stretches.id, 0)], frame_m > 0))
+    return np.asarray(np.where(track.fixed, _rather_a_frame(opinion)[np.maximum(opinion.stretches.id, 0)], frame_m > 0))
+
+
+def _rather_a_frame(opinion: SecondOpinion) -> Flags:
+    """Return of which stretches (k,), where they stand apart, that is another frame more likely than a wrong fix."""
+    return np.asarray(opinion.posterior.frame > thresholds("analyzer.evidence")["frame.named"], dtype=bool)
 
 
 def _scatter(track: Track, opinion: SecondOpinion) -> tuple[Floats, Flags]:
@@ -149,12 +153,13 @@ def _sky(fixes: pd.DataFrame, track: Track, opinion: SecondOpinion) -> Floats:
 def segment_table(fixes: pd.DataFrame, track: Track, opinion: SecondOpinion) -> pd.DataFrame:
     """Return the fixed stretches with offset, decision and evidence."""
     limits = thresholds("analyzer.evidence")
+    rather = _rather_a_frame(opinion)
     rows = []
     for k, (start, end) in enumerate(opinion.stretches.spans):
         p = float(opinion.posterior.wrong[k])
         sigma = np.sqrt([opinion.step_var[j] for j in (k - 1, k) if 0 <= j < len(opinion.step_var)])
         tested = len(sigma) > 0 and sigma.min() < limits["wrong.tested"]
-        frame = p > limits["wrong.doubtful"] and opinion.posterior.frame[k] > limits["frame.named"]
+        frame = p > limits["wrong.doubtful"] and rather[k]
         if p > limits["wrong.sure"]:
             decision = "other_frame" if frame else "wrong"
         elif p > limits["wrong.doubtful"]:
@@ -185,10 +190,7 @@ def jump_table(fixes: pd.DataFrame, opinion: SecondOpinion) -> pd.DataFrame:
         around, around_var = step_between(fixes, before, at, opinion.rise)
         if not up_var < around_var:
             up, up_var = around, around_var
-        row = _jump(fixes, at, (step[0], step[1], up), (var, up_var))
-        if str(row["decision"]).startswith("one side is wrong") and elsewhere[k] != elsewhere[k + 1]:
-            row["decision"] = "all positions step: the base's place or station changed"
-        rows.append(row)
+        rows.append(_jump(fixes, at, (step[0], step[1], up), (var, up_var), frame=bool(elsewhere[k] != elsewhere[k + 1])))
     leaps = opinion.leaps
     rows += [_jump(fixes, int(at), tuple(step), tuple(var)) for at, step, var in zip(leaps.at, leaps.step, leaps.var, strict=True)]
     return tables.JUMPS.conform(pd.DataFrame(rows).sort_values("time_utc", kind="stable").reset_index(drop=True)) if rows else tables.JUMPS.empty()
@@ -196,22 +198,26 @@ def jump_table(fixes: pd.DataFrame, opinion: SecondOpinion) -> pd.DataFrame:
 
 def in_other_frame(opinion: SecondOpinion) -> Flags:
     """Return which stretches (k,) stand in another frame than the base's, rather than on a wrong fix."""
-    limits = thresholds("analyzer.evidence")
-    return np.asarray((opinion.posterior.wrong > limits["wrong.sure"]) & (opinion.posterior.frame > limits["frame.named"]), dtype=bool)
+    return np.asarray((opinion.posterior.wrong > thresholds("analyzer.evidence")["wrong.sure"]) & _rather_a_frame(opinion), dtype=bool)
 
 
-def _jump(fixes: pd.DataFrame, at: int, step: tuple[float, ...], var: tuple[float, ...]) -> dict[str, object]:
-    """Return the row of a step east, north, up [m] at an epoch; `var` per horizontal axis and in height [m²]."""
+def _jump(fixes: pd.DataFrame, at: int, step: tuple[float, ...], var: tuple[float, ...], *, frame: bool = False) -> dict[str, object]:
+    """Return the row of a step east, north, up [m] at an epoch; `var` per horizontal axis and in height [m²], `frame` as in `jump_words`."""
     state, sigma = fixes["fix_state"], np.sqrt(var)
     return {"time_utc": fixes.index[at], "from_state": str(state.iloc[at - 1]), "to_state": str(state.iloc[at]), "de_m": step[0], "dn_m": step[1],
-            "du_m": step[2], "sigma_m": sigma[0], "sigma_u_m": sigma[1], "decision": jump_words(step, sigma[0], sigma[1])}
+            "du_m": step[2], "sigma_m": sigma[0], "sigma_u_m": sigma[1], "decision": jump_words(step, sigma[0], sigma[1], frame=frame)}
 
 
-def jump_words(step: tuple[float, ...], sigma_m: float, sigma_u_m: float) -> str:
-    """Return what a step east, north, up [m] means, given its uncertainty per horizontal axis and in height [m]."""
+def jump_words(step: tuple[float, ...], sigma_m: float, sigma_u_m: float, *, frame: bool = False) -> str:
+    """Return what a step east, north, up [m] means, given its uncertainty per horizontal axis and in height [m].
+
+    `frame` says that it leads into or out of another frame.
+    """
     limits = thresholds("analyzer.evidence")
     plan = None if sigma_m > limits["wrong.tested"] else float(np.hypot(step[0], step[1])) > 3 * np.hypot(sigma_m, SQRT_2 * limits["stretch.right_sigma"])
     tall = None if not sigma_u_m <= limits["wrong.tested"] else abs(step[2]) > 3 * np.hypot(sigma_u_m, SQRT_2 * limits["height.right_sigma"])
+    if frame and (plan or tall):
+        return "all positions step: the base's place or station changed"
     if plan is None:
         return "one side is wrong in height; in plan not known: nothing bridges the gap" if tall else "not known: nothing bridges the gap"
     if plan:

@@ -127,9 +127,9 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     inside = stretches.id >= 0
     wrong[inside] = posterior.wrong[stretches.id[inside]]
     away, spread = off_neighbours(track, residual, noise, coarse=coarse, step_var=truncated + extra)
-    alone = np.isfinite(spread)
+    alone = fresh & np.isfinite(spread)
     deviation, sigma = _deviation(residual, knots, noise, fresh & ~(wrong > 0.5) & ~alone, track)
-    deviation[alone & fresh], sigma[alone & fresh] = away[alone & fresh], spread[alone & fresh]
+    deviation[alone], sigma[alone] = away[alone], spread[alone]
     lost_var = truncated + extra + noise.walk_m2ps * (np.maximum(rough[1:], 1.0) ** 2 - 1) * np.diff(track.t) + _torn(stretches, steps, step_var, len(track))
     right = fresh & ~noise_of.spikes(residual, noise.white_m * coarse, track.nominal_s) & ~(wrong > 0.5)
     seen = right & known & np.full(len(track), not (track.from_places or fused))

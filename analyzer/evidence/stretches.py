@@ -96,7 +96,8 @@ def jumps_in(residual: Floats, track: Track, noise: Noise, offset: int, *, coars
         abrupt &= not track.from_places or _leap(track.places[offset:offset + len(residual), :2], at) >= 0.5 * change[start:end].max()
         if 1 < at < len(residual) - 1 and abrupt and (not found or at - (found[-1] - offset) >= half * stride):
             back = None if track.from_places else _way_back(residual, at, 2 * half * stride)
-            found += [offset + k for k in sorted({at, at if back is None else back}) if not found or offset + k > found[-1]]
+            edges = [at] if back is None else sorted((at, back))
+            found += [offset + k for k in edges if not found or offset + k > found[-1]]
     return found
 
 
