@@ -35,6 +35,7 @@ from analyzer.verdict.range_pattern import range_pattern
 from analyzer.verdict.run import judge_run
 from analyzer.verdict.setup_check import check_setup
 from analyzer.verdict.spans import window_spans
+from analyzer.verdict.unwatched import unwatched_words
 from analyzer.verdict.windows import judge_windows
 
 
@@ -89,7 +90,7 @@ def assess(
     asked = Asked(chosen, spans, marks, lacking_channels(chosen, _channels(recording)), left_out)
     epochs, evidence = judge_epochs(recording, metrics, asked, large)
     dropouts = better_causes(metrics.dropouts, recording, metrics, base_log=base_log, second_rover=second_rover)
-    applied = _decided(epochs, spans, decisions, recording, metrics, chosen)
+    applied = _decided(epochs, spans, decisions, recording, metrics, chosen, _unwatched(evidence, metrics, chosen))
     interval_s = metrics.epochs["interval_s"].to_numpy(np.float64)
     pattern = range_pattern(dropouts, epochs.assign(interval_s=interval_s), base=place)
     findings = (
@@ -190,15 +191,22 @@ def _decided(
     recording: Recording,
     metrics: Metrics,
     purpose: Purpose,
+    unwatched: str,
 ) -> Applied:
     """Return epochs, windows and verdict, with what the user accepted or excluded."""
     rate = metrics["rate_hz"].value
     channels = _channels(recording)
     lacking = lacking_channels(purpose, channels)
-    judged = judge_windows(spans, epochs, 1 / float(rate) if rate else None, purpose, lacking=lacking)
+    judged = judge_windows(spans, epochs, 1 / float(rate) if rate else None, purpose, lacking=lacking, unwatched=unwatched)
     if not decisions:
-        return Applied(epochs, judged, judge_run(epochs, judged, metrics, purpose, channels=channels), ())
-    return apply_decisions(epochs, judged, decisions, metrics=metrics, purpose=purpose, channels=channels)
+        return Applied(epochs, judged, judge_run(epochs, judged, metrics, purpose, channels=channels, unwatched=unwatched), ())
+    return apply_decisions(epochs, judged, decisions, metrics=metrics, purpose=purpose, channels=channels, unwatched=unwatched)
+
+
+def _unwatched(evidence: Evidence, metrics: Metrics, purpose: Purpose) -> str:
+    """Return why nothing can be called fit where nothing watched a fused solution; at rest the stand itself watches."""
+    driven = metrics["route_length_m"].value
+    return "" if driven == 0 else unwatched_words(evidence.unwatched, purpose)
 
 
 def _blind_spots(evidence: Evidence, marks: CheckPointResult, recording: Recording) -> tuple[str, ...]:

@@ -52,16 +52,21 @@ AXES = {"across": ("across the track", "yaw rate or heading"), "along": ("along 
         "up": ("in height", "raw inertial data")}
 
 
-def unwatched_words(motion: Independent | None) -> Iterator[Finding]:
-    """Return the finding that on some axes nothing independent watched a fused solution."""
+def unwatched_axes(motion: Independent | None) -> tuple[str, ...]:
+    """Return the axes on which nothing independent watched a fused solution."""
     known = set(motion.sources) if motion is not None else set()
-    lacking = [axis for axis in AXES if axis not in known]
+    return tuple(axis for axis in AXES if axis not in known)
+
+
+def unwatched_findings(motion: Independent | None) -> Iterator[Finding]:
+    """Return the finding that on some axes nothing independent watched a fused solution."""
+    lacking = unwatched_axes(motion)
     if lacking:
         where = listing(AXES[axis][0] for axis in lacking)
         what = AXES[lacking[-1]][1]  # what watches the last watches those before it as well
         yield Finding("fused_unwatched", "warning", (
             f"Nothing independent watched this fused solution {where}: a wrong fix that it took slowly while it stayed fixed would not show there, and what was "
-            f"fixed without a loss rests on the receiver's word. Give {what} to have it checked."), {"axes": lacking})
+            f"fixed without a loss rests on the receiver's word. Give {what} to have it checked."), {"axes": list(lacking)})
 
 
 def _slow_words(slews: Slews, motion: Independent | None) -> Iterator[Finding]:

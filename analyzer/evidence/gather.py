@@ -26,7 +26,14 @@ from analyzer.evidence.claim import AXIS_95, RADIUS_95, carried_claim, class_bou
 from analyzer.evidence.claimed_sigma import claim_ratio, fixed_base, rest_scatter, with_other_states
 from analyzer.evidence.claims import claim_findings, claims_table, off_stands, ratio_beside
 from analyzer.evidence.consensus import Decide
-from analyzer.evidence.evidence_words import blind_spots, frame_words, road_words, unwatched_words, words_of
+from analyzer.evidence.evidence_words import (
+    blind_spots,
+    frame_words,
+    road_words,
+    unwatched_axes,
+    unwatched_findings,
+    words_of,
+)
 from analyzer.evidence.frozen import frozen_distance, frozen_velocity
 from analyzer.evidence.fused import FusedDoubts, doubts_of
 from analyzer.evidence.independent import Independent, independent_motion
@@ -88,13 +95,13 @@ def gather(recording: Recording, metrics: Metrics, *, without: Collection[str] =
         pd.Series(pd.arrays.IntegerArray(ids.astype(np.int32), ids < 0), index=fixes.index), findings=findings_of(found, pd.DatetimeIndex(fixes.index)),
         cannot_show=blind_spots(found.track, found.opinion, found.motion, found.slews, fused=found.fused, kind_known=found.kind_known,
                                 road=len(found.road.at_s) > 0),
-        claims=found.claims, innovations=found.opinion.innovations, kind=found.kind,
+        claims=found.claims, innovations=found.opinion.innovations, kind=found.kind, unwatched=unwatched_axes(found.motion) if found.fused else (),
     )
 
 
 def findings_of(found: Examined, times: pd.DatetimeIndex) -> tuple[Finding, ...]:
     """Return in words what a reader must know; `times` are those of the whole drive."""
-    return (*found.kind.findings(found.stated), *(unwatched_words(found.motion) if found.fused else ()), *frame_words(found.opinion, times), *claim_findings(found.claims),
+    return (*found.kind.findings(found.stated), *(unwatched_findings(found.motion) if found.fused else ()), *frame_words(found.opinion, times), *claim_findings(found.claims),
             *words_of(found.opinion, found.doubts, found.slews, found.motion), *road_words(found.road), *found.modes)
 
 

@@ -16,7 +16,7 @@ from analyzer.evidence import parts as part_of
 from analyzer.evidence.agreement import Agreement
 from analyzer.evidence.blocks import Block
 from analyzer.evidence.claims import COLUMNS, CONSISTENCY_COLUMNS
-from analyzer.evidence.evidence_words import blind_spots
+from analyzer.evidence.evidence_words import blind_spots, unwatched_axes
 from analyzer.evidence.gather import Examined, findings_of
 from analyzer.evidence.heights import Leaps
 from analyzer.evidence.independent import Independent
@@ -102,7 +102,7 @@ def evidence_of(gathered: Gathered, agreement: Agreement, fixes: pd.DataFrame) -
         pd.Series(dtype="Int32"), findings=(*findings_of(whole, pd.DatetimeIndex(fixes.index)), _said(gathered.count)),
         cannot_show=blind_spots(first.track, opinion, whole.motion, whole.slews, fused=first.fused, kind_known=first.kind_known,
                                 road=len(whole.road.at_s) > 0),
-        claims=whole.claims, innovations=opinion.innovations, kind=first.kind,
+        claims=whole.claims, innovations=opinion.innovations, kind=first.kind, unwatched=unwatched_axes(whole.motion) if first.fused else (),
     )
 
 

@@ -48,6 +48,7 @@ class Evidence:
     claims : claimed against realised sigma per fix state, columns of `claims.COLUMNS`.
     innovations : mean normalised innovation squared with its chi-square bounds, columns of `claims.CONSISTENCY_COLUMNS`.
     kind : the solution kind that the data show, whatever is stated.
+    unwatched : axes of the track (across, along, up) on which nothing independent watched a fused solution; empty for others.
     """
 
     bounds: pd.DataFrame
@@ -59,3 +60,4 @@ class Evidence:
     claims: pd.DataFrame = field(default_factory=pd.DataFrame)
     innovations: pd.DataFrame = field(default_factory=pd.DataFrame)
     kind: KindFound | None = None
+    unwatched: tuple[str, ...] = ()

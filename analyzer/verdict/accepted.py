@@ -2,7 +2,7 @@
 
 * ``exclude`` takes time out of what is judged. Trust, bounds and reasons of its epochs stay, the reason code
   ``excluded`` is added, and a window that loses part of its time is at best ``fit_with_exclusions``.
-* ``accept`` lets doubtful epochs count as usable. It never touches a rejected epoch, a missing one, or one whose
+* ``accept`` lets doubtful epochs count as usable, and time in which nothing watched a fused solution. It never touches a rejected epoch, a missing one, or one whose
   quantity was not recorded: a contradiction and a lack are not a matter of opinion. What is accepted is at best
   ``fit_with_exclusions``.
 * The judged ``verdict`` of a window stays as evidence has it; ``verdict_with_decisions`` beside it is what the run's
@@ -27,7 +27,8 @@ from analyzer.recording import Finding
 from analyzer.tables import VERDICTS
 from analyzer.userfiles.accept import Decision
 from analyzer.verdict.judge import RULES_VERSION
-from analyzer.verdict.run import USABLE, judge_run
+from analyzer.verdict.run import judge_run
+from analyzer.verdict.unwatched import USABLE
 from analyzer.verdict.windows import judge_windows
 
 Flags = NDArray[np.bool_]
@@ -67,7 +68,7 @@ class Applied:
 
 def apply_decisions(
     epochs: pd.DataFrame, windows: pd.DataFrame, decisions: Sequence[Decision], *, metrics: Metrics, purpose: Purpose,
-    channels: tuple[str, ...] = (),
+    channels: tuple[str, ...] = (), unwatched: str = "",
 ) -> Applied:
     """Return epochs, windows and verdict after the decisions.
 
@@ -76,7 +77,7 @@ def apply_decisions(
     epochs : layout of epochs.parquet, judged.
     windows : judged windows, layout `tables.WINDOWS`.
     decisions : from `analyzer.userfiles.accept.read_accept`.
-    metrics, purpose, channels : as for `analyzer.verdict.run.judge_run`.
+    metrics, purpose, channels, unwatched : as for `analyzer.verdict.run.judge_run`.
 
     Raises
     ------
@@ -90,9 +91,11 @@ def apply_decisions(
     rate = metrics["rate_hz"].value
     nominal_s = 1 / float(rate) if rate else None
     cuts = [s for d, s in zip(decisions, spans, strict=True) if d.action == "exclude"]
-    again = [_level(row, eased, cuts, nominal_s, purpose) for row in _rows(windows)]
+    taken = [s for d, s in zip(decisions, spans, strict=True) if d.action == "accept"]
+    again = [_level(row, eased, cuts, nominal_s, purpose, "" if _within(row, taken) else unwatched) for row in _rows(windows)]
     table = _windows(windows, again, decisions, spans)
-    return Applied(marked, table, _verdict(eased, table, held["exclude"], metrics, purpose, channels, decisions),
+    unwatched = "" if (held["accept"] | held["exclude"]).all() else unwatched
+    return Applied(marked, table, _verdict(eased, table, held["exclude"], metrics, purpose, channels, decisions, unwatched),
                    tuple(_finding(d, s, epochs, windows, table) for d, s in zip(decisions, spans, strict=True)))
 
 
@@ -139,17 +142,22 @@ def _rows(windows: pd.DataFrame) -> list[WindowRow]:
             for n, a, b, v, r in zip(*columns, strict=True)]
 
 
-def _level(row: WindowRow, eased: pd.DataFrame, cuts: Sequence[Span], nominal_s: float | None, purpose: Purpose) -> str:
+def _level(row: WindowRow, eased: pd.DataFrame, cuts: Sequence[Span], nominal_s: float | None, purpose: Purpose, unwatched: str) -> str:
     """Return a window's level with the decisions: each piece that exclusions leave is judged, the worst counts.
 
     A window of which exclusions leave nothing is ``not_evaluated``.
     """
     pieces = [(a, b) for a, b in _pieces(row, cuts) if (b - a).total_seconds() > (nominal_s or 1.0) or _inside(eased, [(a, b)]).any()]
     spans = pd.DataFrame([(row.name, a, b) for a, b in pieces], columns=["name", "start_utc", "end_utc"])
-    levels = judge_windows(spans, eased, nominal_s, purpose)["verdict"].tolist() if pieces else ["not_evaluated"]
+    levels = judge_windows(spans, eased, nominal_s, purpose, unwatched=unwatched)["verdict"].tolist() if pieces else ["not_evaluated"]
     level = max(levels, key=VERDICTS.index)
     changed = level != row.verdict or pieces != [(row.start_utc, row.end_utc)]
     return BEST if changed and level == "fit" else level
+
+
+def _within(row: WindowRow, spans: Sequence[Span]) -> bool:
+    """Return whether a window lies within one of the spans."""
+    return any(a <= row.start_utc and row.end_utc <= b for a, b in spans)
 
 
 def _pieces(row: WindowRow, cuts: Sequence[Span]) -> list[Span]:
@@ -199,7 +207,7 @@ def _window_words(row: WindowRow, level: str, own: Sequence[Decision], whole: bo
 
 def _verdict(
     eased: pd.DataFrame, windows: pd.DataFrame, excluded: Flags, metrics: Metrics, purpose: Purpose,
-    channels: tuple[str, ...], decisions: Sequence[Decision],
+    channels: tuple[str, ...], decisions: Sequence[Decision], unwatched: str,
 ) -> Verdict:
     """Return the verdict of the run with the decisions; at best ``fit_with_exclusions`` where they changed anything."""
     left_out = np.array([any(d.action == "exclude" and d.window == n for d in decisions) for n in windows["name"]], dtype=bool)
@@ -208,7 +216,7 @@ def _verdict(
     if (len(windows) and not len(judged)) or not len(eased):
         return Verdict("not_evaluated", ("everything that was to be judged is excluded", *note), RULES_VERSION)
     kept = replace(metrics, epochs=metrics.epochs[~excluded])
-    found = judge_run(eased, judged, kept, purpose, channels=channels)
+    found = judge_run(eased, judged, kept, purpose, channels=channels, unwatched=unwatched)
     if not decisions:
         return found
     return Verdict(BEST if found.level == "fit" else found.level, (*found.sentences, *note), found.rules_version)

@@ -31,7 +31,9 @@ Flags = NDArray[np.bool_]
 #: Also: a moved base keeps its frame behind later losses; bad moments come to steps of all stretches alike; noise of a tenth of the claim
 #: shows a fused solution; what stands in another frame is called so; beside what hides a part of the sky a position is good to 8 cm at most;
 #: spikes of one or two epochs at a few epochs per second are told from their neighbours.
-RULES_VERSION = "6"
+#: 7: a fused solution that neither wheel speed nor raw inertial data watched is not evaluated for slow wrong fixes, and so never fit for limits
+#: that such a fix would break; trust and bounds of its epochs are as before.
+RULES_VERSION = "7"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",
     "vertical": "vertical_bound_m",

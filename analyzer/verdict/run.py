@@ -8,6 +8,8 @@
    ``fit_with_exclusions``; else ``not_evaluated`` where most of the rest is not evaluated, else ``not_fit``.
 4. A rate below the purpose's least rate, where no windows answer for their own, or a required channel that is missing,
    lowers ``fit`` and ``fit_with_exclusions`` to ``not_fit`` and ``not_evaluated``; so does a rate that is not known.
+5. A fused solution that nothing independent watched (`unwatched`), where no windows answer for their own, lowers both to
+   ``not_evaluated``.
 """
 
 from __future__ import annotations
@@ -21,24 +23,26 @@ from analyzer.metrics.result import Metrics
 from analyzer.settings import thresholds
 from analyzer.verdict.channel_names import lacking_channels
 from analyzer.verdict.judge import RULES_VERSION
+from analyzer.verdict.unwatched import USABLE, watched_level
 from analyzer.verdict.why import Rows, code_weights, failing_figures, reason_words
 from analyzer.wording import share_in_words
 
-USABLE = ("fit", "fit_with_exclusions")
 #: Reasons that the first screen has room for.
 MOST_REASONS = 3
 
 
 def judge_run(
-    epochs: pd.DataFrame, windows: pd.DataFrame, metrics: Metrics, purpose: Purpose, *, channels: tuple[str, ...] = ()
+    epochs: pd.DataFrame, windows: pd.DataFrame, metrics: Metrics, purpose: Purpose, *, channels: tuple[str, ...] = (),
+    unwatched: str = "",
 ) -> Verdict:
-    """Return the verdict of the run. `channels` are the recorded quantities by name."""
+    """Return the verdict of the run. `channels` are the recorded quantities by name, `unwatched` is `unwatched.unwatched_words`."""
     lacking = lacking_channels(purpose, channels)
     level, sentences = _by_windows(windows) if len(windows) else _by_time(epochs, metrics, purpose, lacking)
     rate = metrics["rate_hz"].value
     lowered, about_rate = rate_level(level, float(rate) if isinstance(rate, (int, float)) else None, purpose)
-    sentences += about_rate
-    # windows answer for their own rate
+    lowered, about_watch = watched_level(lowered, unwatched)
+    sentences += [*about_rate, *about_watch]
+    # windows answer for their own rate, and were lowered where nothing watched
     level = level if len(windows) else lowered
     if lacking:
         sentences.append(f"not recorded but needed for the purpose: {', '.join(lacking)}")

@@ -3,7 +3,7 @@
 Precedence: no epoch or no evaluated one → ``not_evaluated``; every epoch trusted and none missing → ``fit``; trusted
 share at least `window.share_usable` and no hole longer than `window.longest_exclusion` → ``fit_with_exclusions``;
 mostly not evaluated → ``not_evaluated``; else ``not_fit``. A rate of its own below the purpose's least rate lowers ``fit`` and
-``fit_with_exclusions`` to ``not_fit``. Usable windows are ``fit`` and ``fit_with_exclusions``.
+``fit_with_exclusions`` to ``not_fit``, a fused solution that nothing independent watched to ``not_evaluated``. Usable windows are ``fit`` and ``fit_with_exclusions``.
 """
 
 from __future__ import annotations
@@ -17,7 +17,8 @@ from analyzer import intervals, tables
 from analyzer.assessment import Purpose
 from analyzer.settings import thresholds
 from analyzer.verdict.held import Held, held_time
-from analyzer.verdict.run import USABLE, rate_level
+from analyzer.verdict.run import rate_level
+from analyzer.verdict.unwatched import USABLE, watched_level
 from analyzer.verdict.why import Rows, code_weights, failing_figures, reason_words
 from analyzer.wording import share_in_words
 
@@ -26,14 +27,16 @@ LEAST_FOR_RATE = 3
 
 
 def judge_windows(
-    windows: pd.DataFrame, epochs: pd.DataFrame, nominal_s: float | None, purpose: Purpose, *, lacking: Sequence[str] = ()
+    windows: pd.DataFrame, epochs: pd.DataFrame, nominal_s: float | None, purpose: Purpose, *, lacking: Sequence[str] = (),
+    unwatched: str = "",
 ) -> pd.DataFrame:
     """Return the judged windows, layout `tables.WINDOWS`.
 
     `windows` has ``name start_utc end_utc``; `epochs` the columns of `tables.EPOCHS`; `nominal_s` is the usual interval
-    between epochs [s], None where it is not known; `lacking` names the required channels that were not recorded.
+    between epochs [s], None where it is not known; `lacking` names the required channels that were not recorded;
+    `unwatched` as for `run.judge_run`.
     """
-    rows = [_judge_one(*span, epochs, nominal_s, purpose, lacking) for span in _spans(windows)]
+    rows = [_judge_one(*span, epochs, nominal_s, purpose, lacking, unwatched) for span in _spans(windows)]
     frame = pd.DataFrame(rows, columns=list(tables.WINDOWS.names)) if rows else tables.WINDOWS.empty()
     return tables.WINDOWS.conform(frame)
 
@@ -54,7 +57,7 @@ def _spans(windows: pd.DataFrame) -> list[tuple[str, pd.Timestamp, pd.Timestamp]
 
 def _judge_one(
     name: str, start: pd.Timestamp, end: pd.Timestamp, epochs: pd.DataFrame, nominal_s: float | None, purpose: Purpose,
-    lacking: Sequence[str],
+    lacking: Sequence[str], unwatched: str,
 ) -> dict[str, object]:
     part = epochs.iloc[epochs.index.searchsorted(start) : epochs.index.searchsorted(end, side="right")]
     bound = part["horizontal_bound_m"].to_numpy(np.float64)
@@ -78,7 +81,8 @@ def _judge_one(
     at_s = intervals.seconds(pd.DatetimeIndex(part.index), start)
     held = held_time((part["trust"] == "trusted").to_numpy(bool), at_s, (end - start).total_seconds(), nominal_s or 1.0)
     level, about_rate = rate_level(_level(held, part), _own_rate(part, nominal_s), purpose)
-    words = [*about_rate, *([] if held.whole else _why(part, held, purpose, lacking))]
+    level, about_watch = watched_level(level, unwatched)
+    words = [*about_rate, *about_watch, *([] if held.whole else _why(part, held, purpose, lacking))]
     return row | {"verdict": level, "share_trusted": held.share, "repeat": level not in USABLE, "reason": "; ".join(words)}
 
 
