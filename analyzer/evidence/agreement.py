@@ -55,13 +55,13 @@ class Joined:
             self.by_jump.append(bool(own and chain.stretches.by_jump[k]))
             self.by_slew.append(int(chain.by_slew[k]) if own else 0)
             self.step.append(chain.steps[k - 1] if measured else np.zeros(3))
-            self.var.append(chain.variances[k - 1] if measured else np.full(2, UNMEASURED))
+            self.var.append(chain.variances[k - 1] if measured else np.array([UNMEASURED, UNMEASURED, 0.0, UNMEASURED]))
 
     def chain(self) -> Chain:
         """Return the chain of the whole drive."""
         spans = np.asarray(self.spans, dtype=np.int64).reshape(-1, 2)
         stretches = Stretches(spans, np.asarray(self.by_jump, dtype=bool), np.zeros(0, dtype=np.int64))
-        return Chain(stretches, np.asarray(self.step[1:]).reshape(-1, 3), np.asarray(self.var[1:]).reshape(-1, 2),
+        return Chain(stretches, np.asarray(self.step[1:]).reshape(-1, 3), np.asarray(self.var[1:]).reshape(-1, 4),
                      np.asarray(self.by_slew, dtype=np.int64))
 
 

@@ -1,8 +1,8 @@
 """Which stretches are wrong fixes: inference along the chain of measured steps between them.
 
 Each stretch k is right (offset about zero) or wrong, in one of some ways (offset normal with one of `SPREADS`). Between
-neighbours the step ``o[k+1] - o[k]`` was measured with a variance; a step nobody could measure has a huge variance and
-says nothing. A wrong fix ends with its stretch. Another frame is kept by the next one with a given probability, and then no
+neighbours the step ``o[k+1] - o[k]`` was measured with a variance, in plan a covariance: what watched along the track may have
+seen nothing across it. A step nobody could measure has a huge variance and says nothing. A wrong fix ends with its stretch. Another frame is kept by the next one with a given probability, and then no
 offset is drawn anew. Messages run forward and backward; for the wrong cases they carry a mixture of normals of the offset, of
 which the `MOST` heaviest are kept. Linear in the number of stretches.
 
@@ -32,8 +32,20 @@ TAIL, TAIL_VAR = 0.05, 9.0
 LEAST_FRAME = 1e-5
 #: Probability of what is ruled out.
 TINY = 1e-300
+
+def covariance(plan: Floats, up: Floats) -> Floats:
+    """Return variances (k, 4) in the order east, north, their covariance, up [m²] of steps known alike both ways in `plan` (k,)."""
+    return np.column_stack([plan, plan, np.zeros(len(plan)), up])
+
+
+def worst_in_plan(var: Floats) -> Floats:
+    """Return the variance (k,) [m²] along the axis in plan that is known worst; `var` (k, 4) as from `covariance`."""
+    east, north, both = var[:, 0], var[:, 1], var[:, 2]
+    return np.asarray((east + north) / 2 + np.hypot((east - north) / 2, both))
+
+
 #: Kinds of being wrong: each spread as a wrong fix, then as a frame that later stretches keep.
-_VAR = np.array((*SPREADS, *SPREADS)) ** 2
+_VAR = covariance(*np.square(np.array((*SPREADS, *SPREADS)).T))
 _LOG_SHARE = np.log((*SHARES, *SHARES))
 _IS_FRAME = np.arange(len(_VAR)) >= len(SPREADS)
 
@@ -53,7 +65,7 @@ class Posterior:
 
 @dataclass(frozen=True)
 class _Mixture:
-    """Normals of an offset: log weights (m,), means (m, 3), variances (m, 2), and the spread each belongs to (m,)."""
+    """Normals of an offset: log weights (m,), means (m, 3), variances (m, 4), and the spread each belongs to (m,)."""
 
     weight: Floats
     mean: Floats
@@ -84,12 +96,12 @@ def infer(
     Parameters
     ----------
     steps : (k-1, 3) measured steps east, north, up [m].
-    step_var : (k-1, 2) variances per horizontal axis and in height [m²].
+    step_var : (k-1, 4) variances east, north, their covariance, and up [m²], see `covariance`.
     prior_wrong : (k,) probability of standing apart before looking at steps.
     right_sigma_m : sigma of a right fix about the truth, per horizontal axis and in height.
     frames : the part of `prior_wrong` that is another frame, and how it lasts; none where not given.
     """
-    right_var = np.asarray(right_sigma_m) ** 2
+    right_var = covariance(*np.square(np.array([right_sigma_m]).T))[0]
     count = len(prior_wrong)
     frames = frames or Lasting(np.zeros(count), np.zeros(max(count - 1, 0)))
     log_prior = _log_prior(prior_wrong, frames.begun)
@@ -104,7 +116,7 @@ def infer(
         share = np.exp(weight - total)
         offset[k] = share @ mean
         scatter = (mean - offset[k]) ** 2
-        variance[k] = share @ (var + np.column_stack([scatter[:, :2].sum(axis=1) / 2, scatter[:, 2]]))
+        variance[k] = share @ np.column_stack([(var[:, :2] + scatter[:, :2]).mean(axis=1), var[:, 3] + scatter[:, 2]])
         frame[k] = share @ lasting
     return Posterior(wrong, offset, variance, frame)
 
@@ -127,7 +139,7 @@ def _pass(
         # the earlier of two frames may go on: ahead that is the known one, backward the new one
         ends = np.where(_IS_FRAME, np.log1p(-kept[k]), 0.0)
         come = mix.weight if backward else mix.weight + ends[mix.spread]
-        stays_right = right + _log_step(s[None, :], np.zeros((1, 2)), (r + 2 * right_var)[None, :])[0]
+        stays_right = right + _log_step(s[None, :], np.zeros((1, 4)), (r + 2 * right_var)[None, :])[0]
         to_right = np.logaddexp(stays_right, logsumexp(come + _log_step(s + mix.mean, mix.var, (r + right_var)[None, :])))
         own = log_prior[k + 1, 1:]
         drawn = _drawn((right, _Mixture(come, s + mix.mean, mix.var, mix.spread)), s, (r, right_var), own + (ends if backward else 0.0))
@@ -144,7 +156,7 @@ def _pass(
 def _drawn(come: tuple[float, _Mixture], step: Floats, var: tuple[Floats, Floats], log_prior: Floats) -> _Mixture:
     """Return the offsets drawn anew behind a `step`, by where the chain may `come` from: a right fix, or what is moved on by the step.
 
-    `var` are the variances (2,) of the step and of a right fix, `log_prior` (kinds,) weighs each kind.
+    `var` are the variances (4,) of the step and of a right fix, `log_prior` (kinds,) weighs each kind.
     """
     right, mix = come
     r, right_var = var
@@ -153,10 +165,11 @@ def _drawn(come: tuple[float, _Mixture], step: Floats, var: tuple[Floats, Floats
     for share_of, times in ((np.log1p(-TAIL), 1.0), (np.log(TAIL), TAIL_VAR)):
         seen_var = np.vstack([times * (r + right_var)[None, :], mix.var + times * r])
         for own, share in zip(_VAR, log_prior, strict=True):
-            shrink = own / (own + seen_var)
+            # each kind is known alike both ways in plan, so that its variance is a number times the unit matrix
+            known = _inverse(own + seen_var)
             weights.append(weight + _log_at(mean, seen_var + own) + share + share_of)
-            means.append(mean * shrink[:, [0, 0, 1]])
-            variances.append(seen_var * shrink)
+            means.append(own[[0, 1, 3]] * _applied(known, mean))
+            variances.append(own - own[[0, 1, 0, 3]] ** 2 * known)
     spread = np.tile(np.repeat(np.arange(len(_VAR)), len(mean)), 2)
     return _Mixture(np.concatenate(weights), np.vstack(means), np.vstack(variances), spread)
 
@@ -165,7 +178,7 @@ def _going_on(mix: _Mixture, step: Floats, step_var: Floats, change: Floats) -> 
     """Return the frames that go on behind a `step`; `change` (kinds,) is added to their weights."""
     lasting = _IS_FRAME[mix.spread]
     spread = mix.spread[lasting]
-    fits = float(_log_step(step[None, :], np.zeros((1, 2)), step_var[None, :])[0])
+    fits = float(_log_step(step[None, :], np.zeros((1, 4)), step_var[None, :])[0])
     return _Mixture(mix.weight[lasting] + fits + change[spread], mix.mean[lasting], mix.var[lasting], spread)
 
 
@@ -174,7 +187,7 @@ def _joined(a: _Mixture, b: _Mixture) -> _Mixture:
 
 
 def _log_step(distance: Floats, known: Floats, step_var: Floats) -> Floats:
-    """Return the log density at `distance` (m, 3) of `known` plus the variance of a step (m, 2), which is `TAIL_VAR` times as large in bad moments."""
+    """Return the log density at `distance` (m, 3) of `known` plus the variance of a step (m, 4), which is `TAIL_VAR` times as large in bad moments."""
     usual, bad = (_log_at(distance, known + times * step_var) for times in (1.0, TAIL_VAR))
     return np.asarray(np.logaddexp(np.log1p(-TAIL) + usual, np.log(TAIL) + bad))
 
@@ -185,9 +198,12 @@ def _product(a: _Mixture, b: _Mixture, log_prior: Floats) -> tuple[Floats, Float
     if not len(i):
         i, j = np.zeros(1, dtype=np.int64), np.zeros(1, dtype=np.int64)
     own = _VAR[a.spread[i]]
-    var = 1 / np.maximum(1 / a.var[i] + 1 / b.var[j] - 1 / own, 1 / own)
-    wide = [0, 0, 1]
-    mean = var[:, wide] * (a.mean[i] / a.var[i][:, wide] + b.mean[j] / b.var[j][:, wide])
+    of_a, of_b, of_own = _inverse(a.var[i]), _inverse(b.var[j]), _inverse(own)
+    known = of_a + of_b - of_own
+    # neither side is known worse than its kind, but for rounding
+    known[:, [0, 1, 3]] = np.maximum(known[:, [0, 1, 3]], of_own[:, [0, 1, 3]])
+    var = _inverse(known)
+    mean = _applied(var, _applied(of_a, a.mean[i]) + _applied(of_b, b.mean[j]))
     zero = np.zeros_like(mean)
     weight = (
         a.weight[i]
@@ -202,6 +218,21 @@ def _product(a: _Mixture, b: _Mixture, log_prior: Floats) -> tuple[Floats, Float
 
 
 def _log_at(distance: Floats, var: Floats) -> Floats:
-    """Return the log density at `distance` (m, 3) of normals with variances `var` (m, 2), horizontal per axis and height."""
-    flat = -np.log(2 * np.pi * var[:, 0]) - (distance[:, :2] ** 2).sum(axis=1) / (2 * var[:, 0])
-    return np.asarray(flat - 0.5 * np.log(2 * np.pi * var[:, 1]) - distance[:, 2] ** 2 / (2 * var[:, 1]))
+    """Return the log density at `distance` (m, 3) of normals with variances `var` (m, 4)."""
+    squares = (distance * _applied(_inverse(var), distance)).sum(axis=1)
+    return np.asarray(-0.5 * (squares + np.log((2 * np.pi) ** 3 * _area(var) * var[:, 3])))
+
+
+def _area(var: Floats) -> Floats:
+    """Return the determinants (m,) in plan of variances (m, 4)."""
+    return np.asarray(var[:, 0] * var[:, 1] - var[:, 2] ** 2)
+
+
+def _inverse(var: Floats) -> Floats:
+    """Return the inverses (m, 4) of variances (m, 4), in the same order."""
+    return np.column_stack([np.column_stack([var[:, 1], var[:, 0], -var[:, 2]]) / _area(var)[:, None], 1 / var[:, 3]])
+
+
+def _applied(var: Floats, to: Floats) -> Floats:
+    """Return the products (m, 3) of matrices (m, 4) with vectors (m, 3)."""
+    return np.column_stack([var[:, 0] * to[:, 0] + var[:, 2] * to[:, 1], var[:, 2] * to[:, 0] + var[:, 1] * to[:, 1], var[:, 3] * to[:, 2]])

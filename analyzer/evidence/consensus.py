@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analyzer.evidence.chain import Posterior, infer
+from analyzer.evidence.chain import Posterior, infer, worst_in_plan
 from analyzer.evidence.stretches import Ints, Stretches
 from analyzer.evidence.track import Flags, Floats
 from analyzer.settings import thresholds
@@ -26,7 +26,7 @@ UNKNOWN_VAR = 1.0
 
 @dataclass(frozen=True)
 class Chain:
-    """Stretches, the steps (k-1, 3) [m] from each to the next, their variances (k-1, 2) and how each began, see `second_opinion`."""
+    """Stretches, the steps (k-1, 3) [m] from each to the next, their variances (k-1, 4), see `chain`, and how each began, see `second_opinion`."""
 
     stretches: Stretches
     steps: Floats
@@ -59,7 +59,7 @@ def _by_frame(alone: Posterior, prior: Floats, chain: Chain, foreign: Flags) -> 
     largest = np.maximum.reduceat(prior, np.flatnonzero(begins))
     steps, variances = chain.steps[last[:-1]], chain.variances[last[:-1]]
     whole = infer(steps, variances, largest, right_sigma_m=RIGHT_SIGMA_M)
-    known = np.r_[False, variances[:, 0] < thresholds("analyzer.evidence")["wrong.measured"] ** 2, False]
+    known = np.r_[False, worst_in_plan(variances) < thresholds("analyzer.evidence")["wrong.measured"] ** 2, False]
     adrift = foreign[last] & ~known[:-1] & ~known[1:]
     wrong, variance = np.where(adrift, np.maximum(whole.wrong, largest), whole.wrong), whole.variance.copy()
     variance[adrift] = np.maximum(variance[adrift], UNKNOWN_VAR)

@@ -70,6 +70,9 @@ def independent_motion(recording: Recording, track: Track, *, usable: Flags | No
     if turned is not None:
         difference = _unwrapped(course - turned, moving)
         turn_rate = np.gradient(turned, track.t)
+        # scale of the gyro; an antenna ahead of the axle, and slip of the tyres, are the same angle again in every bend of a kind
+        followed = [turned, turn_rate / np.maximum(np.nan_to_num(speed), 1.0), speed * turn_rate]
+        difference = without(difference, followed, moving, track, drift=track.t)
         across = _left(speed * flattened(difference, half), [turn_rate, speed * turn_rate], moving, half)
         sources["across"] = word
     climbing = np.where(moving, np.arctan2(np.gradient(track.places[:, 2], track.t), speed), np.nan)

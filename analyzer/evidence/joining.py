@@ -15,6 +15,7 @@ from analyzer.errors import AnalyzerError
 from analyzer.evidence import parts as part_of
 from analyzer.evidence.agreement import Agreement
 from analyzer.evidence.blocks import Block
+from analyzer.evidence.chain import worst_in_plan
 from analyzer.evidence.claims import COLUMNS, CONSISTENCY_COLUMNS
 from analyzer.evidence.evidence_words import blind_spots, unwatched_axes
 from analyzer.evidence.gather import Examined, findings_of
@@ -89,7 +90,7 @@ def evidence_of(gathered: Gathered, agreement: Agreement, fixes: pd.DataFrame) -
         raise AnalyzerError("no block of the drive was judged.")
     opinion = replace(
         first.opinion, stretches=chain.stretches, posterior=agreement.posterior, steps=chain.steps[:, :2],
-        step_var=chain.variances[:, 0], up=chain.steps[:, 2], up_var=chain.variances[:, 1], leaps=Leaps.joined(gathered.leaps),
+        step_var=worst_in_plan(chain.variances), up=chain.steps[:, 2], up_var=chain.variances[:, 3], leaps=Leaps.joined(gathered.leaps),
         innovations=_innovations(gathered.innovations),
         waves=Waves(*(np.concatenate([getattr(w, name) for w in gathered.swings]) for name in ("spans", "log_odds", "size", "high"))))
     whole = replace(

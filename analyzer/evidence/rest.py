@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyzer import intervals
+from analyzer.evidence.chain import covariance
 from analyzer.evidence.independent import Independent
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
@@ -34,7 +35,7 @@ def stands(track: Track, motion: Independent) -> Flags:
 
 
 def moves_at_rest(track: Track, standing: Flags) -> tuple[Floats, Floats, Floats]:
-    """Return spans (k, 2) [s], steps (k, 3) [m] and variances (k, 2) of moves of fixed positions while the car stands.
+    """Return spans (k, 2) [s], steps (k, 3) [m] and variances (k, 4) of moves of fixed positions while the car stands.
 
     Over every window of `rest.window` the medians of its first and last second are compared; sigma is learnt by medians over
     all stands.
@@ -53,7 +54,7 @@ def moves_at_rest(track: Track, standing: Flags) -> tuple[Floats, Floats, Floats
                 centres.append(first + window / 2)
                 moved.append(np.median(track.places[start:end][late], axis=0) - np.median(track.places[start:end][early], axis=0))
     if not moved:
-        return np.zeros((0, 2)), np.zeros((0, 3)), np.zeros((0, 2))
+        return np.zeros((0, 2)), np.zeros((0, 3)), np.zeros((0, 4))
     at, step = np.asarray(centres), np.nan_to_num(np.asarray(moved))
     flat = max(1.4826 * float(np.median(np.abs(step[:, :2]))), limits["slew.floor"])
     high = max(1.4826 * float(np.median(np.abs(step[:, 2]))), limits["slew.floor"])
@@ -66,4 +67,4 @@ def moves_at_rest(track: Track, standing: Flags) -> tuple[Floats, Floats, Floats
         spans.append((at[best] - window / 2, at[best] + window / 2))
         steps.append(step[best])
     return (np.asarray(spans, dtype=np.float64).reshape(-1, 2), np.asarray(steps, dtype=np.float64).reshape(-1, 3),
-            np.tile([flat**2, high**2], (len(spans), 1)))
+            covariance(np.full(len(spans), flat**2), np.full(len(spans), high**2)))

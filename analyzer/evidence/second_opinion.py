@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from analyzer.evidence import noise as noise_of
-from analyzer.evidence.chain import Posterior
+from analyzer.evidence.chain import Posterior, covariance, worst_in_plan
 from analyzer.evidence.claims import innovation_table
 from analyzer.evidence.consensus import RIGHT_SIGMA_M, Chain, Decide, consensus
 from analyzer.evidence.displacement import residual as residual_of
@@ -120,7 +120,7 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
                        edges=_edges(stretches, len(track)))
     rise = _rise(track, fresh)
     chain = _chain(track, stretches, knots, noise, rise=rise, slews=slews, coarse=coarse)
-    steps, step_var = chain.steps[:, :2], chain.variances[:, 0]
+    steps, step_var = chain.steps[:, :2], worst_in_plan(chain.variances)
     posterior = (decide or consensus)(chain, prior_wrong)
     wrong = np.full(len(track), np.nan)
     stretches = replace(chain.stretches, id=_into_slews(chain.stretches, posterior, slews, track))
@@ -138,7 +138,7 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
                          usable=inner(stretches, track.t) & fresh & ~(wrong > 0.5))
     return SecondOpinion(noise, stretches, posterior, steps, step_var, deviation, sigma, coarse, waves, wrong, turning,
                          innovation_table(points, noise), delay_s, up=chain.steps[:, 2],
-                         up_var=chain.variances[:, 1], leaps=find_leaps(track, residual, noise, chain.stretches, coarse=coarse),
+                         up_var=chain.variances[:, 3], leaps=find_leaps(track, residual, noise, chain.stretches, coarse=coarse),
                          rise=rise)
 
 
@@ -150,8 +150,8 @@ def _chain(track: Track, stretches: Stretches, knots: Knots, noise: Noise, *, ri
         stretches = kept
         steps, step_var = measure_steps(stretches, knots, noise)
     up, up_var = _height_steps(stretches, knots, rise)
-    steps, step_var, up, up_var, by_slew = _with_slews(stretches, slews, track, steps=steps, step_var=step_var, up=up, up_var=up_var)
-    return Chain(stretches, np.column_stack([steps, up]), np.column_stack([step_var, up_var]), by_slew)
+    steps, variances, by_slew = _with_slews(stretches, slews, track, steps=np.column_stack([steps, up]), variances=covariance(step_var, up_var))
+    return Chain(stretches, steps, variances, by_slew)
 
 
 def _torn(stretches: Stretches, steps: Floats, step_var: Floats, count: int) -> Floats:
@@ -164,9 +164,9 @@ def _torn(stretches: Stretches, steps: Floats, step_var: Floats, count: int) -> 
 
 
 def _with_slews(
-    stretches: Stretches, slews: Slews, track: Track, *, steps: Floats, step_var: Floats, up: Floats, up_var: Floats
-) -> tuple[Floats, Floats, Floats, Floats, Ints]:
-    """Return steps and height steps with what independent motion measured between stretches, and how each stretch began.
+    stretches: Stretches, slews: Slews, track: Track, *, steps: Floats, variances: Floats
+) -> tuple[Floats, Floats, Ints]:
+    """Return steps (k-1, 3) and variances (k-1, 4) with what independent motion measured between stretches, and how each stretch began.
 
     1 for a slow step, 2 for one of which only one horizontal axis was seen, else 0.
 
@@ -175,21 +175,21 @@ def _with_slews(
     """
     by_slew = np.zeros(len(stretches), dtype=np.int64)
     if not len(slews.spans) or len(stretches) < 2:
-        return steps, step_var, up, up_var, by_slew
-    steps, step_var, up, up_var = steps.copy(), step_var.copy(), up.copy(), up_var.copy()
+        return steps, variances, by_slew
+    steps, variances = steps.copy(), variances.copy()
     for k in range(len(stretches) - 1):
         end, start = stretches.spans[k, 1], stretches.spans[k + 1, 0]
         found = slews.between(track.t[end - 1], track.t[start])
         if not len(found):
             continue
         by_slew[k + 1] = np.maximum(1, 2 * slews.half_seen[found].max())
-        steps[k] += slews.step[found, :2].sum(axis=0)
-        step_var[k] += slews.var[found, 0].sum()
-        own = float(slews.var[found, 1].sum())
+        steps[k, :2] += slews.step[found, :2].sum(axis=0)
+        variances[k, :3] += slews.var[found, :3].sum(axis=0)
+        own = float(slews.var[found, 3].sum())
         watched = (~track.fixed[end:start]).sum() * track.nominal_s < thresholds("analyzer.evidence")["wrong.loss"]
-        if own < up_var[k] and watched:
-            up[k], up_var[k] = slews.step[found, 2].sum(), own
-    return steps, step_var, up, up_var, by_slew
+        if own < variances[k, 3] and watched:
+            steps[k, 2], variances[k, 3] = slews.step[found, 2].sum(), own
+    return steps, variances, by_slew
 
 
 def _into_slews(stretches: Stretches, posterior: Posterior, slews: Slews, track: Track) -> Ints:

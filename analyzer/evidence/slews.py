@@ -2,7 +2,8 @@
 
 The velocity of the solution against independent motion (`independent`) is scanned for pulses of `LENGTHS_S`: the mean in a
 window minus the mean of the flanks beside it, times its length, is the step of the position over the window. Sigma of each
-length is learnt by medians from the drive itself, around every place; steps along, across and up count together.
+length is learnt by medians from the drive itself, around every place; steps along, across and up count together, each as well as
+it is known.
 
 Source: matched filter of a pulse in slowly varying noise; 1.4826 times the median absolute value is sigma of a normal.
 """
@@ -15,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyzer import intervals
+from analyzer.evidence.chain import covariance, worst_in_plan
 from analyzer.evidence.independent import Independent
 from analyzer.evidence.rest import moves_at_rest, stands
 from analyzer.evidence.slew_scan import Scan, driving_of, on_grid, scan_length, steps_over
@@ -25,14 +27,14 @@ from analyzer.settings import thresholds
 LENGTHS_S = (1.5, 3.0, 5.0, 8.0)
 AXES = ("across", "along", "up")
 #: Variance of a step along an axis that nothing shows [m²].
-UNSEEN_VAR = 1e6
+UNSEEN_VAR = 1e3
 #: Steps looked for at most: more than these would be noise, not fixes.
 MOST = 40
 
 
 @dataclass(frozen=True)
 class Slews:
-    """Slow steps in time order: `spans` (k, 2) seconds, `step` (k, 3) east, north, up [m], `var` (k, 2) per horizontal axis and in height.
+    """Slow steps in time order: `spans` (k, 2) seconds, `step` (k, 3) east, north, up [m], `var` (k, 4) as from `chain.covariance`.
 
     `half_seen` (k,) : only one horizontal axis was under watch. `inside` : per epoch. `sigma_m` : by axis, what a step of five seconds is known to; empty where nothing independent is.
     `shown` : per epoch, a wrong fix of usual size would have stood out.
@@ -54,7 +56,7 @@ class Slews:
 def none_found(count: int) -> Slews:
     """Return that nothing was looked for."""
     off = np.zeros(count, dtype=bool)
-    return Slews(np.zeros((0, 2)), np.zeros((0, 3)), np.zeros((0, 2)), off[:0], off, off, {})
+    return Slews(np.zeros((0, 2)), np.zeros((0, 3)), np.zeros((0, 4)), off[:0], off, off, {})
 
 
 def find_slews(track: Track, motion: Independent) -> Slews:
@@ -68,20 +70,18 @@ def find_slews(track: Track, motion: Independent) -> Slews:
     if not scans:
         return none_found(len(track))
     told = scans if "up" in motion.sources else [_without_height(scan) for scan in scans]
-    spans, step, var, size_m = _with_partners(t, values, gain, _large(t, values, gain, scans=scans, told=told, track=track, motion=motion, every=every),
-                                              scans=scans, track=track, motion=motion, every=every)
+    spans, step, var = _with_partners(t, values, gain, _large(t, values, gain, scans=scans, told=told, track=track, motion=motion, every=every),
+                                      scans=scans, track=track, motion=motion, every=every)
     hidden = _hidden(t, values, spans)
-    var = var * limits["slew.surcharge"] ** 2 + limits["slew.hidden"] ** 2 * np.column_stack([hidden[:, :2].any(axis=1), hidden[:, 2]])
+    unseen = np.asarray([hidden[:, :2].any(axis=1), hidden[:, 2]], dtype=np.float64)
+    var = var * limits["slew.surcharge"] ** 2 + limits["slew.hidden"] ** 2 * covariance(*unseen)
     spans = _to_their_ends(t, values, spans, hidden)
     one_axis = not {"across", "along"} <= set(motion.sources)
-    if one_axis:
-        by_height = np.where(var[:, 1] < 1.0, np.abs(step[:, 2]) / limits["wrong.height_ratio"], 0.0)
-        var[:, 0] += (limits["slew.half_seen"] * np.maximum(size_m, by_height)) ** 2
     spans, step, var = _with_rests(spans, step, var, track, motion)
     middle = told[min(2, len(scans) - 1)]
     by_axis = {axis: float(np.nanmedian(middle.sigma[k])) for k, axis in enumerate(AXES) if np.isfinite(middle.sigma[k]).any()}
     shown = np.interp(track.t, t, (_stands_out(middle) > limits["slew.measured"]).astype(np.float64)) > 0.5
-    return Slews(spans, step, var, one_axis & (var[:, 0] > limits["slew.known"] ** 2), inside_of(track, spans), shown, by_axis)
+    return Slews(spans, step, var, one_axis & (worst_in_plan(var) > limits["slew.known"] ** 2), inside_of(track, spans), shown, by_axis)
 
 
 def inside_of(track: Track, spans: Floats) -> Flags:
@@ -93,12 +93,8 @@ def _large(
     t: Floats, values: Floats, gain: Floats, *, scans: list[Scan], told: list[Scan], track: Track, motion: Independent, every: float
 ) -> tuple[Floats, Floats, Floats]:
     """Return spans, steps and variances of the peaks of the scans `told` that stand out over their whole length too."""
-    limits = thresholds("analyzer.evidence")
     spans = _peaks(t, values, gain, told, every=every)
-    step, var = _measured(t, values, gain, spans, scans=scans, track=track, motion=motion, every=every)
-    size, sigma = np.column_stack([np.hypot(*step[:, :2].T), np.abs(step[:, 2])]), np.sqrt(var)
-    large = size > np.maximum([limits["slew.least"], 2 * limits["slew.least"]], limits["slew.measured"] * sigma)
-    known = large.any(axis=1) if "up" in motion.sources else large[:, 0]
+    step, var, known = _measured(t, values, gain, spans, scans=scans, track=track, motion=motion, every=every)
     return spans[known], step[known], var[known]
 
 
@@ -141,7 +137,7 @@ def _peaks(t: Floats, values: Floats, gain: Floats, scans: list[Scan], *, every:
     scores = []
     for scan in scans:
         step, _, flank_only = steps_over(values, gain, every, scan.length_s)
-        scores.append(_score(np.where(flank_only, 0.0, step), scan.sigma, limits["slew.least"]))
+        scores.append(_score(np.where(flank_only | (np.abs(step) > _most()[:, None]), 0.0, step), scan.sigma, limits["slew.least"]))
     found: list[tuple[float, float]] = []
     for _ in range(MOST):
         free = np.where(taken, 0.0, scores)
@@ -165,36 +161,73 @@ def _score(step: Floats, sigma: Floats, least: float) -> Floats:
 def _measured(
     t: Floats, values: Floats, gain: Floats, spans: Floats, *, scans: list[Scan], track: Track, motion: Independent,
     every: float,
-) -> tuple[Floats, Floats]:
-    """Return the step of each span in east, north, up and its variances."""
-    limits = thresholds("analyzer.evidence")
+) -> tuple[Floats, Floats, Flags]:
+    """Return the step of each span in east, north, up, its variances (k, 4), and whether along an axis that is watched it is large."""
     direction = np.nan_to_num(motion.direction[np.clip(np.searchsorted(track.t, t), 0, len(track) - 1)])
-    steps, variances = np.zeros((len(spans), 3)), np.full((len(spans), 2), UNSEEN_VAR)
-    lengths = np.array([s.length_s for s in scans])
+    steps, variances = np.zeros((len(spans), 3)), np.zeros((len(spans), 4))
+    large = np.zeros(len(spans), dtype=bool)
     for k, (first, last) in enumerate(spans):
-        inside = (t >= first) & (t <= last)
-        beside = ((t >= first - limits["slew.flank"]) & (t < first)) | ((t > last) & (t <= last + limits["slew.flank"]))
-        nearest = scans[int(np.argmin(np.abs(lengths - (last - first))))]
-        at = int(np.argmin(np.abs(t - (first + last) / 2)))
-        grown = ((last - first) / nearest.length_s) ** 1.5
-        pulse, sigma = np.zeros((3, int(inside.sum()))), np.full(3, np.nan)
-        for axis in range(3):
-            usual = nearest.sigma[axis, at] if np.isfinite(nearest.sigma[axis, at]) else float(np.nanmedian(nearest.sigma[axis])) if np.isfinite(nearest.sigma[axis]).any() else np.nan
-            if not np.isfinite(usual) or not np.isfinite(values[axis, inside]).any():
-                continue
-            base = float(np.nanmedian(values[axis, beside])) if np.isfinite(values[axis, beside]).any() else 0.0
-            pulse[axis] = np.nan_to_num(values[axis, inside] - base) * gain[axis, inside]
-            sigma[axis] = usual * max(grown, 1.0)
-        east = direction[inside, 0] * pulse[1] - direction[inside, 1] * pulse[0]
-        north = direction[inside, 1] * pulse[1] + direction[inside, 0] * pulse[0]
-        steps[k] = np.array([east.sum(), north.sum(), pulse[2].sum()]) * every
-        across, along = sigma[0], sigma[1]
-        if np.isfinite(across) and np.isfinite(along):
-            variances[k, 0] = max(across, along) ** 2
-        elif np.isfinite(across) or np.isfinite(along):
-            variances[k, 0] = np.nansum([across, along]) ** 2
-        variances[k, 1] = sigma[2] ** 2 if np.isfinite(sigma[2]) else UNSEEN_VAR
-    return steps, variances
+        size, sigma = _by_axis(t, values, gain, (first, last), scans=scans, every=every)
+        steps[k], variances[k] = _on_the_map(direction[(t >= first) & (t <= last)], size, sigma)
+        large[k] = _is_large(np.abs(size), sigma, by_height="up" in motion.sources)
+    return steps, variances, large
+
+
+def _by_axis(t: Floats, values: Floats, gain: Floats, span: tuple[float, float], *, scans: list[Scan], every: float) -> tuple[Floats, Floats]:
+    """Return the step over a span across, along and up [m] (3,), and what it is known to, NaN where nothing watches."""
+    first, last = span
+    flank = thresholds("analyzer.evidence")["slew.flank"]
+    inside = (t >= first) & (t <= last)
+    beside = ((t >= first - flank) & (t < first)) | ((t > last) & (t <= last + flank))
+    nearest = min(scans, key=lambda scan: abs(scan.length_s - (last - first)))
+    here = nearest.sigma[:, int(np.argmin(np.abs(t - (first + last) / 2)))]
+    size, sigma = np.zeros(3), np.full(3, np.nan)
+    for axis in range(3):
+        seen = nearest.sigma[axis][np.isfinite(nearest.sigma[axis])]
+        if not len(seen) or not np.isfinite(values[axis, inside]).any():
+            continue
+        known = values[axis, beside][np.isfinite(values[axis, beside])]
+        base = float(np.median(known)) if len(known) else 0.0
+        size[axis] = (np.nan_to_num(values[axis, inside] - base) * gain[axis, inside]).sum() * every
+        usual = here[axis] if np.isfinite(here[axis]) else float(np.median(seen))
+        # more than a wrong fix makes is a bad moment of the sensor
+        bad = abs(size[axis]) if abs(size[axis]) > _most()[axis] else 0.0
+        sigma[axis] = max(usual * max((last - first) / nearest.length_s, 1.0) ** 1.5, bad)
+    return size, sigma
+
+
+def _on_the_map(ahead: Floats, size: Floats, sigma: Floats) -> tuple[Floats, Floats]:
+    """Return a step east, north, up and its variances (4,) of one that was seen across, along and up.
+
+    The position moves one way while the car may turn: what each axis saw is the part of the step along its mean direction `ahead`
+    (m, 2), the middle of the span counting most, since a filter moves fastest there.
+    """
+    weight = np.hanning(len(ahead) + 2)[1:-1]
+    forward = weight @ ahead / weight.sum()
+    straight = max(float(np.hypot(*forward)), 0.3)
+    forward = forward / max(float(np.hypot(*forward)), 1e-9)
+    left = np.array([-forward[1], forward[0]])
+    across, along, up = np.where(np.isfinite(sigma), sigma**2, UNSEEN_VAR) / np.array([straight**2, straight**2, 1.0])
+    plan = along * np.outer(forward, forward) + across * np.outer(left, left)
+    step = (size[1] * forward + size[0] * left) / straight
+    return np.array([*step, size[2]]), np.array([plan[0, 0], plan[1, 1], plan[0, 1], up])
+
+
+def _most() -> Floats:
+    """Return the largest step across, along and up [m] that a wrong fix makes."""
+    return np.array([1.0, 1.0, 2.0]) * thresholds("analyzer.evidence")["slew.most"]
+
+
+def _is_large(size: Floats, sigma: Floats, *, by_height: bool) -> bool:
+    """Return whether a step stands out: `size` (3,) across, along and up [m] and `sigma`, NaN where nothing watches.
+
+    Along the track braking leaves more than sigma says: what stands out there alone must do so by the worse of both sigmas.
+    """
+    limits = thresholds("analyzer.evidence")
+    least, times = limits["slew.least"], limits["slew.measured"]
+    known = sigma[:2][np.isfinite(sigma[:2])]
+    plan = len(known) > 0 and np.hypot(*size[:2]) > max(least, times * float(known.max()))
+    return bool(plan or size[0] > max(least, times * sigma[0]) or (by_height and size[2] > max(2 * least, times * sigma[2])))
 
 
 def _with_rests(spans: Floats, step: Floats, var: Floats, track: Track, motion: Independent) -> tuple[Floats, Floats, Floats]:
@@ -208,10 +241,8 @@ def _with_rests(spans: Floats, step: Floats, var: Floats, track: Track, motion: 
 def _with_partners(
     t: Floats, values: Floats, gain: Floats, found: tuple[Floats, Floats, Floats], *, scans: list[Scan], track: Track,
     motion: Independent, every: float,
-) -> tuple[Floats, Floats, Floats, Floats]:
+) -> tuple[Floats, Floats, Floats]:
     """Return the slow steps with the other end of those that stand alone, where the opposite step explains a place well.
-
-    The last table is the horizontal size (k,) of each step [m]; of an end that was found by the other one it is that of both.
 
     A wrong fix comes and goes with the same step. Knowing one end, the other may be fainter than one nobody knows of:
     twice the log likelihood ratio of the opposite step against none must exceed `slew.partner`.
@@ -220,11 +251,9 @@ def _with_partners(
     spans, step, var = found
     direction = np.nan_to_num(motion.direction[np.clip(np.searchsorted(track.t, t), 0, len(track) - 1)])
     more: list[tuple[float, float]] = []
-    sizes = np.hypot(*step[:, :2].T)
-    of_more: list[float] = []
     for k in range(len(spans)):
         opposite = np.column_stack([step[:, :2] + step[k, :2], step[:, 2] + step[k, 2]])
-        sigma = np.sqrt(np.column_stack([var[:, 0] + var[k, 0]] * 2 + [var[:, 1] + var[k, 1]]))
+        sigma = np.sqrt((var + var[k])[:, [0, 1, 3]])
         if (np.arange(len(spans)) != k)[np.abs(opposite / sigma).max(axis=1) < 4.0].any():
             continue
         near = (np.abs(t - spans[k].mean()) < limits["slew.apart"]) & (np.abs(t - spans[k].mean()) > 10.0)
@@ -232,15 +261,13 @@ def _with_partners(
         apart = all(where[1] < a or where[0] > b for a, b in [*spans, *more])
         if best > limits["slew.partner"] and apart:
             more.append(where)
-            of_more.append(float(sizes[k]))
     if not more:
-        return *found, sizes
+        return found
     extra = np.asarray(more)
-    added, added_var = _measured(t, values, gain, extra, scans=scans, track=track, motion=motion, every=every)
+    added, added_var, _ = _measured(t, values, gain, extra, scans=scans, track=track, motion=motion, every=every)
     spans, step, var = np.vstack([spans, extra]), np.vstack([step, added]), np.vstack([var, added_var])
-    sizes = np.concatenate([sizes, np.maximum(of_more, np.hypot(*added[:, :2].T))])
     order = np.argsort(spans[:, 0], kind="stable")
-    return spans[order], step[order], var[order], sizes[order]
+    return spans[order], step[order], var[order]
 
 
 def _best_place(wanted: Floats, t: Floats, direction: Floats, near: Flags, *, scans: list[Scan]) -> tuple[float, tuple[float, float]]:

@@ -33,6 +33,8 @@ Flags = NDArray[np.bool_]
 #: spikes of one or two epochs at a few epochs per second are told from their neighbours.
 #: 7: a fused solution that neither wheel speed nor raw inertial data watched is not evaluated for slow wrong fixes, and so never fit for limits
 #: that such a fix would break; trust and bounds of its epochs are as before.
+#: Also: slow steps count along each axis as well as that axis was watched; what an antenna ahead of the axle, slip and the scale of a gyro
+#: leave across the track in bends is taken out; a slow step that no wrong fix makes is a bad moment of the sensor.
 RULES_VERSION = "7"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",

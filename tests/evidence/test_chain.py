@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy.stats import multivariate_normal
 
 from analyzer.evidence import chain
-from analyzer.evidence.chain import SHARES, SPREADS, Lasting, infer
+from analyzer.evidence.chain import SHARES, SPREADS, Lasting, covariance, infer, worst_in_plan
 
 SIGMA = (0.012, 0.02)
 FLAT = 1e6  # variance of a height step nobody measured
@@ -27,7 +27,7 @@ def brute(steps: np.ndarray, var: np.ndarray, prior: np.ndarray) -> np.ndarray:
         likelihood = 1.0
         for axis, part in ((0, 0), (1, 0), (2, 1)):
             sigma = np.array([SIGMA[part] if c == 0 else SPREADS[c - 1][part] for c in case])
-            cov = change @ np.diag(sigma**2) @ change.T + np.diag(var[:, part])
+            cov = change @ np.diag(sigma**2) @ change.T + np.diag(var[:, 3 * part])
             likelihood *= multivariate_normal(np.zeros(count - 1), cov).pdf(steps[:, axis])
         share = np.array([1.0, *SHARES])[list(case)]
         p = likelihood * np.prod(np.where(wrong, prior * share, 1 - prior))
@@ -62,7 +62,7 @@ def brute_frames(steps: np.ndarray, var: np.ndarray, prior: np.ndarray, frames: 
             spread = np.array([SIGMA[part] if c == 0 else kinds[c - 1][part] for c in drawn])
             cov = np.where(origin[:, None] == origin[None, :], np.outer(spread, spread), 0.0)
             kept_step = (origin[1:] == origin[:-1]) * 2 * SIGMA[part] ** 2
-            noise = change @ cov @ change.T + np.diag(var[:, part] + kept_step)
+            noise = change @ cov @ change.T + np.diag(var[:, 3 * part] + kept_step)
             p *= multivariate_normal(np.zeros(count - 1), noise).pdf(steps[:, axis])
         total += p
         weights += p * (drawn > 0)
@@ -79,7 +79,7 @@ def test_frames_that_last_against_brute_force(steps: list[list[float]], normal_s
 
 def test_a_fix_taken_anew_under_a_moved_base_stands_where_the_one_before_stood() -> None:
     """2.2 m after an outage; ten seconds later a lorry, and the same place again: not right because it fits its neighbour."""
-    steps, var = np.array([[1.31, 1.79, 1.92], [0.01, 0.05, -0.1]]), np.array([[0.152, 2.45], [0.055, 0.173]]) ** 2
+    steps, var = np.array([[1.31, 1.79, 1.92], [0.01, 0.05, -0.1]]), covariance(np.array([0.152, 0.055]) ** 2, np.array([2.45, 0.173]) ** 2)
     prior = np.array([0.001, 0.43, 0.0013])
     alone = infer(steps, var, prior, right_sigma_m=SIGMA).wrong
     assert alone[1] < 0.5, "each offset drawn by itself: that two are alike is taken for chance"
@@ -98,7 +98,7 @@ def planar(steps: list[list[float]] | np.ndarray) -> np.ndarray:
 
 
 def variances(sigma: np.ndarray | float, count: int, up: float = FLAT) -> np.ndarray:
-    return np.column_stack([np.broadcast_to(np.asarray(sigma) ** 2, count), np.full(count, up)])
+    return covariance(np.broadcast_to(np.asarray(sigma) ** 2, count), np.full(count, up))
 
 
 @pytest.mark.parametrize(
@@ -116,6 +116,50 @@ def test_against_brute_force(steps: list[list[float]], normal_steps: None) -> No
         var = variances(np.array([0.02, 0.05, 0.03]), 3, up)
         found = infer(planar(steps), var, prior, right_sigma_m=SIGMA).wrong
         assert found == pytest.approx(brute(planar(steps), var, prior), abs=0.02)
+
+
+def brute_plan(steps: np.ndarray, var: np.ndarray, prior: np.ndarray) -> np.ndarray:
+    """Return P(wrong) as `brute` does, east and north together with their covariance."""
+    count = len(prior)
+    change = np.diff(np.eye(count), axis=0)
+    noise = np.block([[np.diag(var[:, 0]), np.diag(var[:, 2])], [np.diag(var[:, 2]), np.diag(var[:, 1])]])
+    weights, total = np.zeros(count), 0.0
+    for case in itertools.product(range(1 + len(SPREADS)), repeat=count):
+        likelihood = 1.0
+        for part, values, seen in ((0, steps[:, :2].T.ravel(), noise), (1, steps[:, 2], np.diag(var[:, 3]))):
+            sigma = np.array([SIGMA[part] if c == 0 else SPREADS[c - 1][part] for c in case])
+            own = change @ np.diag(sigma**2) @ change.T
+            likelihood *= multivariate_normal(np.zeros(len(values)), np.kron(np.eye(2 - part), own) + seen).pdf(values)
+        p = likelihood * np.prod(np.where(np.array(case) > 0, prior * np.array([1.0, *SHARES])[list(case)], 1 - prior))
+        total += p
+        weights += p * (np.array(case) > 0)
+    return weights / total
+
+
+def tilted(angle_deg: float, across: float, along: float, up: float) -> np.ndarray:
+    """Return the variances (4,) of a step that is known to `across` and `along` [m] about a track towards `angle_deg`."""
+    forward = np.array([np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))])
+    plan = along**2 * np.outer(forward, forward) + across**2 * (np.eye(2) - np.outer(forward, forward))
+    return np.array([plan[0, 0], plan[1, 1], plan[0, 1], up**2])
+
+
+@pytest.mark.parametrize("steps", [[[0.5, 0.1], [-0.5, -0.1]], [[0.3, 0.6], [0.2, -0.4]], [[0.02, 1.5], [0.01, -0.6]]])
+@pytest.mark.parametrize("angles", [(0.0, 90.0), (30.0, -50.0)])
+def test_steps_known_better_across_than_along_against_brute_force(steps: list[list[float]], angles: tuple[float, float], normal_steps: None) -> None:
+    prior = np.array([0.01, 0.03, 0.02])
+    var = np.array([tilted(angles[0], 0.05, 2.0, 0.1), tilted(angles[1], 0.03, 0.5, 0.2)])
+    found = infer(planar(steps), var, prior, right_sigma_m=SIGMA).wrong
+    assert found == pytest.approx(brute_plan(planar(steps), var, prior), abs=0.01)
+
+
+def test_a_step_seen_across_alone_still_says_which_stretch_is_off() -> None:
+    """0.4 m across and back, along the track nothing is known; known alike both ways, as badly as along, it would say nothing."""
+    steps = planar([[0.0, 0.4], [0.0, -0.41]])
+    var = np.array([tilted(0.0, 0.04, 3.0, 100.0)] * 2)
+    prior = np.array([0.01, 0.03, 0.01])
+    assert infer(steps, var, prior, right_sigma_m=SIGMA).wrong[1] > 0.9
+    worst = covariance(worst_in_plan(var), var[:, 3])
+    assert infer(steps, worst, prior, right_sigma_m=SIGMA).wrong[1] < 0.05
 
 
 def test_a_wrong_stretch_between_right_ones_is_found_with_its_offset() -> None:
@@ -143,7 +187,7 @@ def test_a_step_of_five_sigmas_is_believed_and_one_of_two_is_not() -> None:
 def test_a_badly_measured_height_does_not_clear_a_stretch_whose_steps_in_plan_stand_out() -> None:
     """Another station for two minutes, 0.42 m off; behind it the road climbed where nobody saw it. Bad moments come to all steps alike."""
     steps = np.array([[0.28, -0.32, 0.5], [-0.25, 0.24, 2.1]])
-    var = np.array([[0.049, 0.263], [0.055, 0.292]]) ** 2
+    var = covariance(np.array([0.049, 0.055]) ** 2, np.array([0.263, 0.292]) ** 2)
     wrong = infer(steps, var, np.array([1e-9, 0.5, 2e-4]), right_sigma_m=SIGMA).wrong
     assert wrong[1] > 0.95 and wrong[0] < 0.01 and wrong[2] < 0.01
 

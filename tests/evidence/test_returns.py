@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from scipy.special import expit, logit
 
 from analyzer.evidence.ageing import Ageing, age_excess
+from analyzer.evidence.chain import covariance
 from analyzer.evidence.claim import RADIUS_95
 from analyzer.evidence.prior import PriorOf
 from analyzer.evidence.returns import Returns, _log_odds, moved_words, watch, without_returns
@@ -169,7 +170,7 @@ def test_without_any_speed_a_stretch_behind_a_loss_is_doubted_the_more_the_short
 
 def _slews(at_s: float, step_m: float, count: int) -> Slews:
     none = np.zeros(count, dtype=bool)
-    return Slews(np.array([[at_s, at_s + 4.0]]), np.array([[step_m, 0.0, 0.0]]), np.full((1, 2), 1e-3), none[:1], none, none, {})
+    return Slews(np.array([[at_s, at_s + 4.0]]), np.array([[step_m, 0.0, 0.0]]), covariance(np.full(1, 1e-3), np.full(1, 1e-3)), none[:1], none, none, {})
 
 
 def test_a_fused_solution_may_shed_what_ageing_built_up_but_no_more() -> None:
