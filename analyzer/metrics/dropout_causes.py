@@ -17,6 +17,7 @@ from analyzer import tables
 from analyzer.metrics.fix_state import state_name
 from analyzer.metrics.link_state import BLIND
 from analyzer.metrics.rate import Timeline
+from analyzer.metrics.stations_heard import other_station, replaced_base
 from analyzer.settings import thresholds
 
 Array = NDArray[np.float64]
@@ -176,7 +177,10 @@ def _bytes_instead(last: int, first: int, lost: float, scene: Scene) -> str:
 
 def _of_outage(start_s: float, end_s: float, scene: Scene) -> Cause:
     """Return the cause of a correction outage."""
-    other = _other_station(start_s, end_s, scene)
+    replaced = replaced_base(start_s, end_s, scene)
+    if replaced:
+        return "base_position_changed", replaced
+    other = other_station(start_s, end_s, scene)
     if other:
         return "interference", other
     sky = _sky_of_outage(start_s, end_s, scene)
@@ -202,7 +206,7 @@ def _of_loss(start_s: float, end_s: float, scene: Scene) -> Cause:
         began = float(scene.line.seconds[at]), float(scene.line.seconds[at + 1])
         cause, words = _of_missing(*began, scene)
         return cause, f"it follows missing epochs: {words}"
-    other = _other_station(start_s, start_s + limit["cause.near_s"], scene)
+    other = other_station(start_s, start_s + limit["cause.near_s"], scene)
     if other:
         return "interference", other
     age = scene.before(scene.age_s, start_s)
@@ -216,17 +220,6 @@ def _of_loss(start_s: float, end_s: float, scene: Scene) -> Cause:
         return "incomplete_corrections", f"fixed did not come back for {end_s - start_s:.0f} s{fresh}"
     partly = _sky_partly(start_s, scene)
     return ("sky_obstruction", f"{partly}, and nothing else changed{fresh}") if partly else ("unknown", f"neither satellites, station id nor age changed{fresh}")
-
-
-def _other_station(start_s: float, end_s: float, scene: Scene) -> str:
-    """Return in words that another station id appeared at or in a dropout, or an empty text."""
-    near = thresholds("analyzer.metrics")["cause.near_s"]
-    when = scene.station_changes["time_s"].to_numpy(dtype=np.float64)
-    rows = scene.station_changes[(when >= start_s - near) & (when < end_s + 1e-6)]
-    if not len(rows):
-        return ""
-    row = rows.iloc[0]
-    return f"the station id changed from {int(row['from_id'])} to {int(row['to_id'])}: another base was heard"
 
 
 def _sky(start_s: float, end_s: float, scene: Scene) -> str:

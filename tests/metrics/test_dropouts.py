@@ -197,6 +197,23 @@ def test_a_second_base_is_interference():
     assert "station_id_changes" in {f.code for f in found.findings}
 
 
+@pytest.mark.parametrize(("back", "climbs", "cause"), [
+    (4000, True, "base_position_changed"), (3000, True, "interference"), (4000, False, "interference"),
+], ids=["stays", "one's own comes back", "the age does not climb"])
+def test_another_station_that_comes_in_place_of_a_silent_one_and_stays_is_another_base(back: int, climbs: bool, cause: str):
+    frame = drive(400)
+    state, ids = frame["fix_state"].astype(str).to_numpy(), frame["station_id"].to_numpy(dtype=float, na_value=np.nan)
+    age = frame["correction_age_s"].to_numpy(dtype=float, na_value=np.nan).copy()
+    state[2100:2300], ids[2250 if climbs else 2095:back] = "float", 99
+    if climbs:
+        age[2000:2250] = age[1999] + np.arange(250) / 10
+    found = measure(recording(frame.assign(fix_state=pd.Categorical(state, tables.FIX_STATES), correction_age_s=age,
+                                           station_id=pd.array(ids).astype("Int32")))).dropouts
+    assert found["cause"].iloc[0] == cause
+    assert found["kind"].iloc[0] == ("correction_outage" if climbs else "fix_loss")
+    assert ("not heard again" in found["evidence"].iloc[0]) == (cause == "base_position_changed")
+
+
 def test_a_run_without_corrections_says_so_and_one_without_ages_too():
     moment = np.arange(0.0, 100.0)
     frame = fixes(moment, fix_state="autonomous", latitude_deg=48 + moment * 1e-4, longitude_deg=11.0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 from pathlib import Path
 
 import pandas as pd
@@ -90,10 +91,12 @@ def test_with_inertial_data_what_is_right_is_fit_and_the_wrong_fix_is_not(fused:
     assert not found.windows["reason"].str.contains(SENTENCE).any()
 
 
-def test_a_wrong_fix_that_nothing_shows_is_not_called_fit() -> None:
-    """The demo drive whose wrong fix only its inertial data expose: without them trusted epochs are decimetres off."""
+def test_a_wrong_fix_that_nothing_shows_is_not_called_fit(tmp_path: Path) -> None:
+    """The demo drive whose wrong fix its inertial data and its heading expose: without them trusted epochs are decimetres off."""
     folder = ROOT / "data_demo" / "day2_run01"
-    found = assess_files(DriveFiles(logs=(folder / "rover.nmea.gz",), setup=folder / "setup.toml", windows=folder / "windows.csv"))
+    lines = gzip.decompress((folder / "rover.nmea.gz").read_bytes()).splitlines(keepends=True)
+    (tmp_path / "rover.nmea").write_bytes(b"".join(line for line in lines if line[3:6] != b"HDT"))
+    found = assess_files(DriveFiles(logs=(tmp_path / "rover.nmea",), setup=folder / "setup.toml", windows=folder / "windows.csv"))
     truth = pd.read_csv(folder / "truth.csv.gz").set_index("time_utc")["error_h_m"]
     truth.index = pd.DatetimeIndex(truth.index)
     off = truth.reindex(found.epochs.index)[(found.epochs["trust"] == "trusted").to_numpy()] > 0.1
