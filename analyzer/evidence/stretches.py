@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from analyzer import intervals
 from analyzer.evidence.knots import Knots, value_variance, walk_model
 from analyzer.evidence.noise import Noise
+from analyzer.evidence.sharp_steps import sharp_steps
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.evidence.two_state import Model, reversed_model, run_filter
 from analyzer.settings import thresholds
@@ -55,7 +56,12 @@ def cut(track: Track, residual: Floats, noise: Noise, *, breaks: Flags, fixed: F
     pieces: list[tuple[int, int]] = []
     by_jump: list[bool] = []
     for start, end in spans:
-        at = [int(start), *jumps_in(residual[start:end], track, noise, int(start), coarse=coarse[start:end], truncated=truncated[start:end - 1]), int(end)]
+        jumps = jumps_in(residual[start:end], track, noise, int(start), coarse=coarse[start:end], truncated=truncated[start:end - 1])
+        if not track.from_places:
+            sharp = sharp_steps(residual[start:end], track.places[start:end, 2], track.nominal_s)
+            apart = thresholds("analyzer.evidence")["stretch.jump_window"]
+            jumps = sorted([*jumps, *(int(start) + k for k in sharp if all(abs(track.t[int(start) + k] - track.t[j]) > apart for j in jumps))])
+        at = [int(start), *jumps, int(end)]
         pieces += list(itertools.pairwise(at))
         by_jump += [False] + [True] * (len(at) - 2)
     whole = np.asarray(pieces, dtype=np.int64).reshape(-1, 2)

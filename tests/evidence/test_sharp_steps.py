@@ -1,0 +1,59 @@
+"""Steps of plan and height within one epoch: found where both come at once and stay, and nowhere else."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from analyzer.evidence.sharp_steps import sharp_steps
+
+
+def _drive(rate_hz: float, seed: int, minutes: float = 10.0) -> tuple[np.ndarray, np.ndarray]:
+    """Return a residual that wanders as rough Doppler leaves it, and heights of a hilly road at 17 m/s, both with noise of fixed."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(round(60 * minutes * rate_hz)) / rate_hz
+    wander = np.cumsum(rng.normal(size=(len(t), 2)), axis=0) * 0.045 / np.sqrt(rate_hz)
+    return wander + 0.006 * rng.normal(size=(len(t), 2)), 8 * np.sin(17 * t / 250) + 0.01 * rng.normal(size=len(t))
+
+
+@pytest.mark.parametrize("rate_hz", [1.0, 2.0, 5.0])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_drive_without_a_wrong_fix_has_none(rate_hz: float, seed: int) -> None:
+    assert sharp_steps(*_drive(rate_hz, seed), 1 / rate_hz) == []
+
+
+@settings(max_examples=40, deadline=None)
+@given(at=st.integers(40, 1100), seed=st.integers(0, 1000), angle=st.floats(0, 6.28), up=st.sampled_from([-1.0, 1.0]))
+def test_a_wrong_fix_is_found_at_its_epoch(at: int, seed: int, angle: float, up: float) -> None:
+    residual, height = _drive(2.0, seed)
+    residual[at:] += 0.45 * np.array([np.cos(angle), np.sin(angle)])
+    height[at:] += 0.8 * up
+    assert sharp_steps(residual, height, 0.5) == [at]
+
+
+@pytest.mark.parametrize("what", ["plan", "height", "spike", "apart"])
+def test_what_is_no_step_of_both_that_stays_is_not_taken_for_one(what: str) -> None:
+    residual, height = _drive(2.0, 7)
+    if what in ("plan", "spike", "apart"):
+        residual[600:601 if what == "spike" else None] += [0.4, 0.3]
+    if what in ("height", "spike", "apart"):
+        first = 605 if what == "apart" else 600
+        height[first:first + 1 if what == "spike" else None] += 0.8
+    assert sharp_steps(residual, height, 0.5) == []
+
+
+def test_under_trees_all_steps_are_larger_and_count_by_those_around_them() -> None:
+    residual, height = _drive(2.0, 5)
+    rng = np.random.default_rng(6)
+    residual[500:700] += 0.15 * rng.normal(size=(200, 2))
+    height[500:700] += 0.25 * rng.normal(size=200)
+    assert sharp_steps(residual, height, 0.5) == []
+
+
+def test_short_stretches_and_missing_heights_are_left_alone() -> None:
+    residual, height = _drive(2.0, 5)
+    assert sharp_steps(residual[:8], height[:8], 0.5) == []
+    height[10] = np.nan
+    assert sharp_steps(residual, height, 0.5) == []
