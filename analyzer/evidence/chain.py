@@ -23,9 +23,11 @@ from analyzer.evidence.track import Flags, Floats
 #: Normals kept in a mixture, and of frames beside them.
 MOST, MOST_FRAMES = 16, 16
 #: Sigma of the offset of what is wrong, per horizontal axis and in height [m]: wrong fixes of a few centimetres to a metre,
-#: larger in height, frames that differ in plan alone, and those of strangers' bases; and how common each is.
+#: larger in height, frames that differ in plan alone, and those of strangers' bases; and how common each is among wrong fixes.
 SPREADS = ((0.15, 0.3), (0.5, 1.0), (0.5, 0.02), (2.0, 1.5))
 SHARES = (0.3, 0.3, 0.3, 0.1)
+#: How common each is among frames: a base that is set up anew on a mean of autonomous positions is off by a metre and more.
+FRAME_SHARES = (0.1, 0.3, 0.3, 0.3)
 #: Share of steps whose variance is this many times what was learnt: velocity has bad moments, and a road bends up or down unseen.
 TAIL, TAIL_VAR = 0.05, 9.0
 #: Least share of frames in what is wrong: a stretch may keep what began before it.
@@ -46,7 +48,7 @@ def worst_in_plan(var: Floats) -> Floats:
 
 #: Kinds of being wrong: each spread as a wrong fix, then as a frame that later stretches keep.
 _VAR = covariance(*np.square(np.array((*SPREADS, *SPREADS)).T))
-_LOG_SHARE = np.log((*SHARES, *SHARES))
+_LOG_SHARE = np.log((*SHARES, *FRAME_SHARES))
 _IS_FRAME = np.arange(len(_VAR)) >= len(SPREADS)
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import logsumexp
 
-from analyzer.evidence.chain import SHARES, SPREADS
+from analyzer.evidence.chain import FRAME_SHARES, SPREADS
 from analyzer.evidence.road import Ints, Pairs, seconds_of
 from analyzer.evidence.track import Floats
 from analyzer.settings import thresholds
@@ -72,7 +72,7 @@ def _log_odds(off: float, sigma: float, blamed: float) -> tuple[float, float]:
     """Return the log odds of a wrong fix and of another frame for a height that is `off`, if others are to blame that often."""
     right = logsumexp([np.log1p(-blamed) + _log_normal(off, sigma), np.log(blamed) + _log_normal(off, float(np.hypot(sigma, OTHERS_OFF_M)))])
     fix = logsumexp([_log_normal(off, float(np.hypot(sigma, up))) for up in (SPREADS[0][1], SPREADS[1][1])]) - np.log(2)
-    frame = logsumexp([_log_normal(off, float(np.hypot(sigma, up))) + np.log(share) for (_, up), share in zip(SPREADS, SHARES, strict=True)])
+    frame = logsumexp([_log_normal(off, float(np.hypot(sigma, up))) + np.log(share) for (_, up), share in zip(SPREADS, FRAME_SHARES, strict=True)])
     return float(fix - right), float(frame - right)
 
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy.stats import multivariate_normal
 
 from analyzer.evidence import chain
-from analyzer.evidence.chain import SHARES, SPREADS, Lasting, covariance, infer, worst_in_plan
+from analyzer.evidence.chain import FRAME_SHARES, SHARES, SPREADS, Lasting, covariance, infer, worst_in_plan
 
 SIGMA = (0.012, 0.02)
 FLAT = 1e6  # variance of a height step nobody measured
@@ -54,7 +54,7 @@ def brute_frames(steps: np.ndarray, var: np.ndarray, prior: np.ndarray, frames: 
             drawn[k] = c
             p *= 1 - frames.kept[k - 1] if k and before in lasting else 1.0
             apart = frames.begun[k] if c in lasting else prior[k] - frames.begun[k]
-            p *= 1 - prior[k] if c == 0 else apart * (*SHARES, *SHARES)[c - 1]
+            p *= 1 - prior[k] if c == 0 else apart * (*SHARES, *FRAME_SHARES)[c - 1]
         if p == 0:
             continue
         # right fixes scatter about the truth each time anew; so do those that stand in one frame
@@ -175,6 +175,13 @@ def test_two_stretches_in_a_strangers_frame_are_not_split_with_the_right_one_bef
     found = infer(planar([[0.1, 2.2], [0.02, 0.01], [-0.1, -2.2]]), variances(np.array([0.012, 0.03, 0.02]), 3), prior, right_sigma_m=SIGMA)
     assert (found.wrong[[0, 3]] < 0.05).all() and (found.wrong[1:3] > 0.99).all()
     assert found.offset[1:3, 1] == pytest.approx([2.2, 2.2], abs=0.06)
+
+
+def test_a_base_set_up_anew_two_metres_away_is_believed_at_three_sigmas() -> None:
+    """Two minutes of outage, 3.3 m measured to 1.1 m: wrong fixes are not so large, frames are."""
+    steps, prior = planar([[1.2, -3.1]]), np.array([0.002, 0.05])
+    as_frame = infer(steps, variances(1.07, 1), prior, right_sigma_m=SIGMA, frames=Lasting(np.array([0.0, 0.05]), np.zeros(1))).wrong[1]
+    assert as_frame > 1.5 * infer(steps, variances(1.07, 1), prior, right_sigma_m=SIGMA).wrong[1] > 0.12
 
 
 def test_a_step_of_five_sigmas_is_believed_and_one_of_two_is_not() -> None:
