@@ -35,7 +35,7 @@ class Joined:
 
     spans: list[list[int]] = field(default_factory=list)
     by_jump: list[bool] = field(default_factory=list)
-    by_slew: list[int] = field(default_factory=list)
+    by_slew: list[bool] = field(default_factory=list)
     step: list[Floats] = field(default_factory=list)
     var: list[Floats] = field(default_factory=list)
 
@@ -53,7 +53,7 @@ class Joined:
             measured = own and k > 0
             self.spans.append([max(int(start), first), stop])
             self.by_jump.append(bool(own and chain.stretches.by_jump[k]))
-            self.by_slew.append(int(chain.by_slew[k]) if own else 0)
+            self.by_slew.append(own and bool(chain.by_slew[k]))
             self.step.append(chain.steps[k - 1] if measured else np.zeros(3))
             self.var.append(chain.variances[k - 1] if measured else np.array([UNMEASURED, UNMEASURED, 0.0, UNMEASURED]))
 
@@ -62,7 +62,7 @@ class Joined:
         spans = np.asarray(self.spans, dtype=np.int64).reshape(-1, 2)
         stretches = Stretches(spans, np.asarray(self.by_jump, dtype=bool), np.zeros(0, dtype=np.int64))
         return Chain(stretches, np.asarray(self.step[1:]).reshape(-1, 3), np.asarray(self.var[1:]).reshape(-1, 4),
-                     np.asarray(self.by_slew, dtype=np.int64))
+                     np.asarray(self.by_slew, dtype=bool))
 
 
 class Collector:

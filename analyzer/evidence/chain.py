@@ -27,7 +27,7 @@ MOST, MOST_FRAMES = 16, 16
 SPREADS = ((0.15, 0.3), (0.5, 1.0), (0.5, 0.02), (2.0, 1.5))
 SHARES = (0.3, 0.3, 0.3, 0.1)
 #: How common each is among frames: a base that is set up anew on a mean of autonomous positions is off by a metre and more.
-FRAME_SHARES = (0.1, 0.3, 0.3, 0.3)
+FRAME_SHARES = (0.2, 0.3, 0.25, 0.25)
 #: Share of steps whose variance is this many times what was learnt: velocity has bad moments, and a road bends up or down unseen.
 TAIL, TAIL_VAR = 0.05, 9.0
 #: Least share of frames in what is wrong: a stretch may keep what began before it.

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analyzer.evidence.chain import Posterior, infer, worst_in_plan
-from analyzer.evidence.stretches import Ints, Stretches
+from analyzer.evidence.stretches import Stretches
 from analyzer.evidence.track import Flags, Floats
 from analyzer.settings import thresholds
 
@@ -26,12 +26,12 @@ UNKNOWN_VAR = 1.0
 
 @dataclass(frozen=True)
 class Chain:
-    """Stretches, the steps (k-1, 3) [m] from each to the next, their variances (k-1, 4), see `chain`, and how each began, see `second_opinion`."""
+    """Stretches, the steps (k-1, 3) [m] from each to the next, their variances (k-1, 4), see `chain`, and which began with a slow step."""
 
     stretches: Stretches
     steps: Floats
     variances: Floats
-    by_slew: Ints
+    by_slew: Flags
 
 
 def consensus(chain: Chain, prior_wrong: PriorOf) -> Posterior:

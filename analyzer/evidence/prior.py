@@ -12,7 +12,7 @@ from analyzer.evidence.returns import Returns
 from analyzer.evidence.road import NOTHING, Pairs
 from analyzer.evidence.road_odds import odds_of
 from analyzer.evidence.stations import Told
-from analyzer.evidence.stretches import Ints, Stretches
+from analyzer.evidence.stretches import Stretches
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
 
@@ -34,14 +34,14 @@ class PriorOf:
         #: (n,) epochs whose heading lastingly disagrees with the course: their reference point lies beside the true one
         self.unaligned = np.zeros(len(foreign), dtype=bool) if unaligned is None else unaligned
 
-    def __call__(self, stretches: Stretches, by_slew: Ints, wrong: Floats | None = None) -> Floats:
+    def __call__(self, stretches: Stretches, by_slew: Flags, wrong: Floats | None = None) -> Floats:
         """Return the prior of each stretch; `by_slew` (k,) says which began with a slow step, see `_with_slews`.
 
         `wrong` (k,) is what is known of the stretches so far: heights of those that are wrong say nothing of others.
         """
         return self.parts(stretches, by_slew, wrong)[0]
 
-    def parts(self, stretches: Stretches, by_slew: Ints, wrong: Floats | None = None) -> tuple[Floats, Lasting]:
+    def parts(self, stretches: Stretches, by_slew: Flags, wrong: Floats | None = None) -> tuple[Floats, Lasting]:
         """Return the prior of each stretch (k,), and the part of it that is another frame, with how likely the next stretch keeps one."""
         t = self.track.t
         spans_s = np.column_stack([t[stretches.spans[:, 0]], t[stretches.spans[:, 1] - 1]]) if len(stretches) else np.zeros((0, 2))
@@ -49,7 +49,7 @@ class PriorOf:
         both = np.array([self._one(stretches, by_slew, k, float(fix[k]), float(frame[k])) for k in range(len(stretches))]).reshape(-1, 2)
         return both[:, 0], Lasting(both[:, 1], np.array([self._kept(stretches, k) for k in range(len(stretches) - 1)]))
 
-    def _one(self, stretches: Stretches, by_slew: Ints, k: int, fix_odds: float, frame_odds: float) -> tuple[float, float]:
+    def _one(self, stretches: Stretches, by_slew: Flags, k: int, fix_odds: float, frame_odds: float) -> tuple[float, float]:
         """Return the prior of stretch k by what leads up to it, and by what other passes of its road say: log odds of either kind; and its frame's part."""
         fix, frame = self._by_its_begin(stretches, by_slew, k)
         elsewhere = _shifted(frame, frame_odds)
@@ -71,7 +71,7 @@ class PriorOf:
         outage_s = float(self.ageing.excess_s[lost].max(initial=0.0))
         return float(limits["frame.kept" if outage_s <= limits["wrong.frame_outage"] else "frame.kept_outage"])
 
-    def _by_its_begin(self, stretches: Stretches, by_slew: Ints, k: int) -> tuple[float, float]:
+    def _by_its_begin(self, stretches: Stretches, by_slew: Flags, k: int) -> tuple[float, float]:
         """Return the probabilities of a wrong fix and of another frame by how the stretch began, ends and lasts."""
         limits = thresholds("analyzer.evidence")
         start, end = stretches.spans[k]
@@ -82,9 +82,7 @@ class PriorOf:
             return limits["wrong.before_jump"], 0.0
         length = self.track.t[end - 1] - self.track.t[start]
         lasting = np.exp(-length / limits["wrong.lasting"]) * (1 - limits["wrong.least_share"]) + limits["wrong.least_share"]
-        ends_slow = by_slew[k + 1] if k + 1 < len(stretches) else 0
-        if max(by_slew[k], ends_slow) == 2 and self._shorter(stretches, by_slew, k):
-            return limits["wrong.half_seen"], 0.0
+        ends_slow = k + 1 < len(stretches) and by_slew[k + 1]
         if by_slew[k] or ends_slow:
             # a loss before it, or the end of the drive behind it, says on which side the wrong fix is more likely
             kind = "slew" if by_slew[k] and ends_slow else "before_jump" if ends_slow and k > 0 else "first_then_slew" if ends_slow else "after_slew"
@@ -130,13 +128,6 @@ class PriorOf:
         if self.told is not None:
             radius = np.maximum(radius, self.told.shift_by(self.track.t))
         return np.where(corrected, np.maximum(radius, np.where(self.foreign, limits["frame.foreign"], 0.0)), 0.0)
-
-    def _shorter(self, stretches: Stretches, by_slew: Ints, k: int) -> bool:
-        """Return whether stretch k is shorter than its neighbours across slow steps, so that it is the one to doubt."""
-        t = self.track.t
-        length = t[stretches.spans[:, 1] - 1] - t[stretches.spans[:, 0]]
-        beside = [length[j] for j, slow in ((k - 1, by_slew[k]), (k + 1, by_slew[k + 1] if k + 1 < len(length) else 0)) if slow]
-        return bool(length[k] < thresholds("analyzer.evidence")["slew.apart"] and length[k] <= max(beside))
 
     def _frame(self, before_s: float, after_s: float, outage_s: float, *, held: bool) -> float:
         """Return the probability that the base came back in another place, from what it said of itself where that was recorded.

@@ -156,5 +156,5 @@ def without_returns(slews: Slews, track: Track, ageing: Ageing) -> Slews:
         near = (slews.spans[:, 1] > back - limits["return.window"]) & (slews.spans[:, 0] < back + limits["return.settled"])
         keep &= ~(near & (np.hypot(*slews.step[:, :2].T) < gone))
     spans = slews.spans[keep]
-    return replace(slews, spans=spans, step=slews.step[keep], var=slews.var[keep], half_seen=slews.half_seen[keep],
+    return replace(slews, spans=spans, step=slews.step[keep], var=slews.var[keep],
                    inside=inside_of(track, spans))

@@ -165,15 +165,13 @@ def _torn(stretches: Stretches, steps: Floats, step_var: Floats, count: int) -> 
 
 def _with_slews(
     stretches: Stretches, slews: Slews, track: Track, *, steps: Floats, variances: Floats
-) -> tuple[Floats, Floats, Ints]:
-    """Return steps (k-1, 3) and variances (k-1, 4) with what independent motion measured between stretches, and how each stretch began.
-
-    1 for a slow step, 2 for one of which only one horizontal axis was seen, else 0.
+) -> tuple[Floats, Floats, Flags]:
+    """Return steps (k-1, 3) and variances (k-1, 4) with what independent motion measured between stretches, and which stretches began with a slow step.
 
     Horizontally the slow step adds to what the solution's own velocity shows; in height it replaces the guess from the
     slope of the road where it is known better and nothing was lost between: while not fixed nobody watched.
     """
-    by_slew = np.zeros(len(stretches), dtype=np.int64)
+    by_slew = np.zeros(len(stretches), dtype=bool)
     if not len(slews.spans) or len(stretches) < 2:
         return steps, variances, by_slew
     steps, variances = steps.copy(), variances.copy()
@@ -182,7 +180,7 @@ def _with_slews(
         found = slews.between(track.t[end - 1], track.t[start])
         if not len(found):
             continue
-        by_slew[k + 1] = np.maximum(1, 2 * slews.half_seen[found].max())
+        by_slew[k + 1] = True
         steps[k, :2] += slews.step[found, :2].sum(axis=0)
         variances[k, :3] += slews.var[found, :3].sum(axis=0)
         own = float(slews.var[found, 3].sum())

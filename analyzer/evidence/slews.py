@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyzer import intervals
-from analyzer.evidence.chain import covariance, worst_in_plan
+from analyzer.evidence.chain import covariance
 from analyzer.evidence.independent import Independent
 from analyzer.evidence.rest import moves_at_rest, stands
 from analyzer.evidence.slew_scan import Scan, driving_of, on_grid, scan_length, steps_over
@@ -36,14 +36,13 @@ MOST = 40
 class Slews:
     """Slow steps in time order: `spans` (k, 2) seconds, `step` (k, 3) east, north, up [m], `var` (k, 4) as from `chain.covariance`.
 
-    `half_seen` (k,) : only one horizontal axis was under watch. `inside` : per epoch. `sigma_m` : by axis, what a step of five seconds is known to; empty where nothing independent is.
+    `inside` : per epoch. `sigma_m` : by axis, what a step of five seconds is known to; empty where nothing independent is.
     `shown` : per epoch, a wrong fix of usual size would have stood out.
     """
 
     spans: Floats
     step: Floats
     var: Floats
-    half_seen: Flags
     inside: Flags
     shown: Flags
     sigma_m: dict[str, float]
@@ -56,7 +55,7 @@ class Slews:
 def none_found(count: int) -> Slews:
     """Return that nothing was looked for."""
     off = np.zeros(count, dtype=bool)
-    return Slews(np.zeros((0, 2)), np.zeros((0, 3)), np.zeros((0, 4)), off[:0], off, off, {})
+    return Slews(np.zeros((0, 2)), np.zeros((0, 3)), np.zeros((0, 4)), off, off, {})
 
 
 def find_slews(track: Track, motion: Independent) -> Slews:
@@ -76,12 +75,11 @@ def find_slews(track: Track, motion: Independent) -> Slews:
     unseen = np.asarray([hidden[:, :2].any(axis=1), hidden[:, 2]], dtype=np.float64)
     var = var * limits["slew.surcharge"] ** 2 + limits["slew.hidden"] ** 2 * covariance(*unseen)
     spans = _to_their_ends(t, values, spans, hidden)
-    one_axis = not {"across", "along"} <= set(motion.sources)
     spans, step, var = _with_rests(spans, step, var, track, motion)
     middle = told[min(2, len(scans) - 1)]
     by_axis = {axis: float(np.nanmedian(middle.sigma[k])) for k, axis in enumerate(AXES) if np.isfinite(middle.sigma[k]).any()}
     shown = np.interp(track.t, t, (_stands_out(middle) > limits["slew.measured"]).astype(np.float64)) > 0.5
-    return Slews(spans, step, var, one_axis & (worst_in_plan(var) > limits["slew.known"] ** 2), inside_of(track, spans), shown, by_axis)
+    return Slews(spans, step, var, inside_of(track, spans), shown, by_axis)
 
 
 def inside_of(track: Track, spans: Floats) -> Flags:

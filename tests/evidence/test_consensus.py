@@ -22,7 +22,7 @@ def decide(steps: list[list[float]], variances: list[float], foreign: list[bool]
     count = len(foreign)
     spans = np.column_stack([np.arange(count), np.arange(1, count + 1)]) * 10
     stretches = Stretches(spans, np.zeros(count, dtype=bool), np.zeros(0, dtype=np.int64))
-    chain = Chain(stretches, np.array(steps), covariance(np.array(variances), np.array(variances)), np.zeros(count, dtype=np.int64))
+    chain = Chain(stretches, np.array(steps), covariance(np.array(variances), np.array(variances)), np.zeros(count, dtype=bool))
 
     class Prior(SimpleNamespace):
         def parts(self, *_: object) -> tuple[np.ndarray, Lasting]:

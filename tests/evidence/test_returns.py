@@ -170,7 +170,7 @@ def test_without_any_speed_a_stretch_behind_a_loss_is_doubted_the_more_the_short
 
 def _slews(at_s: float, step_m: float, count: int) -> Slews:
     none = np.zeros(count, dtype=bool)
-    return Slews(np.array([[at_s, at_s + 4.0]]), np.array([[step_m, 0.0, 0.0]]), covariance(np.full(1, 1e-3), np.full(1, 1e-3)), none[:1], none, none, {})
+    return Slews(np.array([[at_s, at_s + 4.0]]), np.array([[step_m, 0.0, 0.0]]), covariance(np.full(1, 1e-3), np.full(1, 1e-3)), none, none, {})
 
 
 def test_a_fused_solution_may_shed_what_ageing_built_up_but_no_more() -> None:
