@@ -26,8 +26,8 @@ MOST, MOST_FRAMES = 16, 16
 #: larger in height, frames that differ in plan alone, and those of strangers' bases; and how common each is among wrong fixes.
 SPREADS = ((0.15, 0.3), (0.5, 1.0), (0.5, 0.02), (2.0, 1.5))
 SHARES = (0.3, 0.3, 0.3, 0.1)
-#: How common each is among frames: a base that is set up anew on a mean of autonomous positions is off by a metre and more.
-FRAME_SHARES = (0.2, 0.3, 0.25, 0.25)
+#: How common each is among frames: one base in five that is set up anew is off by metres, on a mean of few autonomous positions.
+FRAME_SHARES = (0.25, 0.3, 0.25, 0.2)
 #: Share of steps whose variance is this many times what was learnt: velocity has bad moments, and a road bends up or down unseen.
 TAIL, TAIL_VAR = 0.05, 9.0
 #: Least share of frames in what is wrong: a stretch may keep what began before it.
