@@ -2,8 +2,8 @@
 
 Each stretch k is right (offset about zero) or wrong, in one of some ways (offset normal with one of `SPREADS`). Between
 neighbours the step ``o[k+1] - o[k]`` was measured with a variance, in plan a covariance: what watched along the track may have
-seen nothing across it. A step nobody could measure has a huge variance and says nothing. A wrong fix ends with its stretch. Another frame is kept by the next one with a given probability, and then no
-offset is drawn anew. Messages run forward and backward; for the wrong cases they carry a mixture of normals of the offset, of
+seen nothing across it. A step nobody could measure has a huge variance and says nothing. A wrong fix ends with its stretch.
+Another frame is kept by the next one with a given probability, and then no offset is drawn anew. Messages run forward and backward; for the wrong cases they carry a mixture of normals of the offset, of
 which the `MOST` heaviest are kept. Linear in the number of stretches.
 
 Source: smoothing of a hidden Markov chain with normal mixtures, e.g. Bar-Shalom, Li and Kirubarajan, Estimation with

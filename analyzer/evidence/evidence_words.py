@@ -58,9 +58,8 @@ def unwatched_axes(motion: Independent | None) -> tuple[str, ...]:
     return tuple(axis for axis in AXES if axis not in known)
 
 
-def unwatched_findings(motion: Independent | None) -> Iterator[Finding]:
-    """Return the finding that on some axes nothing independent watched a fused solution."""
-    lacking = unwatched_axes(motion)
+def unwatched_words(lacking: tuple[str, ...]) -> Iterator[Finding]:
+    """Return the finding that on the axes `lacking` nothing independent watched a fused solution."""
     if lacking:
         where = listing(AXES[axis][0] for axis in lacking)
         what = AXES[lacking[-1]][1]  # what watches the last watches those before it as well

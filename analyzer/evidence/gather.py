@@ -31,7 +31,7 @@ from analyzer.evidence.evidence_words import (
     frame_words,
     road_words,
     unwatched_axes,
-    unwatched_findings,
+    unwatched_words,
     words_of,
 )
 from analyzer.evidence.frozen import frozen_distance, frozen_velocity
@@ -85,6 +85,11 @@ class Examined:
         """Return whether the solution kind was stated or found."""
         return (self.stated, self.kind.kind) != ("unknown", "unknown")
 
+    @property
+    def unwatched(self) -> tuple[str, ...]:
+        """Return the axes on which nothing independent watched a fused solution; none for others."""
+        return unwatched_axes(self.motion) if self.fused else ()
+
 
 def gather(recording: Recording, metrics: Metrics, *, without: Collection[str] = ()) -> Evidence:
     """Return the evidence on every epoch of `recording`; kinds named in `without` (see `result.KINDS`) are left out."""
@@ -95,13 +100,13 @@ def gather(recording: Recording, metrics: Metrics, *, without: Collection[str] =
         pd.Series(pd.arrays.IntegerArray(ids.astype(np.int32), ids < 0), index=fixes.index), findings=findings_of(found, pd.DatetimeIndex(fixes.index)),
         cannot_show=blind_spots(found.track, found.opinion, found.motion, found.slews, fused=found.fused, kind_known=found.kind_known,
                                 road=len(found.road.at_s) > 0),
-        claims=found.claims, innovations=found.opinion.innovations, kind=found.kind, unwatched=unwatched_axes(found.motion) if found.fused else (),
+        claims=found.claims, innovations=found.opinion.innovations, kind=found.kind, unwatched=found.unwatched,
     )
 
 
 def findings_of(found: Examined, times: pd.DatetimeIndex) -> tuple[Finding, ...]:
     """Return in words what a reader must know; `times` are those of the whole drive."""
-    return (*found.kind.findings(found.stated), *(unwatched_findings(found.motion) if found.fused else ()), *frame_words(found.opinion, times), *claim_findings(found.claims),
+    return (*found.kind.findings(found.stated), *unwatched_words(found.unwatched), *frame_words(found.opinion, times), *claim_findings(found.claims),
             *words_of(found.opinion, found.doubts, found.slews, found.motion), *road_words(found.road), *found.modes)
 
 

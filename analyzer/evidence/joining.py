@@ -17,7 +17,7 @@ from analyzer.evidence.agreement import Agreement
 from analyzer.evidence.blocks import Block
 from analyzer.evidence.chain import worst_in_plan
 from analyzer.evidence.claims import COLUMNS, CONSISTENCY_COLUMNS
-from analyzer.evidence.evidence_words import blind_spots, unwatched_axes
+from analyzer.evidence.evidence_words import blind_spots
 from analyzer.evidence.gather import Examined, findings_of
 from analyzer.evidence.heights import Leaps
 from analyzer.evidence.independent import Independent
@@ -103,7 +103,7 @@ def evidence_of(gathered: Gathered, agreement: Agreement, fixes: pd.DataFrame) -
         pd.Series(dtype="Int32"), findings=(*findings_of(whole, pd.DatetimeIndex(fixes.index)), _said(gathered.count)),
         cannot_show=blind_spots(first.track, opinion, whole.motion, whole.slews, fused=first.fused, kind_known=first.kind_known,
                                 road=len(whole.road.at_s) > 0),
-        claims=whole.claims, innovations=opinion.innovations, kind=first.kind, unwatched=unwatched_axes(whole.motion) if first.fused else (),
+        claims=whole.claims, innovations=opinion.innovations, kind=first.kind, unwatched=whole.unwatched,
     )
 
 

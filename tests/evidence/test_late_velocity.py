@@ -49,7 +49,7 @@ def every(track: Track) -> np.ndarray:
 @given(st.sampled_from([-0.2, -0.05, 0.03, 0.08, 0.25]), st.sampled_from([2.0, 10.0, 50.0]), st.integers(1, 50))
 def test_a_delay_is_found_to_a_few_milliseconds(delay_s: float, rate_hz: float, seed: int) -> None:
     track = driven(delay_s, rate_hz, seed=seed)
-    assert velocity_delay(track, residual(track)[0], every(track)) == pytest.approx(delay_s, abs=0.007)  # at most 6.2 ms in all 250 cases at 2 Hz
+    assert velocity_delay(track, residual(track)[0], every(track)) == pytest.approx(delay_s, abs=0.007 if rate_hz == 2.0 else 0.006)  # at most 6.2 ms in all 250 cases at 2 Hz
 
 
 def test_without_one_nothing_is_moved_and_the_path_is_the_same() -> None:

@@ -8,15 +8,19 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from analyzer import assess, load_setup, read
 from analyzer.assessment import Assessment
 from analyzer.demo import Fault, make_drive
 from analyzer.drive_files import DriveFiles
+from analyzer.parsers.column_map import load_column_map
+from analyzer.report.brief import brief
+from analyzer.report.summary import quality_lines
 from analyzer.verdict.purposes import load_purpose
 from analyzer.verdict.unwatched import unwatched_words, watched_level
 from analyzer.whole_drive import assess_files
 
-ROOT = Path(__file__).resolve().parents[2]
 LANE = load_purpose("lane")
+WORDS = "Nothing independent watched this fused solution"
 SENTENCE = "whether a wrong fix was taken slowly could not be evaluated"
 
 
@@ -91,9 +95,9 @@ def test_with_inertial_data_what_is_right_is_fit_and_the_wrong_fix_is_not(fused:
     assert not found.windows["reason"].str.contains(SENTENCE).any()
 
 
-def test_a_wrong_fix_that_nothing_shows_is_not_called_fit(tmp_path: Path) -> None:
+def test_a_wrong_fix_that_nothing_shows_is_not_called_fit(demo_data: Path, tmp_path: Path) -> None:
     """The demo drive whose wrong fix its inertial data and its heading expose: without them trusted epochs are decimetres off."""
-    folder = ROOT / "data_demo" / "day2_run01"
+    folder = demo_data / "day2_run01"
     lines = gzip.decompress((folder / "rover.nmea.gz").read_bytes()).splitlines(keepends=True)
     (tmp_path / "rover.nmea").write_bytes(b"".join(line for line in lines if line[3:6] != b"HDT"))
     found = assess_files(DriveFiles(logs=(tmp_path / "rover.nmea",), setup=folder / "setup.toml", windows=folder / "windows.csv"))
@@ -120,3 +124,14 @@ def test_a_run_without_windows_is_accepted_as_a_whole_or_not(fused: Path, tmp_pa
     accept = (f'[[entry]]\naction = "accept"\nstart_utc = "{start:%Y-%m-%dT%H:%M:%SZ}"\nend_utc = "{start + pd.Timedelta(seconds=until):%Y-%m-%dT%H:%M:%SZ}"\n'
               'by = "A. Tester"\nreason = "a second car drove beside"\n')
     assert _judged(fused, tmp_path, accept=accept, windows=False).verdict.level == level
+
+
+def test_the_first_screen_says_that_nothing_watched(demo_data: Path) -> None:
+    """The wrong fix of this drive slews in while fixed; its raw inertial data show it."""
+    drive = demo_data / "day2_run01"
+    setup = load_setup(drive / "setup.toml")
+    log, maps = drive / "rover.nmea.gz", [load_column_map(path) for path in sorted(drive.glob("*_columns.toml"))]
+    alone = assess(read(log, solution_kind="fused"), setup=setup)
+    assert any(WORDS in line for line in quality_lines(alone)) and WORDS in brief(alone)
+    watched = assess(read(log, inertial=sorted(drive.glob("inertial.csv*")), maps=maps, solution_kind="fused"), setup=setup)
+    assert WORDS not in brief(watched) and any(f.code == "slow_steps" for f in watched.findings)
