@@ -135,4 +135,7 @@ def _marks(paths: list[Path]) -> Any:
 
     from analyzer.userfiles.tabular import read_check_points
 
-    return pd.concat([read_check_points(p) for p in paths], ignore_index=True) if paths else None
+    held = [table for table in map(read_check_points, paths) if len(table)]
+    if paths and not held:
+        raise UsageError(f"--check-points {paths[0]}: it holds no check point, only a header; add one line per mark, or leave it out.")
+    return pd.concat(held, ignore_index=True) if held else None

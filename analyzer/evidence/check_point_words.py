@@ -16,6 +16,7 @@ from analyzer.userfiles.setup_sheet import Setup
 
 CODE = "check_point"
 DISAGREE = "not stated: the stands on marks disagree beyond their uncertainty"
+NO_MARKS = "The check points file holds no mark, only a header: nothing was checked against known coordinates."
 
 
 @dataclass(frozen=True)

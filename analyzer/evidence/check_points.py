@@ -82,6 +82,8 @@ def check(recording: Recording, metrics: Metrics, setup: Setup, points: pd.DataF
     setup : the set-up sheet: frame and height type of the base, antenna offsets, base antenna height.
     points : see `analyzer.userfiles.tabular.read_check_points`.
     """
+    if points.empty:
+        return replace(nothing(), findings=(Finding("check_points_empty", "warning", words.NO_MARKS, {}),))
     table = stands_on_marks(metrics.standstills, points, recording)
     table, assumed = point_over_mark(table, setup)
     passes = passes_over_marks(points, recording.fixes)

@@ -52,10 +52,11 @@ def read_windows(path: str | Path) -> WindowFile:
     """Read windows or crossing lines from CSV.
 
     Two lines of one name are the way in and the way out of a pass; a single line is passed from one crossing to the next.
+    A file with nothing but its header, as a script writes it for a drive without manoeuvres, costs no drive: a finding says so.
     """
     rows, header = _rows(Path(path), what="windows file")
-    if not rows:
-        raise UsageError(f"windows file {path}: it holds no window, only a header; add one line per manoeuvre.")
+    if not rows and (set(WINDOW_COLUMNS) <= set(header) or set(LINE_COLUMNS) <= set(header)):
+        return _no_windows(path)
     if set(WINDOW_COLUMNS) <= set(header):
         return _by_time(rows, path)
     if set(LINE_COLUMNS) <= set(header):
@@ -77,11 +78,10 @@ def read_check_points(path: str | Path) -> pd.DataFrame:
     """Read check points; optional ``start_utc end_utc heading_deg`` say when the vehicle stood there and how.
 
     Missing frame, height type or antenna height stay empty: the judge refuses them for absolute statements.
+    A header alone gives no rows, and the judge says that nothing was checked.
     """
     what = "check points file"
     rows, header = _rows(Path(path), what=what)
-    if not rows:
-        raise UsageError(f"{what} {path}: it holds no check point, only a header; add one line per stand on a mark.")
     lacking = [c for c in ("name", "latitude_deg", "longitude_deg") if c not in header]
     if lacking:
         raise UsageError(
@@ -122,6 +122,14 @@ def _rows(path: Path, *, what: str) -> tuple[list[tuple[int, dict[str, str]]], l
             )
         out.append((number, {h: c.strip() for h, c in zip(header, cells, strict=True)}))
     return out, header
+
+
+def _no_windows(path: str | Path) -> WindowFile:
+    """Return no window, and say that no manoeuvre can be judged."""
+    text = f"The windows file {Path(path).name} holds no window, only a header: no manoeuvre was judged by itself."
+    return WindowFile(
+        pd.DataFrame(columns=list(WINDOW_COLUMNS)), pd.DataFrame(columns=list(LINE_COLUMNS)), findings=(Finding("windows_empty", "warning", text, {}),)
+    )
 
 
 def _by_time(rows: list[tuple[int, dict[str, str]]], path: str | Path) -> WindowFile:

@@ -10,6 +10,7 @@ import pytest
 from cli_runs import Ran, Result, run
 
 from analyzer.demo import make_drive
+from analyzer.userfiles.tabular import CHECK_POINT_COLUMNS
 
 HEADER = "name,from_latitude_deg,from_longitude_deg,to_latitude_deg,to_longitude_deg\n"
 METRES_PER_DEGREE = 111_300.0
@@ -35,9 +36,9 @@ def gate(drive: Path, after_m: float) -> tuple[str, np.ndarray]:
     return ",".join(f"{x:.8f}" for end in ends for x in end), way[at]
 
 
-def assessed(drive: Path, tmp_path: Path, text: str) -> Ran:
+def assessed(drive: Path, tmp_path: Path, text: str, *more: object) -> Ran:
     (tmp_path / "lines.csv").write_text(text)
-    return run("assess", drive / "rover.nmea", "--quiet", "--windows", tmp_path / "lines.csv", "--out", tmp_path / "r")
+    return run("assess", drive / "rover.nmea", "--quiet", "--windows", tmp_path / "lines.csv", *more, "--out", tmp_path / "r")
 
 
 def test_passes_are_numbered_with_their_direction(drive: Path, tmp_path: Path) -> None:
@@ -58,6 +59,26 @@ def test_a_name_that_is_never_passed_is_told(drive: Path, tmp_path: Path) -> Non
     assert finding["evidence"]["names"] == ["far"] and finding["level"] == "warning"
 
 
+def test_a_header_alone_costs_no_drive(drive: Path, tmp_path: Path) -> None:
+    """A script writes the same files for every drive, also for one without manoeuvres or marks."""
+    marks = tmp_path / "marks.csv"
+    marks.write_text(",".join(CHECK_POINT_COLUMNS) + "\n")
+    assert assessed(drive, tmp_path, HEADER, "--check-points", str(marks)).code == 0
+    found = Result(tmp_path / "r")
+    assert found.finding("windows_empty")["level"] == found.finding("check_points_empty")["level"] == "warning"
+    assert found.summary["windows"] == [] and found.summary["frame"]["absolute"].startswith("not checked")
+
+
+def test_a_header_alone_costs_no_drive(drive: Path, tmp_path: Path) -> None:
+    """A script writes the same files for every drive, also for one without manoeuvres or marks."""
+    marks = tmp_path / "marks.csv"
+    marks.write_text(",".join(CHECK_POINT_COLUMNS) + "\n")
+    assert assessed(drive, tmp_path, HEADER, "--check-points", marks).code == 0
+    found = Result(tmp_path / "r")
+    assert found.finding("windows_empty")["level"] == found.finding("check_points_empty")["level"] == "warning"
+    assert found.summary["windows"] == [] and found.summary["frame"]["absolute"].startswith("not checked")
+
+
 @pytest.mark.parametrize(("rows", "words"), [
     ("far,47.0,9.0,47.0,9.001\n", "no pass lies between the crossing lines: far is crossed never (the route comes within"),
     ("a,48.0,11.0,48.0,11.0\n", "line 2: both ends are the same place"),
@@ -65,7 +86,6 @@ def test_a_name_that_is_never_passed_is_told(drive: Path, tmp_path: Path) -> Non
     ("a,98.0,11.0,48.0,11.1\n", "line 2: from_latitude_deg is '98.0'; expected a number within ±90"),
     (",48.0,11.0,48.0,11.1\n", "line 2: the name is empty"),
     ("a,48.0,11.0,48.0\n", "line 2: 4 cells where the header has 5"),
-    ("", "it holds no window, only a header"),
 ])
 def test_wrong_lines_are_refused_in_one_sentence(drive: Path, tmp_path: Path, rows: str, words: str) -> None:
     done = assessed(drive, tmp_path, HEADER + rows)

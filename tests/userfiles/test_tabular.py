@@ -67,8 +67,13 @@ def test_check_points_keep_what_is_missing_empty(tmp_path: Path) -> None:
         read_check_points(write(tmp_path, "name,height_m\nK1,1\n"))
 
 
-def test_a_check_point_file_without_points_is_refused(tmp_path: Path) -> None:
-    """As windows are: an empty list would be taken for a check that was made."""
+def test_a_header_alone_holds_nothing_and_must_be_the_right_one(tmp_path: Path) -> None:
+    """Scripts write such files for drives without manoeuvres or marks; the judge says what was not checked."""
     header = "name,latitude_deg,longitude_deg,height_m,height_type,frame,epoch_year,sigma_h_m,sigma_v_m,antenna_above_mark_m\n"
-    with pytest.raises(UsageError, match="no check point, only a header"):
-        read_check_points(write(tmp_path, header))
+    assert read_check_points(write(tmp_path, header)).empty
+    found = read_windows(write(tmp_path, "name,start_utc,end_utc\n"))
+    assert found.times.empty and found.lines.empty and [f.code for f in found.findings] == ["windows_empty"]
+    with pytest.raises(UsageError, match="the columns are"):
+        read_windows(write(tmp_path, header))
+    with pytest.raises(UsageError, match="latitude_deg is missing"):
+        read_check_points(write(tmp_path, "name,start_utc,end_utc\n"))
