@@ -147,7 +147,7 @@ def claim_findings(table: pd.DataFrame) -> tuple[Finding, ...]:
 
 
 def _length(metres: float) -> str:
-    return f"{1000 * metres:.0f} mm" if metres < 0.1 else f"{metres:.2f} m"
+    return f"{1000 * metres:.{0 if metres >= 0.001 else 1}f} mm" if metres < 0.1 else f"{metres:.2f} m"
 
 
 def innovation_table(points: Knots, noise: Noise) -> pd.DataFrame:

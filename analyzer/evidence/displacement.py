@@ -33,7 +33,8 @@ def integrate(t: Floats, velocity: Floats) -> tuple[Floats, Floats]:
 def residual(track: Track, *, delay_s: float = 0.0) -> tuple[Floats, Floats, Floats]:
     """Return the residual (n, 2) [m], the extra variance of pauses and the variance of truncation of each step (n-1,) [m²].
 
-    `delay_s` is by how much velocity is later than positions (`late_velocity`): the path is taken from that much further on.
+    `delay_s` is by how much velocity is later than positions (`late_velocity`): the path is taken from that much further on, at the
+    end of the log with the last velocity.
 
     Between two epochs with velocity the way is integrated; a pause of `gap` seconds between them, of epochs or of
     velocity, adds ``(gap_growth gap^2.5)²``, the error of interpolating the velocity of a car across it. Beside a stand
@@ -57,7 +58,9 @@ def residual(track: Track, *, delay_s: float = 0.0) -> tuple[Floats, Floats, Flo
     moved, truncated = integrate(track.t, velocity)
     path = np.vstack([np.zeros((1, 2)), np.cumsum(moved, axis=0)])
     if delay_s:
-        path = CubicHermiteSpline(track.t, path, velocity)(np.minimum(track.t + delay_s, track.t[-1]))
+        beyond = np.maximum(track.t + delay_s - track.t[-1], 0.0)
+        path = CubicHermiteSpline(track.t, path, velocity)(np.minimum(track.t + delay_s, track.t[-1])) + beyond[:, None] * velocity[-1]
+        truncated = truncated + (limits["late.braking"] / 2 * beyond[1:] ** 2) ** 2
     return track.places[:, :2] - path, extra, truncated
 
 

@@ -127,6 +127,10 @@ def _delay_words(opinion: SecondOpinion) -> Iterator[Finding]:
         late = "later" if opinion.delay_s > 0 else "earlier"
         yield Finding("velocity_late", "note", f"Velocity is {1000 * abs(opinion.delay_s):.0f} ms {late} than the positions it is logged with; it was moved by that "
                       "much before the two were held against each other.", {"delay_s": opinion.delay_s})
+    if opinion.askew:
+        yield Finding("velocity_askew", "note", f"Velocity and positions differ by {1000 * opinion.askew:.2f} m per km of the way driven: a scale of the speed, or a "
+                      "conversion between a map and latitude and longitude, does this; it was taken out before the two were held against each other.",
+                      {"share": opinion.askew})
 
 
 def _innovation_words(opinion: SecondOpinion) -> Iterator[Finding]:

@@ -141,7 +141,7 @@ def examine(
                           frame_m=prior.frame_radius(fixes["fix_state"].isin(CORRECTED).to_numpy(dtype=bool)), doubts=doubts)
     claimed, _ = carried_claim(fixes)
     claims = claims_table(fixes["fix_state"], track, claimed, deviation=opinion.deviation, sigma=opinion.sigma,
-                          right=~(np.nan_to_num(opinion.wrong) > 0.5))
+                          right=opinion.wrong <= 0.5)
     bounds = combine(fixes, track, opinion, found, beside=ratio_beside(claims, track), without=without, fused=fused,
                      road_m=road.shown_m)
     return Examined(bounds, track, opinion, ageing, other, slews, motion, doubts, found_kind, stated, claims,
@@ -229,7 +229,7 @@ def _not_fixed(
     """
     limits = thresholds("analyzer.evidence")
     least = shown_ratio if shown_ratio > limits["claim.disproved"] else 1.0
-    deviation, sigma = off_stands(track, ~(np.nan_to_num(opinion.wrong) > 0.5), opinion.deviation, opinion.sigma)
+    deviation, sigma = off_stands(track, opinion.wrong <= 0.5, opinion.deviation, opinion.sigma)
     class_h, class_v = class_bounds(fixes)
     state = fixes["fix_state"]
     horizontal, vertical = class_h.copy(), class_v.copy()

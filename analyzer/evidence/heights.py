@@ -117,7 +117,7 @@ def step_between(fixes: pd.DataFrame, before: int, behind: int, rise: Noise | No
     """Return the step in height [m] from the epochs up to `before` to those from `behind` on, and its variance [m²].
 
     For where nothing bridges in plan: heights around either side are compared, and `rise` says how far they wander in that time. Where
-    it was not learnt a road may rise by `height.slope` of the way between. NaN without heights.
+    it was not learnt, or beyond `bridge.longest`, a road may rise by `height.slope` of the way between. NaN without heights.
     """
     limits = thresholds("analyzer.evidence")
     t, up = pd.DatetimeIndex(fixes.index), fixes["height_m"].to_numpy(np.float64)
@@ -129,5 +129,6 @@ def step_between(fixes: pd.DataFrame, before: int, behind: int, rise: Noise | No
     seconds = float((t[behind] - t[before]).total_seconds()) + limits["height.span"]
     speed = fixes["speed_mps"].to_numpy(np.float64)[max(before - 1, 0):behind + 2]
     fastest = float(np.nanmax(speed)) if np.isfinite(speed).any() else limits["height.fastest"]
-    spread = rise.wander(seconds) if rise is not None and rise.learnt else limits["height.slope"] * fastest * seconds
+    learnt = rise is not None and rise.learnt and seconds <= limits["bridge.longest"] + limits["height.span"]
+    spread = rise.wander(seconds) if rise is not None and learnt else limits["height.slope"] * fastest * seconds
     return middle[1] - middle[0], spread**2 + 2 * limits["height.right_sigma"] ** 2

@@ -129,7 +129,8 @@ def _standstill(track: Track, opinion: SecondOpinion) -> Floats:
 def _sky(fixes: pd.DataFrame, track: Track, opinion: SecondOpinion) -> Floats:
     """Return the part for worse geometry than usual on this drive, where the claim does not already follow it.
 
-    Where satellites are missing as well a part of the sky is hidden: what hides it also reflects, which no claim knows of.
+    Where satellites are missing as well a part of the sky is hidden: what hides it also reflects. Where the claim has
+    grown about as much as the dilution, and twice over, the receiver itself takes such positions for much worse, and its claim stands.
     """
     limits = thresholds("analyzer.evidence")
     hdop = fixes["hdop"].to_numpy(np.float64)
@@ -146,7 +147,8 @@ def _sky(fixes: pd.DataFrame, track: Track, opinion: SecondOpinion) -> Floats:
     used = fixes["satellites_used"].to_numpy(np.float64)
     counted = track.fixed & np.isfinite(used)
     fewer = (1 - limits["sky.fewer"]) * track.learnt.quantile("satellites", used[counted]) if counted.any() else 0.0
-    hidden = (used <= fewer) & (worse >= limits["sky.worse"])
+    grown = np.nan_to_num(claimed / track.learnt.quantile("claim", claimed[known])) if known.any() else np.zeros(len(track))
+    hidden = (used <= fewer) & (worse >= limits["sky.worse"]) & (grown < np.maximum(limits["sky.follows"] * worse, limits["sky.noticed"]))
     return np.where(track.fixed, np.where(hidden, np.maximum(part, limits["sky.reflected"]), part), 0.0)
 
 

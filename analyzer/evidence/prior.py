@@ -78,8 +78,15 @@ class PriorOf:
         told = self._known_apart(start, end)
         if told is not None:
             return 0.0, limits[told]
+        fix, frame = self._begun(stretches, by_slew, k)
         if k + 1 < len(stretches) and stretches.by_jump[k + 1]:
-            return limits["wrong.before_jump"], 0.0
+            fix = min(limits["wrong.before_jump"], limits["wrong.mended"] * fix)
+        return fix, frame
+
+    def _begun(self, stretches: Stretches, by_slew: Flags, k: int) -> tuple[float, float]:
+        """Return the probabilities of a wrong fix and of another frame by how the stretch began and how long it lasts."""
+        limits = thresholds("analyzer.evidence")
+        start, end = stretches.spans[k]
         length = self.track.t[end - 1] - self.track.t[start]
         lasting = np.exp(-length / limits["wrong.lasting"]) * (1 - limits["wrong.least_share"]) + limits["wrong.least_share"]
         ends_slow = k + 1 < len(stretches) and by_slew[k + 1]

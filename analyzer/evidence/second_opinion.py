@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from analyzer.evidence import noise as noise_of
+from analyzer.evidence.askew_velocity import askew_velocity
 from analyzer.evidence.chain import Posterior, covariance, worst_in_plan
 from analyzer.evidence.claims import innovation_table
 from analyzer.evidence.consensus import RIGHT_SIGMA_M, Chain, Decide, consensus
@@ -61,6 +62,7 @@ class SecondOpinion:
     innovations : mean normalised innovation squared of the walk with its bounds, see `claims.innovation_table`.
     turning : offset that turns with the car, taken out of the residual, where one was found.
     delay_s : by how much velocity was found to be later than positions, taken out of the residual.
+    askew : share of the way driven by which velocity and positions differ [m/m], taken out of the residual.
     up, up_var : (k-1,) steps in height between stretches [m] and their variances [m²], `UNMEASURED` where nothing was learnt.
     leaps : steps in height inside stretches: they are listed and cut nothing.
     rise : how far heights wander along this road.
@@ -83,6 +85,7 @@ class SecondOpinion:
     up_var: Floats = field(default_factory=lambda: np.zeros(0))
     leaps: Leaps = field(default_factory=Leaps)
     rise: Noise | None = None
+    askew: float = 0.0
 
 
 def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Slews, prior_wrong: PriorOf, fused: bool = False, decide: Decide | None = None,
@@ -107,6 +110,9 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     delay_s = 0.0 if track.from_places else velocity_delay(track, residual, fresh & known)
     if delay_s:
         residual, extra, truncated = residual_of(track, delay_s=delay_s)
+    askew = None if track.from_places else askew_velocity(track, residual, fresh & known)
+    if askew is not None:
+        residual = residual - askew.part
     turning = None if track.from_places or fused else turning_offset(track, residual, fresh & known)
     if turning is not None:
         residual = residual - turning.part
@@ -139,7 +145,7 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     return SecondOpinion(noise, stretches, posterior, steps, step_var, deviation, sigma, coarse, waves, wrong, turning,
                          innovation_table(points, noise), delay_s, up=chain.steps[:, 2],
                          up_var=chain.variances[:, 3], leaps=find_leaps(track, residual, noise, chain.stretches, coarse=coarse),
-                         rise=rise)
+                         rise=rise, askew=askew.share if askew is not None else 0.0)
 
 
 def _chain(track: Track, stretches: Stretches, knots: Knots, noise: Noise, *, rise: Noise, slews: Slews, coarse: Floats) -> Chain:
@@ -215,11 +221,17 @@ def _rise(track: Track, fresh: Flags) -> Noise:
 
 
 def _height_steps(stretches: Stretches, knots: Knots, rise: Noise) -> tuple[Floats, Floats]:
-    """Return the height steps between stretches and their variances; a variance beyond use where no height is logged."""
+    """Return the height steps between stretches and their variances; a variance beyond use where no height is logged.
+
+    Beyond `bridge.longest` none is measured: a car that stood or crept learns a quiet road, and leaves it while nobody looks.
+    """
     count = max(len(stretches) - 1, 0)
     if not rise.learnt or not count:
         return np.zeros(count), np.full(count, UNMEASURED)
-    return measure_height_steps(stretches, knots, rise)
+    steps, variances = measure_height_steps(stretches, knots, rise)
+    away_s = knots.t[knots.of_epoch[stretches.spans[1:, 0]]] - knots.t[knots.of_epoch[stretches.spans[:-1, 1] - 1]]
+    far = away_s > thresholds("analyzer.evidence")["bridge.longest"]
+    return np.where(far, 0.0, steps), np.where(far, UNMEASURED, variances)
 
 
 def _of_right(road: Pairs, track: Track, right: Flags) -> Seconds | None:

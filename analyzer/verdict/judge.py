@@ -35,7 +35,11 @@ Flags = NDArray[np.bool_]
 #: that such a fix would break; trust and bounds of its epochs are as before.
 #: Also: slow steps count along each axis as well as that axis was watched; what an antenna ahead of the axle, slip and the scale of a gyro
 #: leave across the track in bends is taken out; a slow step that no wrong fix makes is a bad moment of the sensor.
-RULES_VERSION = "7"
+#: 8: which side of a jump is wrong is weighed by how the side before it began and how long it lasted, in place of a share for all: twenty minutes
+#: are not wrong because the last one jumped; heights of a road are not carried over more than 40 s; what of velocity follows the way driven
+#: (scale, direction, map grids) is taken out, and late velocity is led on beyond the end of a log; a claim that has grown as much as the
+#: dilution, and twice over, stands beside what hides a part of the sky.
+RULES_VERSION = "8"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",
     "vertical": "vertical_bound_m",

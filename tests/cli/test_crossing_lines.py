@@ -63,16 +63,6 @@ def test_a_header_alone_costs_no_drive(drive: Path, tmp_path: Path) -> None:
     """A script writes the same files for every drive, also for one without manoeuvres or marks."""
     marks = tmp_path / "marks.csv"
     marks.write_text(",".join(CHECK_POINT_COLUMNS) + "\n")
-    assert assessed(drive, tmp_path, HEADER, "--check-points", str(marks)).code == 0
-    found = Result(tmp_path / "r")
-    assert found.finding("windows_empty")["level"] == found.finding("check_points_empty")["level"] == "warning"
-    assert found.summary["windows"] == [] and found.summary["frame"]["absolute"].startswith("not checked")
-
-
-def test_a_header_alone_costs_no_drive(drive: Path, tmp_path: Path) -> None:
-    """A script writes the same files for every drive, also for one without manoeuvres or marks."""
-    marks = tmp_path / "marks.csv"
-    marks.write_text(",".join(CHECK_POINT_COLUMNS) + "\n")
     assert assessed(drive, tmp_path, HEADER, "--check-points", marks).code == 0
     found = Result(tmp_path / "r")
     assert found.finding("windows_empty")["level"] == found.finding("check_points_empty")["level"] == "warning"

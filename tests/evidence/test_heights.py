@@ -12,11 +12,15 @@ import pytest
 from analyzer import tables
 from analyzer.demo import Fault, make_drive
 from analyzer.evidence import noise as noise_of
+from analyzer.evidence.chain import Posterior, infer
+from analyzer.evidence.consensus import RIGHT_SIGMA_M, Chain
 from analyzer.evidence.displacement import residual
 from analyzer.evidence.gather import gather
 from analyzer.evidence.heights import Leaps, find_leaps, step_between
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.parts import jump_words
+from analyzer.evidence.second_opinion import form
+from analyzer.evidence.slews import none_found
 from analyzer.evidence.stretches import Stretches
 from analyzer.evidence.track import Track
 from analyzer.metrics.measure import measure
@@ -95,7 +99,26 @@ def test_an_unlearnt_step_grows_with_time_and_speed_and_is_exact_at_rest() -> No
     assert rest[1] < slow[1] < fast[1] < long[1]
     learnt = Noise(0.01, 1e-4, 0.05, 25.0, learnt=True)
     assert step_between(_fixes(heights, 20.0), 4, 5, learnt)[1] == pytest.approx(learnt.wander(12.0) ** 2 + 2 * 0.02**2)
+    # beyond what can be learnt the road counts
+    assert step_between(_fixes(heights, 20.0, gap_s=60.0), 4, 5, learnt)[1] == long[1]
     assert np.isnan(step_between(_fixes([np.nan] * 10, 5.0), 4, 5, learnt)).all()
+
+
+@pytest.mark.parametrize(("lost_s", "known"), [(20.0, True), (60.0, False)])
+def test_heights_that_were_learnt_on_a_quiet_road_are_not_carried_over_a_minute(lost_s: float, known: bool) -> None:
+    """A car that creeps on the level and then drives up a hill while nobody looks has not changed its frame."""
+    track = weaving(400.0)
+    up = np.where(track.t > 200, 0.6, 0.0) + 0.004 * np.random.default_rng(2).normal(size=len(track))
+    lost = (track.t > 200) & (track.t < 200 + lost_s)
+    hill = replace(track, places=np.column_stack([track.places[:, :2], up]), fixed=~lost)
+
+    def decide(chain: Chain, _: object) -> Posterior:
+        return infer(chain.steps, chain.variances, np.full(len(chain.stretches), 0.01), right_sigma_m=RIGHT_SIGMA_M)
+
+    opinion = form(hill, fresh=hill.fixed, breaks=np.zeros(len(track), bool), rough=np.ones(len(track)), slews=none_found(len(track)), prior_wrong=None,  # type: ignore[arg-type]
+                   decide=decide)
+    assert (opinion.up_var[0] < 1.0) == known
+    assert (opinion.wrong[~lost].max() > 0.4) == known
 
 
 @pytest.mark.parametrize(("step", "sigma", "sigma_u", "words"), [

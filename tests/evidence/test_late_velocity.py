@@ -68,6 +68,15 @@ def test_a_path_taken_further_on_leaves_no_trace_of_the_speed() -> None:
     assert wander[0] == pytest.approx(0.15, abs=0.05) and abs(wander[1]) < 0.02
 
 
+@pytest.mark.parametrize("delay_s", [-0.1, 0.1, 0.3])
+def test_the_end_of_a_log_in_full_motion_is_no_jump(delay_s: float) -> None:
+    """The last velocities show the car as it was; the way beyond them is led on."""
+    track = driven(delay_s)
+    moved, _, truncated = residual(track, delay_s=delay_s)
+    assert np.hypot(*(moved[-1] - np.median(moved[-50:-10], axis=0))) < 0.06
+    assert truncated[-1] < 0.2**2 and (truncated[:-10] < 0.02**2).all()
+
+
 def test_wrong_fixes_and_steps_do_not_pass_for_a_delay() -> None:
     track = driven(0.0)
     places = track.places.copy()

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 import analyzer
-from analyzer import tables
+from analyzer import intervals, tables
 from analyzer.demo import Fault, make_drive
 from analyzer.evidence.claim import RADIUS_95, carried_claim
 from analyzer.evidence.claimed_sigma import fixed_base, places_at_rest, unseen_at_rest, with_other_states
@@ -73,6 +73,23 @@ def test_what_hides_a_part_of_the_sky_also_reflects(spoiled: tuple[Recording, Me
     assert (part[beside] >= 0.08).all() if hidden else (part[beside] < 0.05).all()
 
 
+@pytest.mark.parametrize(("dilution", "grown", "noticed"), [(2.5, 2.6, True), (2.5, 1.5, False), (1.3, 1.4, False), (3.5, 2.2, False)])
+def test_a_claim_that_has_grown_as_much_as_the_dilution_stands(
+    spoiled: tuple[Recording, Metrics], dilution: float, grown: float, noticed: bool
+) -> None:
+    recording, metrics = spoiled
+    fixes = recording.fixes.copy()
+    beside = slice(1200, 1230)
+    fixes["satellites_used"], fixes["hdop"] = 20.0, 0.7
+    for name, value in (("satellites_used", 10.0), ("hdop", 0.7 * dilution)):
+        fixes.iloc[beside, fixes.columns.get_loc(name)] = value
+    for name in ("sigma_north_m", "sigma_east_m"):
+        fixes[name] = 0.006
+        fixes.iloc[beside, fixes.columns.get_loc(name)] = 0.006 * grown
+    part = gather(replace(recording, fixes=fixes), metrics).bounds["bound_sky_m"].to_numpy()[beside]
+    assert (part < 0.08).all() if noticed else (part >= 0.08).all()
+
+
 def test_the_base_bound_follows_claims_not_below_the_class() -> None:
     """1 cm per axis is a radius of 2.4 cm (NOAA NGS guidelines: about 1 cm + 1 ppm, from memory, not re-read)."""
     noise = Noise(0.003, 1e-5, 0.002, 25.0, learnt=True)
@@ -108,6 +125,20 @@ def test_claims_and_innovations_come_along(spoiled: tuple[Recording, Metrics]) -
     assert any("whole day" in words for words in evidence.cannot_show)
     assert isinstance(evidence.segments, pd.DataFrame)
     assert isinstance(analyzer.__all__, (list, tuple))
+
+
+def test_places_that_were_frozen_say_nothing_of_the_claim(tmp_path: Path) -> None:
+    """A car that stops while its output is frozen stands, by its speed, where it does not; the claim has no part in that."""
+    recording, _ = read(make_drive(tmp_path / "drive", seed=5, duration_s=420.0, rate_hz=10.0, long_rest_s=60.0, faults=()))
+    fixes = recording.fixes.copy()
+    slow = (fixes["speed_mps"] < 0.2).to_numpy() & (fixes["fix_state"] == "fixed").to_numpy() & (np.arange(len(fixes)) > 1000)
+    stops = [s for s, e in intervals.runs(slow) if e - s > 250]
+    held = slice(stops[0] - 80, stops[0] + 60)
+    for name in ("latitude_deg", "longitude_deg", "height_m"):
+        fixes.iloc[held, fixes.columns.get_loc(name)] = fixes[name].iloc[held.start]
+    spoiled = replace(recording, fixes=fixes)
+    row = gather(spoiled, measure(spoiled)).claims.set_index("fix_state").loc["fixed"]
+    assert row["shown_m"] < 0.05
 
 
 def test_measuring_twice_changes_nothing(spoiled: tuple[Recording, Metrics]) -> None:

@@ -1,0 +1,102 @@
+"""Velocity in other axes, or of another scale, than the positions it is logged with.
+
+Where positions came from a plane with one length of a degree for all, or velocity from a map grid, or the speed has a scale of its
+own, the residual ``position - integral of velocity`` grows with the way driven: a few tenths of a per mille are decimetres in a
+minute, and look like a slow swing of the position wherever the car drives far one way. The change of the residual over windows
+is fitted by the ways east and north and by these times the place, which tells a scale or a direction that changes along the route::
+
+    east   a1 E + a2 N + a3 ∫ n dE + a4 ∫ e dN          north  b1 N + b2 E + b3 ∫ e dE + b4 ∫ n dN
+
+What is certain is taken out. Multipath and wrong fixes do not follow the way driven.
+
+Source: scale factor and convergence of map grids, IOGP Guidance Note 7-2; robust regression with the weights of Huber (1964), from memory.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyzer.evidence.sensor_errors import robust_fit
+from analyzer.evidence.track import Flags, Floats, Track
+from analyzer.settings import thresholds
+
+#: Columns of `_ways` that explain the residual east and north; the first is the way along the axis itself.
+TERMS = ((0, 1, 2, 3), (1, 0, 4, 5))
+
+
+@dataclass(frozen=True)
+class Askew:
+    """`part` (n, 2) [m] of the residual that follows the way driven; `share` [m/m] of the way it amounts to (root mean square)."""
+
+    share: float
+    part: Floats
+
+
+def askew_velocity(track: Track, residual: Floats, usable: Flags) -> Askew | None:
+    """Return what of `residual` (n, 2) [m] surely follows the way driven, None where nothing does.
+
+    Parameters
+    ----------
+    track : of the drive.
+    residual : position against integrated velocity [m].
+    usable : (n,) epochs whose position and velocity count.
+    """
+    limits = thresholds("analyzer.evidence")
+    ways = _ways(track, usable)
+    rows = track.learnt.rows("askew", *_by_window(track, np.column_stack([residual, ways]), usable))
+    if len(rows) < limits["askew.least_windows"]:
+        return None
+    found = np.zeros((2, ways.shape[1]))
+    for axis, terms in enumerate(TERMS):
+        found[axis, terms] = _certain(rows[:, 2 + np.array(terms)], rows[:, axis])
+    if not found.any():
+        return None
+    changed, way = rows[:, 2:] @ found.T, rows[:, 2:4]
+    return Askew(float(np.sqrt((changed**2).sum() / (way**2).sum())), ways @ found.T)
+
+
+def _ways(track: Track, usable: Flags) -> Floats:
+    """Return the ways east and north since the start [m], and their integrals over the place [m km] as in the rule above, (n, 6)."""
+    known = np.flatnonzero(np.isfinite(track.velocity).all(axis=1))
+    if len(known) < 2:
+        return np.zeros((len(track), 6))
+    velocity = np.column_stack([np.interp(track.t, track.t[known], track.velocity[known, axis]) for axis in (0, 1)])
+    step = (velocity[1:] + velocity[:-1]) / 2 * np.diff(track.t)[:, None]
+    path = np.vstack([np.zeros((1, 2)), np.cumsum(step, axis=0)])
+    place = path + (np.median((track.places[:, :2] - path)[usable], axis=0) if usable.any() else 0.0)
+    (east, north), (e, n) = step.T, (place[1:] + place[:-1]).T / 2000.0
+    return np.vstack([np.zeros((1, 6)), np.cumsum(np.column_stack([east, north, n * east, e * north, e * east, n * north]), axis=0)])
+
+
+def _by_window(track: Track, series: Floats, usable: Flags) -> tuple[Floats, Floats]:
+    """Return the change of `series` (n, k) over windows of `askew.window` in motion, (m, k), and when they begin [s]."""
+    limits = thresholds("analyzer.evidence")
+    torn = ~(usable[1:] & usable[:-1]) | (np.diff(track.t) > limits["bridge.longest_usual"] * track.nominal_s)
+    window = np.floor((track.begun_s + track.t) / limits["askew.window"])
+    begins = np.flatnonzero(np.r_[True, torn | (np.diff(window) > 0)])
+    ends = np.r_[begins[1:], len(track)] - 1
+    whole = usable[begins] & (track.t[ends] - track.t[begins] > 0.8 * limits["askew.window"])
+    change = series[ends[whole]] - series[begins[whole]]
+    far = np.hypot(change[:, 2], change[:, 3]) > limits["independent.least_speed"] * limits["askew.window"]
+    return change[far], track.t[begins[whole]][far]
+
+
+def _certain(ways: Floats, change: Floats) -> Floats:
+    """Return the shares (4,) of the `ways` (m, 4) in `change` (m,), zero for those that are not certain; the faintest goes first."""
+    limits = thresholds("analyzer.evidence")
+    along = np.maximum((ways[:, :2] ** 2).sum(axis=0), 1e-9)
+    # about the middle of the route, so that a scale and its change with the place are told apart
+    middle = np.array([0.0, 0.0, ways[:, 2] @ ways[:, 0] / along[0], ways[:, 3] @ ways[:, 1] / along[1]])
+    design = ways - middle * ways[:, [0, 1, 0, 1]]
+    kept, share = np.ones(4, dtype=bool), np.zeros(4)
+    while kept.any():
+        found, left = robust_fit(design[:, kept], change)
+        clear = np.abs(found) / (left * np.sqrt(np.maximum(np.diag(np.linalg.pinv(design[:, kept].T @ design[:, kept])), 1e-18)))
+        if clear.min() >= limits["askew.sigmas"]:
+            share[kept] = found
+            break
+        kept[np.flatnonzero(kept)[int(np.argmin(clear))]] = False
+    share[:2] -= (middle * share)[2:]
+    return share
