@@ -17,6 +17,7 @@ from analyzer import tables
 from analyzer.metrics.fix_state import state_name
 from analyzer.metrics.link_state import BLIND
 from analyzer.metrics.rate import Timeline
+from analyzer.metrics.sky_seen import disturbed, left_out, middle, number, sky_of_loss, sky_of_outage, sky_partly
 from analyzer.metrics.stations_heard import other_station, replaced_base
 from analyzer.settings import thresholds
 
@@ -40,6 +41,7 @@ class Scene:
     codes: NDArray[np.int64]
     age_s: Array
     satellites: Array
+    in_view: Array
     cn0_dbhz: Array
     off_grid: NDArray[np.bool_]
     byte_offset: NDArray[np.int64]
@@ -59,14 +61,14 @@ class Scene:
     def before(self, values: Array, time_s: float) -> float:
         """Return the median of `values` in the 10 s before `time_s`, NaN where unknown."""
         span = thresholds("analyzer.metrics")["cause.before_s"]
-        return _middle(values[self.index(time_s - span):self.index(time_s, side="right") + 1])
+        return middle(values[self.index(time_s - span):self.index(time_s, side="right") + 1])
 
     @cached_property
     def usual(self) -> tuple[float, float]:
         """Median satellites used and C/N0 [dB-Hz] while fixed, or of all epochs where none is fixed."""
         fixed = self.codes == _FIXED
         keep = fixed if fixed.any() else np.ones(len(fixed), dtype=bool)
-        return _middle(self.satellites[keep]), _middle(self.cn0_dbhz[keep])
+        return middle(self.satellites[keep]), middle(self.cn0_dbhz[keep])
 
     def during(self, values: Array, start_s: float, end_s: float) -> Array:
         """Return the known `values` from `start_s` up to, not including, `end_s`."""
@@ -96,12 +98,15 @@ def cause_of(kind: str, start_s: float, end_s: float, scene: Scene) -> Cause:
 def _of_no_fix(start_s: float, end_s: float, scene: Scene) -> Cause:
     """Return why fresh corrections brought no fix: few satellites, by what is usual while fixed or by what an open sky has, or what they hold."""
     limit = thresholds("analyzer.metrics")
-    fresh = f"corrections were fresh (age {_number(_middle(scene.during(scene.age_s, start_s, end_s)))} s) for {end_s - start_s:.0f} s"
-    used, usual = _middle(scene.during(scene.satellites, start_s, end_s)), scene.usual[0]
+    fresh = f"corrections were fresh (age {number(middle(scene.during(scene.age_s, start_s, end_s)))} s) for {end_s - start_s:.0f} s"
+    used, usual = middle(scene.during(scene.satellites, start_s, end_s)), scene.usual[0]
+    idle = left_out(start_s, end_s, scene)
+    if idle:
+        return "incomplete_corrections", f"{idle}; {fresh} and the solution never became fixed"
     fewer = used < (1 - limit["cause.satellites_drop"]) * usual
     if fewer or (not (scene.codes == _FIXED).any() and used < limit["cause.satellites_open"]):
-        beside = f", {_number(usual)} while fixed" if fewer else ""
-        return "sky_obstruction", f"only {_number(used)} satellites were used{beside}; {fresh}"
+        beside = f", {number(usual)} while fixed" if fewer else ""
+        return "sky_obstruction", f"only {number(used)} satellites were used{beside}; {fresh}"
     return "incomplete_corrections", f"{fresh} and the solution never became fixed"
 
 
@@ -127,7 +132,7 @@ def _of_missing(start_s: float, end_s: float, scene: Scene) -> Cause:
     soon = scene.index(end_s + limit["cause.restart_s"], side="right") + 1
     if scene.off_grid[first:soon].any():
         return "receiver_restart", "the first epochs after it lie off the usual grid of times: a clock that starts anew"
-    counts = scene.before(scene.satellites, start_s), _middle(scene.satellites[first:soon])
+    counts = scene.before(scene.satellites, start_s), middle(scene.satellites[first:soon])
     if now in BLIND and was not in BLIND:
         return "receiver_restart", f"there is no position right after, before it was {state_name(was)}"
     if counts[1] < (1 - limit["cause.satellites_drop"]) * counts[0]:
@@ -183,7 +188,7 @@ def _of_outage(start_s: float, end_s: float, scene: Scene) -> Cause:
     other = other_station(start_s, end_s, scene)
     if other:
         return "interference", other
-    sky = _sky_of_outage(start_s, end_s, scene)
+    sky = sky_of_outage(start_s, end_s, scene)
     if sky:
         return "sky_obstruction", f"{sky} while corrections were missing"
     ages = scene.during(scene.age_s, start_s, end_s)
@@ -211,70 +216,15 @@ def _of_loss(start_s: float, end_s: float, scene: Scene) -> Cause:
         return "interference", other
     age = scene.before(scene.age_s, start_s)
     fresh = f", corrections were fresh (age {age:.1f} s)" if np.isfinite(age) else ""
-    sky = _sky(start_s, end_s, scene)
+    weak = disturbed(start_s, end_s, scene)
+    if weak:
+        return "interference", f"{weak}{fresh}"
+    sky = sky_of_loss(start_s, end_s, scene)
     if sky:
         return "sky_obstruction", f"{sky}{fresh}"
     if _damaged_between(last, scene.index(start_s + limit["cause.near_s"]), scene) >= limit["cause.near_s"]:
         return "damaged_data", f"damaged sentences stand where fixed was lost{fresh}"
     if end_s - start_s >= limit["dropout.no_fix_after_s"] and np.isfinite(age):
         return "incomplete_corrections", f"fixed did not come back for {end_s - start_s:.0f} s{fresh}"
-    partly = _sky_partly(start_s, scene)
+    partly = sky_partly(start_s, scene)
     return ("sky_obstruction", f"{partly}, and nothing else changed{fresh}") if partly else ("unknown", f"neither satellites, station id nor age changed{fresh}")
-
-
-def _sky(start_s: float, end_s: float, scene: Scene) -> str:
-    """Return in words that the sky was obstructed during a loss or just before it, or an empty text.
-
-    Held against what is usual while fixed, since the seconds before a loss may lie under the same trees.
-    """
-    limit = thresholds("analyzer.metrics")
-    early = start_s - limit["cause.near_s"]
-    counts, signals = scene.during(scene.satellites, early, end_s), scene.during(scene.cn0_dbhz, early, end_s)
-    usual = scene.usual
-    if len(counts) and (counts.min() < (1 - limit["cause.satellites_drop"]) * usual[0]
-                        or counts.min() < limit["cause.satellites_needed"]):
-        return f"satellites fell to {counts.min():.0f} from the usual {_number(usual[0])}"
-    if len(signals) and signals.min() < usual[1] - limit["cause.cn0_drop_db"]:
-        return f"C/N0 fell to {signals.min():.0f} from the usual {usual[1]:.0f} dB-Hz"
-    if np.isin(scene.codes[scene.index(start_s):scene.index(end_s, side="right")], BLIND).any():
-        return "the position was lost"
-    return ""
-
-
-def _sky_partly(start_s: float, scene: Scene) -> str:
-    """Return in words that a part of the sky was hidden where fixed was lost, or an empty text: a wall or a lorry on one side hides a few."""
-    limit = thresholds("analyzer.metrics")
-    near = start_s - limit["cause.near_s"], start_s + limit["cause.near_s"]
-    counts, signals = scene.during(scene.satellites, *near), scene.during(scene.cn0_dbhz, *near)
-    if len(counts) and counts.min() <= (1 - limit["cause.satellites_partly"]) * scene.usual[0]:
-        return f"satellites fell to {counts.min():.0f} from the usual {_number(scene.usual[0])}"
-    if len(signals) and _middle(signals) <= scene.usual[1] - limit["cause.cn0_partly_db"]:
-        return f"C/N0 lay at {_middle(signals):.0f} where {scene.usual[1]:.0f} dB-Hz are usual"
-    return ""
-
-
-def _sky_of_outage(start_s: float, end_s: float, scene: Scene) -> str:
-    """Return in words that satellites were missing through most of an outage, or an empty text.
-
-    Not where they were as few before it while corrections still came, nor where they fell after the next corrections were due:
-    such a sky was no reason to lose them.
-    """
-    least = 1 - thresholds("analyzer.metrics")["cause.satellites_drop"]
-    middle, usual = _middle(scene.during(scene.satellites, start_s, end_s)), scene.usual[0]
-    early = scene.during(scene.satellites, start_s, min(end_s, start_s + scene.fresh_s))
-    fell_later = len(early) > 0 and early.min() >= least * usual
-    as_few_before = middle >= least * scene.before(scene.satellites, start_s)
-    if middle < least * usual and not as_few_before and not fell_later:
-        return f"satellites fell to {middle:.0f} from the usual {usual:.0f}"
-    return ""
-
-
-def _middle(values: Array) -> float:
-    """Return the median of the known values, NaN where there are none."""
-    known = values[np.isfinite(values)]
-    return float(np.median(known)) if len(known) else float("nan")
-
-
-def _number(value: float) -> str:
-    """Return a number for a sentence, or a word where it is unknown."""
-    return f"{value:.1f}".removesuffix(".0") if np.isfinite(value) else "an unknown number"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -77,7 +77,7 @@ def find(fresh: NDArray[np.int8], made_s: Array, codes: Codes, line: Timeline) -
     first = float(fixed_at[0]) if len(fixed_at) else float("inf")
     gaps = _long(intervals.join_close(line.gap_spans, 1e-9), shortest)
     rows = [_missing_row(s, e, codes, line) for s, e in gaps]
-    stale, reach = _outage_rows([o for o in outages(fresh, made_s, codes, line) if o.end_s > first], first, gaps, line)
+    stale, reach = _outage_rows([o for o in outages(fresh, made_s, codes, line) if o.end_s > first], first, gaps, line=line, fixed_at=fixed_at)
     rows += stale
     taken = _sorted(np.vstack([gaps, reach]))
     lost = intervals.join_close(_loss_spans(codes, line, first), limit["dropout.join_s"])
@@ -88,24 +88,34 @@ def find(fresh: NDArray[np.int8], made_s: Array, codes: Codes, line: Timeline) -
     return table.sort_values("start_s", kind="stable", ignore_index=True)
 
 
-def _outage_rows(found: list[Outage], first_fixed_s: float, gaps: Array, line: Timeline) -> tuple[list[Row], Array]:
+def _outage_rows(found: list[Outage], first_fixed_s: float, gaps: Array, *, line: Timeline, fixed_at: Array) -> tuple[list[Row], Array]:
     """Return the rows of the outages outside `gaps`, and the spans they take with the time to be fixed again.
 
-    Where missing epochs cut an outage, only its last piece carries the time to be fixed again.
+    Where missing epochs cut an outage, only its last piece carries the time to be fixed again. An outage amid a longer loss has none.
     """
     shortest = thresholds("analyzer.metrics")["dropout.shortest_s"]
     rows: list[Row] = []
     reach = []
-    for one in found:
-        begin = max(one.start_s, first_fixed_s)
+    for whole in found:
+        begin = max(whole.start_s, first_fixed_s)
+        one = replace(whole, fixed_again_s=float("nan")) if _amid_loss(whole, line, fixed_at) else whole
         pieces = _long(intervals.subtract([[begin, one.end_s]], gaps), shortest)
         for number, (start, end) in enumerate(pieces):
             again = one.fixed_again_s if number == len(pieces) - 1 else float("nan")
             rows.append(("correction_outage", start, end, again, again - one.end_s))
         if len(pieces):
-            until = one.fixed_again_s if np.isfinite(one.fixed_again_s) else float(line.seconds[-1])
+            until = one.fixed_again_s if np.isfinite(one.fixed_again_s) else whole.end_s if one is not whole else float(line.seconds[-1])
             reach.append((begin, until))
     return rows, np.asarray(reach, dtype=np.float64).reshape(-1, 2)
+
+
+def _amid_loss(one: Outage, line: Timeline, fixed_at: Array) -> bool:
+    """Return whether the fix was lost before corrections stopped and stayed lost for long after they came back: something else kept it away."""
+    limit = thresholds("analyzer.metrics")
+    before = int(np.searchsorted(fixed_at, one.start_s + 1e-9)) - 1
+    lost_before = before >= 0 and one.start_s - fixed_at[before] > limit["cause.near_s"] + line.nominal_s
+    again = one.fixed_again_s if np.isfinite(one.fixed_again_s) else float(line.seconds[-1])
+    return bool(lost_before and again - one.end_s > limit["dropout.no_fix_after_s"])
 
 
 def _rest(kind: str, spans: Array, taken: Array, shortest_s: float, *, fixed_at: Array) -> list[Row]:

@@ -173,6 +173,7 @@ def _scene(
     fixes, sources = recording.fixes, recording.sources
     return Scene(
         line=line, codes=codes, age_s=age_s, satellites=satellites, cn0_dbhz=cn0_dbhz, off_grid=off_grid(line),
+        in_view=fixes["satellites_in_view"].to_numpy(dtype=np.float64),
         byte_offset=fixes["byte_offset"].to_numpy(dtype=np.int64),
         source_id=fixes["source_id"].to_numpy(dtype=np.int64),
         station_changes=station_changes, fresh_s=fresh_s, notes=[_notes(s) for s in sources],

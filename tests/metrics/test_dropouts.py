@@ -13,9 +13,10 @@ from hypothesis import strategies as st
 from metric_tables import START, drive, fixes, recording, without
 
 from analyzer import tables
-from analyzer.metrics.dropout_causes import _sky_partly, advice
+from analyzer.metrics.dropout_causes import advice
 from analyzer.metrics.dropout_table import COLUMNS
 from analyzer.metrics.measure import measure
+from analyzer.metrics.sky_seen import sky_partly
 from analyzer.recording import Entry
 
 
@@ -108,6 +109,23 @@ def test_a_sky_explains_lost_corrections_only_where_it_closed_with_them(few_s, c
     assert (found["kind"], found["cause"]) == ("correction_outage", cause)
 
 
+@pytest.mark.parametrize(("lost_s", "back_s", "kinds"), [
+    (100.0, 500.0, ["fix_loss", "correction_outage", "fix_loss"]), (199.5, 500.0, ["correction_outage"]), (100.0, 240.0, ["fix_loss", "correction_outage"]),
+], ids=["lost long before and behind", "lost with the outage", "fixed soon"])
+def test_a_short_outage_does_not_end_a_long_loss(lost_s, back_s, kinds):
+    """What kept the fix away before corrections stopped keeps it away when they are back."""
+    frame = drive(600, outages=[(200.0, 206.0)])
+    t = seconds(frame.index.to_series())
+    frame.loc[(t >= lost_s) & (t < back_s), "fix_state"] = "float"
+    found = dropouts(frame)
+    assert found["kind"].tolist() == kinds
+    end = seconds(found["end_utc"])
+    assert (end[1:] >= end[:-1]).all() and (seconds(found["start_utc"])[1:] >= end[:-1] - 1e-6).all()
+    if len(kinds) == 3:
+        assert end[-1] == pytest.approx(back_s, abs=0.11) and np.isnan(found["refix_s"].iloc[1])
+        assert found["cause"].iloc[2] == "incomplete_corrections"
+
+
 def test_short_losses_are_none_and_close_ones_are_joined():
     frame = drive(300)
     state = frame["fix_state"].astype(str).to_numpy()
@@ -148,7 +166,7 @@ def test_a_part_of_the_sky_is_the_cause_where_nothing_else_changed(used, cause, 
 @pytest.mark.parametrize(("cn0", "words"), [(38.5, "C/N0 lay at 38 where 42 dB-Hz are usual"), (40.0, "")])
 def test_half_the_power_is_a_part_of_the_sky(cn0, words):
     scene = SimpleNamespace(satellites=np.full(10, 20.0), cn0_dbhz=np.full(10, cn0), usual=(20.0, 42.0), during=lambda values, *_: values)
-    assert _sky_partly(5.0, scene) == words
+    assert sky_partly(5.0, scene) == words
 
 
 def test_fresh_corrections_without_a_fix_under_few_satellites_are_the_sky():
@@ -159,6 +177,31 @@ def test_fresh_corrections_without_a_fix_under_few_satellites_are_the_sky():
     fewer = dropouts(late.assign(satellites_used=np.where(fixed, 20, 12)))
     assert fewer["cause"].tolist() == ["sky_obstruction"] and "only 12 satellites were used, 20 while fixed" in fewer["evidence"].iloc[0]
     assert dropouts(late.assign(satellites_used=np.where(fixed, 20, 18)))["cause"].tolist() == ["incomplete_corrections"]
+
+
+@pytest.mark.parametrize(("cn0", "used", "cause"), [
+    (30.0, 18.0, "interference"), (30.0, 10.0, "sky_obstruction"), (36.0, 18.0, "sky_obstruction"), (44.0, 18.0, "unknown"),
+])
+def test_signals_that_weaken_all_at_once_while_satellites_stay_are_interference(cn0, used, cause):
+    """Trees and bridges take satellites away; a transmitter beside their band weakens every one."""
+    frame = drive(600)
+    t = seconds(frame.index.to_series())
+    lost = (t >= 300) & (t < 330)
+    frame.loc[lost, "fix_state"] = "float"
+    frame["satellites_used"], frame["cn0_median_dbhz"] = np.where(lost, used, 20.0), np.where(lost, cn0, 45.0)
+    found = dropouts(frame)
+    assert found["cause"].tolist() == [cause]
+    assert (cause == "interference") == ("C/N0 of all satellites fell to 30 from the usual 45 dB-Hz while 18 of the usual 20 stayed" in found["evidence"].iloc[0])
+
+
+@pytest.mark.parametrize(("view", "cn0", "cause"), [
+    (27, 45.0, "incomplete_corrections"), (27, 33.0, "sky_obstruction"), (10, 45.0, "sky_obstruction"), (np.nan, 45.0, "sky_obstruction"),
+])
+def test_strong_satellites_in_view_that_are_not_used_lack_corrections(view, cn0, cause):
+    """Corrections of one system alone leave the others unused, under whatever sky."""
+    found = dropouts(drive(400, never_fixed=True).assign(satellites_used=8, satellites_in_view=view, cn0_median_dbhz=cn0))
+    assert found["cause"].tolist() == [cause]
+    assert (cause == "incomplete_corrections") == ("only 8 of 27 satellites in view were used" in found["evidence"].iloc[0])
 
 
 def test_missing_epochs_with_a_fix_right_after_are_the_logger():

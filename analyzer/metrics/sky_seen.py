@@ -1,0 +1,98 @@
+"""What satellites and their signals say of a dropout: the sky was hidden, something disturbed all signals, or satellites were left out."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analyzer.metrics.link_state import BLIND
+from analyzer.settings import thresholds
+
+if TYPE_CHECKING:
+    from analyzer.metrics.dropout_causes import Scene
+
+Array = NDArray[np.float64]
+
+
+def sky_of_loss(start_s: float, end_s: float, scene: Scene) -> str:
+    """Return in words that the sky was obstructed during a loss or just before it, or an empty text.
+
+    Held against what is usual while fixed, since the seconds before a loss may lie under the same trees.
+    """
+    limit = thresholds("analyzer.metrics")
+    early = start_s - limit["cause.near_s"]
+    counts, signals = scene.during(scene.satellites, early, end_s), scene.during(scene.cn0_dbhz, early, end_s)
+    usual = scene.usual
+    if len(counts) and (counts.min() < (1 - limit["cause.satellites_drop"]) * usual[0]
+                        or counts.min() < limit["cause.satellites_needed"]):
+        return f"satellites fell to {counts.min():.0f} from the usual {number(usual[0])}"
+    if len(signals) and signals.min() < usual[1] - limit["cause.cn0_drop_db"]:
+        return f"C/N0 fell to {signals.min():.0f} from the usual {usual[1]:.0f} dB-Hz"
+    if np.isin(scene.codes[scene.index(start_s):scene.index(end_s, side="right")], BLIND).any():
+        return "the position was lost"
+    return ""
+
+
+def sky_partly(start_s: float, scene: Scene) -> str:
+    """Return in words that a part of the sky was hidden where fixed was lost, or an empty text: a wall or a lorry on one side hides a few."""
+    limit = thresholds("analyzer.metrics")
+    near = start_s - limit["cause.near_s"], start_s + limit["cause.near_s"]
+    counts, signals = scene.during(scene.satellites, *near), scene.during(scene.cn0_dbhz, *near)
+    if len(counts) and counts.min() <= (1 - limit["cause.satellites_partly"]) * scene.usual[0]:
+        return f"satellites fell to {counts.min():.0f} from the usual {number(scene.usual[0])}"
+    if len(signals) and middle(signals) <= scene.usual[1] - limit["cause.cn0_partly_db"]:
+        return f"C/N0 lay at {middle(signals):.0f} where {scene.usual[1]:.0f} dB-Hz are usual"
+    return ""
+
+
+def sky_of_outage(start_s: float, end_s: float, scene: Scene) -> str:
+    """Return in words that satellites were missing through most of an outage, or an empty text.
+
+    Not where they were as few before it while corrections still came, nor where they fell after the next corrections were due:
+    such a sky was no reason to lose them.
+    """
+    least = 1 - thresholds("analyzer.metrics")["cause.satellites_drop"]
+    typical, usual = middle(scene.during(scene.satellites, start_s, end_s)), scene.usual[0]
+    early = scene.during(scene.satellites, start_s, min(end_s, start_s + scene.fresh_s))
+    fell_later = len(early) > 0 and early.min() >= least * usual
+    as_few_before = typical >= least * scene.before(scene.satellites, start_s)
+    if typical < least * usual and not as_few_before and not fell_later:
+        return f"satellites fell to {typical:.0f} from the usual {usual:.0f}"
+    return ""
+
+
+def disturbed(start_s: float, end_s: float, scene: Scene) -> str:
+    """Return in words that the signals of all satellites weakened at once while most satellites stayed, or an empty text.
+
+    What hides the sky takes satellites away and leaves the others as strong; a transmitter in their band weakens them all.
+    """
+    limit = thresholds("analyzer.metrics")
+    signal, used = middle(scene.during(scene.cn0_dbhz, start_s, end_s)), middle(scene.during(scene.satellites, start_s, end_s))
+    count, strength = scene.usual
+    if signal <= strength - limit["cause.cn0_all_db"] and used >= limit["cause.satellites_stay"] * count:
+        return (f"C/N0 of all satellites fell to {signal:.0f} from the usual {strength:.0f} dB-Hz while {number(used)} of the usual {number(count)} stayed in use: "
+                "something transmits in the band of the satellites")
+    return ""
+
+
+def left_out(start_s: float, end_s: float, scene: Scene) -> str:
+    """Return in words that satellites with strong signals were in view and not used, or an empty text: corrections lack their observations."""
+    limit = thresholds("analyzer.metrics")
+    view, used, signal = (middle(scene.during(x, start_s, end_s)) for x in (scene.in_view, scene.satellites, scene.cn0_dbhz))
+    least = max(limit["cause.satellites_open"], limit["cause.in_view_ratio"] * used)
+    if view >= least and signal >= max(limit["cause.cn0_open"], scene.usual[1] - limit["cause.cn0_partly_db"]):
+        return f"only {number(used)} of {number(view)} satellites in view were used though signals were strong ({signal:.0f} dB-Hz)"
+    return ""
+
+
+def middle(values: Array) -> float:
+    """Return the median of the known values, NaN where there are none."""
+    known = values[np.isfinite(values)]
+    return float(np.median(known)) if len(known) else float("nan")
+
+
+def number(value: float) -> str:
+    """Return a number for a sentence, or a word where it is unknown."""
+    return f"{value:.1f}".removesuffix(".0") if np.isfinite(value) else "an unknown number"
