@@ -90,7 +90,9 @@ def independent_motion(recording: Recording, track: Track, *, usable: Flags | No
     wheel = _wheel(recording, track.t)
     if wheel is not None:
         ratio = np.where(moving & (wheel > limits["independent.least_speed"]), speed / np.maximum(wheel, 0.1), np.nan)
-        along = _left(speed - wheel * running_median(ratio, half), [np.gradient(np.nan_to_num(speed), track.t)], moving, half)
+        # an antenna, or a wheel, beside the middle of the car goes faster on the outside of a bend
+        turning = np.gradient(np.unwrap(np.nan_to_num(course)) if turned is None else np.nan_to_num(turned), track.t)
+        along = _left(speed - wheel * running_median(ratio, half), [np.gradient(np.nan_to_num(speed), track.t), turning], moving, half)
         sources["along"] = "the wheel speed"
     elif rates is not None:
         along = _along_by_work(track, speed, _work(recording, track.t, speed), up, moving, half=half)
@@ -125,7 +127,7 @@ def _along_by_work(track: Track, speed: Floats, work: Floats, up: Floats, moving
         energy = np.where(moving, speed**2 / 2 + potential - work, np.nan)
         energy = without(energy, [work, sideways, speed * pulled], moving, track, drift=_grown(track.t, np.nan_to_num(speed)))
         along = flattened(energy, half, np.nan_to_num(speed)) / np.maximum(speed, 1.0)
-        along = _left(along, [pulled, turn_rate**2 / np.maximum(speed, 1.0)], moving, half)
+        along = _left(along, [pulled, turn_rate, turn_rate**2 / np.maximum(speed, 1.0)], moving, half)
         known = np.isfinite(along)
         spread = float(np.median(np.abs(uniform_filter1d(np.nan_to_num(along), max(1, half // 6))[known]))) if known.any() else np.inf
         if spread < least:

@@ -167,7 +167,7 @@ def _measured(
     for k, (first, last) in enumerate(spans):
         size, sigma = _by_axis(t, values, gain, (first, last), scans=scans, every=every)
         steps[k], variances[k] = _on_the_map(direction[(t >= first) & (t <= last)], size, sigma)
-        large[k] = _is_large(np.abs(size), sigma, by_height="up" in motion.sources)
+        large[k] = _is_large(np.abs(size), sigma, by_height="up" in motion.sources) and not _height_alone(np.abs(size), sigma)
     return steps, variances, large
 
 
@@ -226,6 +226,13 @@ def _is_large(size: Floats, sigma: Floats, *, by_height: bool) -> bool:
     known = sigma[:2][np.isfinite(sigma[:2])]
     plan = len(known) > 0 and np.hypot(*size[:2]) > max(least, times * float(known.max()))
     return bool(plan or size[0] > max(least, times * sigma[0]) or (by_height and size[2] > max(2 * least, times * sigma[2])))
+
+
+def _height_alone(size: Floats, sigma: Floats) -> bool:
+    """Return whether a step is surely more in height than a wrong fix makes beside so small a step in plan: a crest or a dip of the road."""
+    limits = thresholds("analyzer.evidence")
+    plan, up = float(np.hypot(*(size[:2] + 2 * sigma[:2]))), size[2] - 2 * sigma[2]
+    return bool(np.isfinite(plan) and up > max(2 * limits["slew.least"], limits["slew.height_ratio"] * plan))
 
 
 def _with_rests(spans: Floats, step: Floats, var: Floats, track: Track, motion: Independent) -> tuple[Floats, Floats, Floats]:

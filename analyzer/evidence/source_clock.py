@@ -56,7 +56,7 @@ def on_the_clock(recording: Recording, track: Track, *, learnt: Learnt | None = 
         moving = track.fixed & (np.nan_to_num(speed) > thresholds("analyzer.evidence")["independent.least_speed"])
         turning = np.where(moving, _slope(track.t, course), np.nan)
         at, rate = sensor(recording, "rate_z_radps")
-        lag = learnt.once("clock_inertial", lambda: lag_of(track.t, turning, at, rate), "most")
+        lag = learnt.once("clock_inertial", lambda: lag_of(track.t, turning, at, rate, least_s=_by_antenna(speed, turning)), "most")
         if lag is not None:
             recording = replace(recording, inertial=_moved(recording.inertial, lag))
             lags["inertial data"] = lag
@@ -70,13 +70,27 @@ def on_the_clock(recording: Recording, track: Track, *, learnt: Learnt | None = 
     return Clocked(recording, lags)
 
 
-def lag_of(t: Floats, own: Floats, at: Floats, other: Floats) -> float | None:
+def _by_antenna(speed: Floats, turning: Floats) -> float:
+    """Return by how much [s] the course of an antenna ahead of the axle may lead the yaw of the car: its distance over the speed in bends.
+
+    Source: velocity of a point of a rigid body; ahead of the axle by d the course leads by d/v for small angles.
+    """
+    known = np.isfinite(turning) & np.isfinite(speed)
+    if not known.any():
+        return 0.0
+    weight = turning[known] ** 2
+    typical = float((weight @ speed[known]) / max(float(weight.sum()), 1e-12))
+    return thresholds("analyzer.evidence")["clock.antenna"] / max(typical, 1.0)
+
+
+def lag_of(t: Floats, own: Floats, at: Floats, other: Floats, *, least_s: float = 0.0) -> float | None:
     """Return how far the clock of `other` is ahead [s]; None where it is not, or where nothing shows that it is.
 
     Parameters
     ----------
     t, own : times [s] and a rate of change by the positions, NaN where not known.
     at, other : times [s] and the same rate by the source.
+    least_s : what else may put one before the other; no more than that is no clock.
     """
     limits = thresholds("analyzer.evidence")
     step, most = limits["clock.step"], limits["clock.most"]
@@ -91,7 +105,7 @@ def lag_of(t: Floats, own: Floats, at: Floats, other: Floats) -> float | None:
     lag = (best - reach + between) * step
     left, unmoved = 1 - score[best] ** 2, 1 - max(score[reach], 0.0) ** 2
     clear = score[best] > limits["clock.agree"] and unmoved > limits["clock.better"] * left
-    return float(lag) if clear and abs(lag) > limits["clock.least"] else None
+    return float(lag) if clear and abs(lag) > max(limits["clock.least"], least_s) else None
 
 
 def _agreement(mine: Floats, theirs: Floats, reach: int) -> Floats:

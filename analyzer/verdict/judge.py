@@ -38,7 +38,8 @@ Flags = NDArray[np.bool_]
 #: 8: which side of a jump is wrong is weighed by how the side before it began and how long it lasted, in place of a share for all: twenty minutes
 #: are not wrong because the last one jumped; heights of a road are not carried over more than 40 s; what of velocity follows the way driven
 #: (scale, direction, map grids) is taken out, and late velocity is led on beyond the end of a log; a claim that has grown as much as the
-#: dilution, and twice over, stands beside what hides a part of the sky.
+#: dilution, and twice over, stands beside what hides a part of the sky; an antenna ahead of the axle or beside the middle of the car is neither
+#: a clock nor a slow step, and a step in height that no wrong fix makes is the road's.
 RULES_VERSION = "8"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",

@@ -11,7 +11,7 @@ import pytest
 from analyzer import tables
 from analyzer.evidence.chain import worst_in_plan
 from analyzer.evidence.independent import Independent, at_epochs, flattened, independent_motion, running_median
-from analyzer.evidence.slews import find_slews
+from analyzer.evidence.slews import _height_alone, find_slews
 from analyzer.evidence.track import Track
 from analyzer.recording import Recording
 from analyzer.settings import thresholds
@@ -104,6 +104,36 @@ def test_an_antenna_ahead_of_the_axle_leaves_nothing_across_in_bends(seen: str) 
     spread = [float(np.sqrt(np.nanmean(np.where(fast, x, np.nan) ** 2))) for x in (alike, before)]
     assert np.sqrt((arm[fast] ** 2).sum(axis=1).mean()) > 10 * spread[1], "else there is nothing to take out"
     assert spread[0] < 2 * spread[1]
+
+
+def test_an_antenna_beside_the_middle_leaves_nothing_along_in_bends() -> None:
+    """It goes faster on the outside of a bend, by its distance times the yaw rate (planar rigid body); the wheels do not."""
+    plain = weaving(white_m=0.0005)
+    course = 0.5 * np.sin(plain.t / 4)
+    speed = np.hypot(*weaving(doppler_mps=0.0).velocity.T)
+    ahead = np.column_stack([np.cos(course), np.sin(course)])
+    turning = np.where(speed > 1.0, np.gradient(course, plain.t), 0.0)
+    rng = np.random.default_rng(3)
+    noise = 0.003 * rng.normal(size=(len(plain), 2))
+    recording = replace(_recording(plain, inertial=False), measurement=pd.DataFrame(
+        {"speed_mps": speed + 0.002 * rng.normal(size=len(speed))}, index=_recording(plain, inertial=False).fixes.index))
+    middle, beside = (replace(plain, velocity=(speed - left * turning)[:, None] * ahead + noise) for left in (0.0, 0.6))
+    motion = [independent_motion(recording, x) for x in (beside, middle)]
+    assert all(x.sources == {"along": "the wheel speed"} for x in motion)
+    fast = (speed > 3.0) & np.isfinite(motion[0].along) & np.isfinite(motion[1].along)
+    spread = [float(np.sqrt((x.along[fast] ** 2).mean())) for x in motion]
+    extra = float(np.std(0.6 * turning[fast]))
+    assert extra > 8 * spread[1], "else there is nothing to take out"
+    assert spread[0] < 0.25 * extra
+
+
+def test_a_crest_of_the_road_is_no_slow_step() -> None:
+    """Two metres in height beside a plan that is known to a few centimetres; half a metre with as much in plan is one."""
+    sigma = np.array([0.05, 0.05, 0.3])
+    assert _height_alone(np.array([0.05, 0.05, 2.0]), sigma)
+    assert not _height_alone(np.array([0.05, 0.05, 0.9]), sigma), "no more than three sigma and the ratio allow"
+    assert not _height_alone(np.array([0.4, 0.3, 1.2]), sigma) and not _height_alone(np.array([0.0, 0.4, 0.0]), sigma)
+    assert not _height_alone(np.array([0.05, 0.0, 2.0]), np.array([0.05, np.nan, 0.3])), "nothing watched the plan"
 
 
 def test_a_step_that_no_wrong_fix_makes_is_a_bad_moment_of_the_sensor() -> None:

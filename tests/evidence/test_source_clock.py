@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -9,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analyzer.evidence.source_clock import lag_of, on_the_clock
+from analyzer.evidence.track import Track
 from analyzer.recording import Recording
 from tests.evidence.tracks import weaving
 
@@ -66,3 +69,33 @@ def test_wheels_on_gps_time_are_moved_and_leap_seconds_named() -> None:
     (said,) = found.findings()
     assert "18.0 s ahead" in said.text and "GPS time" in said.text
     assert said.evidence["words"] == "the clock of the measurement data is 18.0 s ahead of that of the positions"
+
+
+def bends(ahead_m: float, late_s: float, speed_mps: float) -> tuple[Recording, Track]:
+    """Return a drive through bends whose antenna stands `ahead_m` before the axle, and gyros whose clock is `late_s` ahead."""
+    t = np.arange(0.0, 600.0, 0.01)
+    turn = 0.25 * rate(t)
+    yaw = np.cumsum(turn) * 0.01
+    course = yaw + np.arctan(ahead_m * turn / speed_mps)
+    every = slice(None, None, 10)
+    track = replace(
+        weaving(600.0), velocity=(speed_mps * np.column_stack([np.cos(course), np.sin(course)]))[every], fixed=np.ones(6000, bool),
+        standing=np.zeros(6000, bool))
+    start = pd.Timestamp("2026-05-02T09:00:00", tz="UTC")
+    index = pd.DatetimeIndex(start + pd.to_timedelta(track.t, unit="s")).as_unit("us")
+    inertial = pd.DataFrame({"source_id": 0, "rate_z_radps": turn}, index=pd.DatetimeIndex(start + pd.to_timedelta(t + late_s, unit="s")).as_unit("us"))
+    return Recording((), fixes=pd.DataFrame(index=index), inertial=inertial), track
+
+
+@pytest.mark.parametrize("speed_mps", [6.0, 12.0, 25.0])
+@pytest.mark.parametrize("ahead_m", [0.5, 1.2, 2.2])
+def test_an_antenna_ahead_of_the_axle_is_no_clock(ahead_m: float, speed_mps: float) -> None:
+    """Its course leads the yaw of the car by its distance over the speed: a tenth of a second and more at walking pace of a test lane."""
+    found = on_the_clock(*bends(ahead_m, 0.0, speed_mps))
+    assert found.lags_s == {} and found.findings() == ()
+
+
+@pytest.mark.parametrize("late_s", [-1.5, 0.6, 18.0])
+def test_a_clock_that_is_off_is_found_beside_such_an_antenna(late_s: float) -> None:
+    found = on_the_clock(*bends(1.2, late_s, 15.0))
+    assert found.lags_s["inertial data"] == pytest.approx(late_s, abs=0.2)
