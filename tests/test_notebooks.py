@@ -12,8 +12,8 @@ from nbclient import NotebookClient
 
 ROOT = Path(__file__).resolve().parents[1]
 NOTEBOOKS = sorted((ROOT / "notebooks").glob("*.ipynb"))
-#: Processor time of a whole notebook, imports included; the wall clock would measure what else the machine does.
-MOST_SECONDS = 15.0
+#: Processor time of a whole notebook, imports included; the wall clock would measure what else the machine does. A shared core counts up to twice.
+MOST_SECONDS = 30.0
 
 
 def test_there_are_notebooks() -> None:

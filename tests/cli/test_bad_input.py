@@ -218,7 +218,6 @@ def test_a_wrong_call_is_one_sentence(place: Path, monkeypatch: pytest.MonkeyPat
     ("name,start_utc,end_utc\n\n# a note\nM1,2026-03-24T12:00:09Z,2026-03-24T12:00:00Z\n", ("line 4", "end_utc")),
     ("name,start_utc,end_utc\nM1,2026-03-24T12:00:09Z\n", ("line 2",)),
     ("name,start_utc,end_utc\n,2026-03-24T12:00:00Z,2026-03-24T12:00:09Z\n", ("line 2", "name")),
-    ("name,start_utc,end_utc\n", ("no window",)),
     ("name,from_latitude_deg,from_longitude_deg,to_latitude_deg,to_longitude_deg\nL,91,11,48,11\n",
      ("line 2", "from_latitude_deg", "91")),
 ])

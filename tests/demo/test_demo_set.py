@@ -44,16 +44,16 @@ def names(folder: Path) -> list[str]:
 
 
 def test_text_and_streams_are_the_same_byte_for_byte(fresh: Path, demo_data: Path) -> None:
-    """Under the libraries the set was made with; others may move the last printed digit by one."""
+    """Under the libraries and on a processor like those the set was made with; others, whose loops numpy chooses, may move the last digit by one."""
     assert names(fresh) == names(demo_data)
     same = json.loads((demo_data / "made_with.json").read_text()) == library_versions()
     for name in names(fresh):
         if name.endswith((".parquet", ".mf4", "made_with.json")) or (name.endswith("README.md") and not HAVE_MDF4):
             continue
         made, kept = contents(fresh / name), contents(demo_data / name)
-        if same:
-            assert made == kept, name
-        elif name.endswith(".rtcm3"):
+        if same and made == kept:
+            continue
+        if name.endswith(".rtcm3"):
             assert frames(made) == frames(kept), name
         else:
             assert digits_apart(made.decode(), kept.decode()) <= 1, name
