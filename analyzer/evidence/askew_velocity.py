@@ -18,7 +18,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analyzer.evidence.sensor_errors import robust_fit
+from analyzer.evidence.displacement import filled_velocity
+from analyzer.evidence.sensor_errors import certain_shares
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
 
@@ -62,7 +63,7 @@ def _ways(track: Track, usable: Flags) -> Floats:
     known = np.flatnonzero(np.isfinite(track.velocity).all(axis=1))
     if len(known) < 2:
         return np.zeros((len(track), 6))
-    velocity = np.column_stack([np.interp(track.t, track.t[known], track.velocity[known, axis]) for axis in (0, 1)])
+    velocity = filled_velocity(track, known)
     step = (velocity[1:] + velocity[:-1]) / 2 * np.diff(track.t)[:, None]
     path = np.vstack([np.zeros((1, 2)), np.cumsum(step, axis=0)])
     place = path + (np.median((track.places[:, :2] - path)[usable], axis=0) if usable.any() else 0.0)
@@ -84,19 +85,10 @@ def _by_window(track: Track, series: Floats, usable: Flags) -> tuple[Floats, Flo
 
 
 def _certain(ways: Floats, change: Floats) -> Floats:
-    """Return the shares (4,) of the `ways` (m, 4) in `change` (m,), zero for those that are not certain; the faintest goes first."""
-    limits = thresholds("analyzer.evidence")
+    """Return the shares (4,) of the `ways` (m, 4) in `change` (m,), zero for those that are not certain."""
     along = np.maximum((ways[:, :2] ** 2).sum(axis=0), 1e-9)
     # about the middle of the route, so that a scale and its change with the place are told apart
     middle = np.array([0.0, 0.0, ways[:, 2] @ ways[:, 0] / along[0], ways[:, 3] @ ways[:, 1] / along[1]])
-    design = ways - middle * ways[:, [0, 1, 0, 1]]
-    kept, share = np.ones(4, dtype=bool), np.zeros(4)
-    while kept.any():
-        found, left = robust_fit(design[:, kept], change)
-        clear = np.abs(found) / (left * np.sqrt(np.maximum(np.diag(np.linalg.pinv(design[:, kept].T @ design[:, kept])), 1e-18)))
-        if clear.min() >= limits["askew.sigmas"]:
-            share[kept] = found
-            break
-        kept[np.flatnonzero(kept)[int(np.argmin(clear))]] = False
+    share = certain_shares(ways - middle * ways[:, [0, 1, 0, 1]], change, thresholds("analyzer.evidence")["askew.sigmas"])
     share[:2] -= (middle * share)[2:]
     return share

@@ -46,7 +46,7 @@ def residual(track: Track, *, delay_s: float = 0.0) -> tuple[Floats, Floats, Flo
     known = np.flatnonzero(np.isfinite(track.velocity).all(axis=1))
     if len(known) < 2:
         return track.places[:, :2].copy(), limits["bridge.blind"] ** 2 * dt**2, np.zeros(len(dt))
-    velocity = np.column_stack([np.interp(track.t, track.t[known], track.velocity[known, axis]) for axis in (0, 1)])
+    velocity = filled_velocity(track, known)
     after = np.clip(np.searchsorted(known, np.arange(1, len(track))), 1, len(known) - 1)
     hole = track.t[known[after]] - track.t[known[after - 1]]
     outside = (np.arange(1, len(track)) > known[-1]) | (np.arange(len(track) - 1) < known[0])
@@ -62,6 +62,11 @@ def residual(track: Track, *, delay_s: float = 0.0) -> tuple[Floats, Floats, Flo
         path = CubicHermiteSpline(track.t, path, velocity)(np.minimum(track.t + delay_s, track.t[-1])) + beyond[:, None] * velocity[-1]
         truncated = truncated + (limits["late.braking"] / 2 * beyond[1:] ** 2) ** 2
     return track.places[:, :2] - path, extra, truncated
+
+
+def filled_velocity(track: Track, known: NDArray[np.int64]) -> Floats:
+    """Return velocities (n, 2) [m/s] with those between the epochs `known` interpolated."""
+    return np.column_stack([np.interp(track.t, track.t[known], track.velocity[known, axis]) for axis in (0, 1)])
 
 
 def _at_rest_edges(velocity: Floats, dt: Floats) -> Floats:

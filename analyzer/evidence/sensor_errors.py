@@ -36,19 +36,27 @@ def without(values: Floats, parts: list[Floats], moving: Flags, track: Track, *,
         return values
     scale = np.maximum(np.sqrt((changes**2).mean(axis=0)), 1e-12)
     target, design = changes[:, 0], changes[:, 1:] / scale[1:]
+    # windows overlap fourfold, so that only a quarter of them count; the bias stays, certain or not
+    share = certain_shares(design, target, limits["independent.sigmas"], widened=2.0, always=1)
+    return np.asarray(values - np.nan_to_num(np.column_stack(parts)) @ (share / scale[1:])[1:]) if share[1:].any() else values
+
+
+def certain_shares(design: Floats, target: Floats, sigmas: float, *, widened: float = 1.0, always: int = 0) -> Floats:
+    """Return the shares (k,) of the columns of `design` (m, k) in `target` (m,), zero for those not certain; the faintest goes first.
+
+    A share counts from `sigmas` on, its sigma `widened` where rows are not independent. The first `always` columns are fitted in any case.
+    """
     kept, share = np.ones(design.shape[1], dtype=bool), np.zeros(design.shape[1])
-    while kept[1:].any():
+    while kept[always:].any():
         found, left = robust_fit(design[:, kept], target)
-        # windows overlap fourfold, so that only a quarter of them count
-        sigma = 2.0 * left * np.sqrt(np.diag(np.linalg.pinv(design[:, kept].T @ design[:, kept])))
-        share[:] = 0.0
-        share[kept] = found
-        clear = np.abs(found) / sigma
-        clear[0] = np.inf
-        if clear.min() >= limits["independent.sigmas"]:
-            return np.asarray(values - np.nan_to_num(np.column_stack(parts)) @ (share / scale[1:])[1:])
+        variance = np.maximum(np.diag(np.linalg.pinv(design[:, kept].T @ design[:, kept])), 1e-18)
+        clear = np.abs(found) / (widened * left * np.sqrt(variance))
+        clear[:always] = np.inf
+        if clear.min() >= sigmas:
+            share[kept] = found
+            break
         kept[np.flatnonzero(kept)[int(np.argmin(clear))]] = False
-    return values
+    return share
 
 
 def _changes(series: Floats, moving: Flags, lag: int) -> Floats:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -96,15 +96,15 @@ def _outage_rows(found: list[Outage], first_fixed_s: float, gaps: Array, *, line
     shortest = thresholds("analyzer.metrics")["dropout.shortest_s"]
     rows: list[Row] = []
     reach = []
-    for whole in found:
-        begin = max(whole.start_s, first_fixed_s)
-        one = replace(whole, fixed_again_s=float("nan")) if _amid_loss(whole, line, fixed_at) else whole
+    for one in found:
+        begin, amid = max(one.start_s, first_fixed_s), _amid_loss(one, line, fixed_at)
+        again_s = float("nan") if amid else one.fixed_again_s
         pieces = _long(intervals.subtract([[begin, one.end_s]], gaps), shortest)
         for number, (start, end) in enumerate(pieces):
-            again = one.fixed_again_s if number == len(pieces) - 1 else float("nan")
+            again = again_s if number == len(pieces) - 1 else float("nan")
             rows.append(("correction_outage", start, end, again, again - one.end_s))
         if len(pieces):
-            until = one.fixed_again_s if np.isfinite(one.fixed_again_s) else whole.end_s if one is not whole else float(line.seconds[-1])
+            until = one.end_s if amid else again_s if np.isfinite(again_s) else float(line.seconds[-1])
             reach.append((begin, until))
     return rows, np.asarray(reach, dtype=np.float64).reshape(-1, 2)
 
