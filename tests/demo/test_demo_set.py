@@ -18,6 +18,9 @@ from analyzer.demo.demo_set import library_versions, planted_kinds
 from analyzer.parsers.rtcm import find_frames, message_numbers
 
 LARGEST_BYTES = 12_000_000
+NUMBER = re.compile(r"\d+(?:\.\d+)?")
+#: Numbers of one file that another machine under the same libraries rounds otherwise; seen: 2 of 504 000 and 1 of 210 000.
+FEW = 5
 HAVE_MDF4 = importlib.util.find_spec("asammdf") is not None
 
 
@@ -44,7 +47,7 @@ def names(folder: Path) -> list[str]:
 
 
 def test_text_and_streams_are_the_same_byte_for_byte(fresh: Path, demo_data: Path) -> None:
-    """Under the libraries and on a processor like those the set was made with; others, whose loops numpy chooses, may move the last digit by one."""
+    """Under the libraries the set was made with, but for a few numbers on the edge of rounding; others may move every last digit by one."""
     assert names(fresh) == names(demo_data)
     same = json.loads((demo_data / "made_with.json").read_text()) == library_versions()
     for name in names(fresh):
@@ -54,9 +57,10 @@ def test_text_and_streams_are_the_same_byte_for_byte(fresh: Path, demo_data: Pat
         if same and made == kept:
             continue
         if name.endswith(".rtcm3"):
-            assert frames(made) == frames(kept), name
+            assert not same and frames(made) == frames(kept), name
         else:
             assert digits_apart(made.decode(), kept.decode()) <= 1, name
+            assert not same or numbers_apart(made.decode(), kept.decode()) <= FEW, name
 
 
 def frames(stream: bytes) -> list[tuple[int, int]]:
@@ -65,17 +69,21 @@ def frames(stream: bytes) -> list[tuple[int, int]]:
     return list(zip(message_numbers(stream, spans).tolist(), (spans.end - spans.start).tolist(), strict=True))
 
 
+def numbers_apart(made: str, kept: str) -> int:
+    """Return how many numbers of two texts differ."""
+    return sum(a != b for a, b in zip(NUMBER.findall(made), NUMBER.findall(kept), strict=True))
+
+
 def digits_apart(made: str, kept: str) -> float:
     """Return the largest difference of two texts' numbers in units of the last printed digit; checksums do not count.
 
     Texts that differ in anything else than numbers are infinitely apart.
     """
-    number = re.compile(r"\d+(?:\.\d+)?")
     made, kept = (re.sub(r"\*[0-9A-F]{2}(?=\s|$)", "*", text) for text in (made, kept))
-    if number.sub("0", made) != number.sub("0", kept):
+    if NUMBER.sub("0", made) != NUMBER.sub("0", kept):
         return math.inf
     worst = 0.0
-    for a, b in zip(number.findall(made), number.findall(kept), strict=True):
+    for a, b in zip(NUMBER.findall(made), NUMBER.findall(kept), strict=True):
         if a != b:
             places = max(len(x.partition(".")[2]) for x in (a, b))
             worst = max(worst, abs(round((float(a) - float(b)) * 10**places)))
@@ -88,6 +96,7 @@ def test_the_distance_of_texts_is_counted_in_last_digits() -> None:
     assert digits_apart(line, line.replace("0488", "0489").replace("4F", "4E")) == 1
     assert digits_apart(line, line.replace("0488", "0500")) == 12
     assert digits_apart(line, line.replace(",N", ",S")) == math.inf
+    assert numbers_apart(line, line) == 0 and numbers_apart(line, line.replace("0488", "0489").replace("081000", "081001")) == 2
 
 
 def test_parquet_is_the_same_value_for_value_and_type_for_type(fresh: Path, demo_data: Path) -> None:
