@@ -16,6 +16,7 @@ from analyzer.parsers.nmea_epochs import EpochResult, build_epochs
 from analyzer.parsers.nmea_excerpts import first_ranges
 from analyzer.parsers.nmea_fields import categorical
 from analyzer.parsers.nmea_groups import POSITION_KINDS
+from analyzer.parsers.nmea_lone import without_lone
 from analyzer.parsers.nmea_receivers import refuse_two_receivers
 from analyzer.parsers.nmea_text import UNIT_SIZE, RtcmFrames, TextResult, read_text
 from analyzer.parsers.raw import RawSource
@@ -66,9 +67,11 @@ def read(raw: RawSource, options: ReadOptions) -> ReadPart:
     text = read_text(raw.blocks(UNIT_SIZE), require_checksum=options.require_checksum, scratch=options.scratch)
     scratch = options.scratch if options.scratch is not None and text.size > options.scratch.sizes.text_byte else None
     refuse_two_receivers(text.sentences, raw.name)
+    cut = without_lone(text, scratch)
     epochs = build_epochs(text.sentences, source_id=options.source_id, date=options.date, scratch=scratch)
-    shown = first_ranges(raw, epochs.set_aside, text.ledger.unchecked)
-    for piece in epochs.set_aside:
+    set_aside = (*cut, *epochs.set_aside)
+    shown = first_ranges(raw, set_aside, text.ledger.unchecked)
+    for piece in set_aside:
         text.ledger.move(piece.start, piece.end, tag=piece.tag, to_kind=piece.kind,
                          fetch=lambda a, b: shown.get((a, b), b""))
     source = Source(
