@@ -82,9 +82,9 @@ def independent_motion(recording: Recording, track: Track, *, usable: Flags | No
     else:
         # both sides are means over the same two steps, so that slow sampling does not part them
         pitched = np.gradient(rates["pitch_grown"], track.t)
-        pulled = np.gradient(np.nan_to_num(speed), track.t)
+        pulled = _pulled(track.t, np.nan_to_num(speed), track.nominal_s)
         leant = _grown(track.t, np.nan_to_num(np.gradient(rates["yaw"], track.t)) ** 2 * np.nan_to_num(speed))
-        climbed = without(climbing - pitched, [rates["yaw"], leant], moving, track, drift=track.t)
+        climbed = without(climbing - pitched, [rates["yaw"], leant, pulled], moving, track, drift=track.t)
         up = _left(speed * flattened(climbed, half), [np.gradient(rates["pitch"], track.t), speed * pulled], moving, half)
         sources["up"] = "the pitch rate of the inertial data"
     wheel = _wheel(recording, track.t)
@@ -99,6 +99,13 @@ def independent_motion(recording: Recording, track: Track, *, usable: Flags | No
         sources["along"] = "the forward acceleration of the inertial data"
     pushed = _pushed(recording, track, rates, wheel)
     return Independent(across, along, up, np.column_stack([np.cos(course), np.sin(course)]), pushed, road, sources)
+
+
+def _pulled(t: Floats, speed: Floats, nominal_s: float) -> Floats:
+    """Return the change of speed [m/s²] over half a second, as springs follow it; from one epoch to the next it would be noise at high rates."""
+    reach = max(0.25, nominal_s)
+    before, after = np.maximum(t - reach, t[0]), np.minimum(t + reach, t[-1])
+    return np.asarray((np.interp(after, t, speed) - np.interp(before, t, speed)) / (after - before))
 
 
 def _pushed(recording: Recording, track: Track, rates: dict[str, Floats] | None, wheel: Floats | None) -> Floats:

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.ndimage import uniform_filter1d
 
 from analyzer import tables
 from analyzer.evidence.chain import worst_in_plan
@@ -104,6 +105,32 @@ def test_an_antenna_ahead_of_the_axle_leaves_nothing_across_in_bends(seen: str) 
     spread = [float(np.sqrt(np.nanmean(np.where(fast, x, np.nan) ** 2))) for x in (alike, before)]
     assert np.sqrt((arm[fast] ** 2).sum(axis=1).mean()) > 10 * spread[1], "else there is nothing to take out"
     assert spread[0] < 2 * spread[1]
+
+
+@pytest.mark.parametrize("rate_hz", [10.0, 50.0])
+def test_a_body_that_rears_up_with_every_push_leaves_nothing_in_height(rate_hz: float) -> None:
+    """The pitch gyro feels the springs: an angle that goes with the acceleration, whatever noise the velocity has at high rates."""
+    plain = weaving(rate_hz=rate_hz, white_m=0.0)
+    rng = np.random.default_rng(5)
+    at = np.arange(0, plain.t[-1], 0.01)
+
+    def speed_at(t: np.ndarray) -> np.ndarray:
+        return 18.0 + 6.0 * np.sin(t / 4) * np.sin(t / 37)
+
+    speed = speed_at(plain.t)
+    way = np.r_[0.0, np.cumsum((speed[1:] + speed[:-1]) / 2 / rate_hz)]
+    track = replace(plain, places=np.column_stack([way, np.zeros((len(way), 2))]) + [0.0, 0.0, 1.0] * rng.normal(0, 0.0005, (len(way), 1)),
+                    velocity=np.column_stack([speed, np.zeros(len(way))]) + rng.normal(0, 0.01, (len(way), 2)), standing=np.zeros(len(way), bool))
+
+    def motion(per_mps2: float) -> Independent:
+        body = per_mps2 * np.gradient(speed_at(at), at)
+        table = _recording(plain).inertial.assign(rate_y_radps=-np.gradient(body, at) + 5e-4 + 1e-3 * rng.normal(size=len(at)), rate_z_radps=0.0)
+        return independent_motion(replace(_recording(plain), inertial=table), track)
+
+    felt = float(np.std(0.005 * np.gradient(speed, plain.t) * speed))
+    spread = [float(np.sqrt(np.nanmean(uniform_filter1d(motion(x).up[20:-20], round(rate_hz)) ** 2))) for x in (0.005, 0.0)]
+    assert felt > 5 * spread[1], "else there is nothing to take out"
+    assert spread[0] < 1.5 * spread[1]
 
 
 def test_an_antenna_beside_the_middle_leaves_nothing_along_in_bends() -> None:
