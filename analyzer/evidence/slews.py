@@ -74,6 +74,8 @@ def find_slews(track: Track, motion: Independent) -> Slews:
     hidden = _hidden(t, values, spans)
     unseen = np.asarray([hidden[:, :2].any(axis=1), hidden[:, 2]], dtype=np.float64)
     var = var * limits["slew.surcharge"] ** 2 + limits["slew.hidden"] ** 2 * covariance(*unseen)
+    # slopes of the road and of the body do not scatter as a normal does: beyond so many sigmas height tells no more
+    var[:, 3] = np.maximum(var[:, 3], (step[:, 2] / limits["slew.height_sigmas"]) ** 2)
     spans = _to_their_ends(t, values, spans, hidden)
     spans, step, var = _with_rests(spans, step, var, track, motion)
     middle = told[min(2, len(scans) - 1)]
