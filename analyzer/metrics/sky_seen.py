@@ -66,12 +66,14 @@ def sky_of_outage(start_s: float, end_s: float, scene: Scene) -> str:
 def disturbed(start_s: float, end_s: float, scene: Scene) -> str:
     """Return in words that the signals of all satellites weakened at once while most satellites stayed, or an empty text.
 
-    What hides the sky takes satellites away and leaves the others as strong; a transmitter in their band weakens them all.
+    What hides the sky takes satellites away and leaves the others as strong; a transmitter in their band weakens them all. Where
+    they weaken by far more than leaves can do to satellites that are still used, it takes some of them as well.
     """
     limit = thresholds("analyzer.metrics")
     signal, used = middle(scene.during(scene.cn0_dbhz, start_s, end_s)), middle(scene.during(scene.satellites, start_s, end_s))
     count, strength = scene.usual
-    if signal <= strength - limit["cause.cn0_all_db"] and used >= limit["cause.satellites_stay"] * count:
+    stay = limit["cause.satellites_stay" if signal > strength - limit["cause.cn0_far_db"] else "cause.satellites_some"]
+    if signal <= strength - limit["cause.cn0_all_db"] and used >= stay * count:
         return (f"C/N0 of all satellites fell to {signal:.0f} from the usual {strength:.0f} dB-Hz while {number(used)} of the usual {number(count)} stayed in use: "
                 "something transmits in the band of the satellites")
     return ""
