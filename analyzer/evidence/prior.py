@@ -45,7 +45,7 @@ class PriorOf:
         """Return the prior of each stretch (k,), and the part of it that is another frame, with how likely the next stretch keeps one."""
         t = self.track.t
         spans_s = np.column_stack([t[stretches.spans[:, 0]], t[stretches.spans[:, 1] - 1]]) if len(stretches) else np.zeros((0, 2))
-        fix, frame = odds_of(self.road, spans_s + self.track.begun_s, wrong)
+        fix, frame = odds_of(self.road, spans_s + self.track.begun_s, wrong, stretches.by_jump)
         both = np.array([self._one(stretches, by_slew, k, float(fix[k]), float(frame[k])) for k in range(len(stretches))]).reshape(-1, 2)
         return both[:, 0], Lasting(both[:, 1], np.array([self._kept(stretches, k) for k in range(len(stretches) - 1)]))
 

@@ -10,19 +10,20 @@ from scipy.special import logsumexp
 
 from analyzer.evidence.chain import FRAME_SHARES, SPREADS
 from analyzer.evidence.road import Ints, Pairs, seconds_of
-from analyzer.evidence.track import Floats
+from analyzer.evidence.track import Flags, Floats
 from analyzer.settings import thresholds
 
 #: Sigma of the height [m] by which other passes are off, where they are.
 OTHERS_OFF_M = 0.5
 
 
-def odds_of(pairs: Pairs, spans_s: Floats, wrong: Floats | None = None) -> tuple[Floats, Floats]:
+def odds_of(pairs: Pairs, spans_s: Floats, wrong: Floats | None = None, by_jump: Flags | None = None) -> tuple[Floats, Floats]:
     """Return what other passes say for each of the stretches `spans_s` (k, 2) [UTC s] being off: (k,) log odds twice.
 
     First for a wrong fix, then for another frame, which may stand apart in plan alone: agreement of heights says less against it.
     Passes of other stretches must be among them, of which none is wrong by all that is known of the stretches so far (`wrong`).
-    A stretch that is right may differ as well where the other passes are off.
+    A stretch that is right may differ as well where the other passes are off. Of two stretches with a jump between them, which is
+    what `by_jump` (k,) says of the latter, one is off whatever the heights say: where these agree they speak against either alike.
     """
     limits = thresholds("analyzer.evidence")
     fix, frame = np.zeros(len(spans_s)), np.zeros(len(spans_s))
@@ -30,8 +31,9 @@ def odds_of(pairs: Pairs, spans_s: Floats, wrong: Floats | None = None) -> tuple
         return fix, frame
     pairs = _as_seen(pairs, spans_s)
     at, other = (_which(spans_s, t) for t in (pairs.at_s, pairs.other_s))
-    doubt = np.where(other >= 0, (np.zeros(len(spans_s)) if wrong is None else wrong)[other], 0.0)
+    known = np.where(other >= 0, (np.zeros(len(spans_s)) if wrong is None else wrong)[other], 0.0)
     for k in np.unique(at[(at >= 0) & (other != at)]):
+        doubt = _without_agreeing(known, pairs, at == k, other, int(k), by_jump)
         held = (at == k) & (other != k) & (doubt <= 0.5)
         if len(np.unique(pairs.at_s[held])) < limits["road.seconds"]:
             continue
@@ -42,6 +44,18 @@ def odds_of(pairs: Pairs, spans_s: Floats, wrong: Floats | None = None) -> tuple
             # to agree with those that came behind says nothing: they would stand in the same frame
             frame[k] = max(frame[k], 0.0)
     return fix, frame
+
+
+def _without_agreeing(doubt: Floats, pairs: Pairs, at_k: Flags, other: Ints, k: int, by_jump: Flags | None) -> Floats:
+    """Return the doubts (p,) without those about a stretch on the other side of a jump that lies as high as stretch `k`."""
+    if by_jump is None:
+        return doubt
+    out = doubt.copy()
+    for beside, jump in ((k - 1, k), (k + 1, k + 1)):
+        its = at_k & (other == beside)
+        if its.any() and 0 < jump < len(by_jump) and by_jump[jump] and abs(np.median(pairs.off_m[its])) < 2 * pairs.sigma_m:
+            out[its] = 0.0
+    return out
 
 
 def _as_seen(pairs: Pairs, spans_s: Floats) -> Pairs:

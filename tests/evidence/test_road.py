@@ -187,6 +187,17 @@ def test_a_pass_that_is_known_to_be_wrong_blames_no_other() -> None:
     assert blamed[0] > 1 and cleared[0] == 0.0
 
 
+def test_of_two_stretches_beside_a_jump_that_lie_as_high_neither_is_the_likelier_to_be_off() -> None:
+    """One of them is off in plan: that they agree in height is as unlikely for either, whichever is doubted more by now."""
+    pairs, doubts = pairs_of(_laps(2), Learnt()), np.array([0.2, 0.8])
+    fix, _ = odds_of(pairs, SPANS[:2], doubts, np.array([False, True]))
+    assert fix[0] == pytest.approx(fix[1], abs=0.6) and fix.max() < -1
+    elsewhere, _ = odds_of(pairs, SPANS[:2], doubts, np.array([False, False]))
+    assert elsewhere[0] == 0.0, "behind a loss both may be off alike: the doubted one confirms nothing"
+    raised, _ = odds_of(pairs_of(_raised(_laps(2), 100.0, 200.0, 0.4), Learnt()), SPANS[:2], np.array([0.0, 0.99]), np.array([False, True]))
+    assert raised[0] == 0.0, "one that is off in height as well says nothing of the other"
+
+
 def test_a_second_or_two_are_no_encounter() -> None:
     pairs = pairs_of(_raised(_laps(2), 100.0, 200.0, 0.4), Learnt())
     short = pairs.where(pairs.at_s < pairs.at_s[0] + 0.5)
