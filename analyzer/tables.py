@@ -161,6 +161,7 @@ BOUND_PARTS = (
     "bound_check_point_m",
     "bound_bridge_m",
     "bound_alignment_m",
+    "bound_settling_m",
 )
 
 EPOCHS = Table(

@@ -14,7 +14,7 @@ from analyzer.metrics.result import Metrics
 from analyzer.recording import Recording
 
 #: Parts whose direction nobody knows: they count fully on both axes.
-OFFSETS = ("bound_segment_m", "bound_frozen_m", "bound_check_point_m", "bound_alignment_m")
+OFFSETS = ("bound_segment_m", "bound_frozen_m", "bound_check_point_m", "bound_alignment_m", "bound_settling_m")
 
 
 def complete(bounds: pd.DataFrame, recording: Recording, metrics: Metrics, marks: CheckPointResult, *, learnt: Learnt | None = None) -> pd.DataFrame:

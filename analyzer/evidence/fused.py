@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from analyzer import intervals
+from analyzer.evidence.claim import RADIUS_95, carried_claim
 from analyzer.evidence.independent import running_median
 from analyzer.evidence.road import NOTHING, Pairs
 from analyzer.evidence.road_odds import confirmed
@@ -21,11 +22,13 @@ from analyzer.settings import thresholds
 class FusedDoubts:
     """`alignment` (n,) [m] 95 % shift by a wrong heading, 0 where aligned; `unconfirmed` fixed again without independent eyes.
 
+    `settling` (n,) [m] 95 % radius of what fixed positions still owe after sensors alone carried them, 0 elsewhere;
     `turned_deg` : largest lasting disagreement of heading and course, NaN where aligned throughout or not logged.
     """
 
     alignment: Floats
     unconfirmed: Flags
+    settling: Floats
     turned_deg: float
 
 
@@ -36,8 +39,29 @@ def doubts_of(fixes: pd.DataFrame, track: Track, slews: Slews, road: Pairs = NOT
     arm = thresholds("analyzer.evidence")["alignment.arm"]
     largest = float(seen.max(initial=0.0))
     return FusedDoubts(
-        2 * arm * np.sin(np.radians(np.minimum(turned, 180.0)) / 2), _unconfirmed(track, slews, road), largest if largest > 0 else np.nan
+        2 * arm * np.sin(np.radians(np.minimum(turned, 180.0)) / 2), _unconfirmed(track, slews, road), settling(fixes, track),
+        largest if largest > 0 else np.nan
     )
+
+
+def settling(fixes: pd.DataFrame, track: Track) -> Floats:
+    """Return how far fixed positions may still be off (n,) [m], 95 % radius, behind stretches that sensors alone carried.
+
+    While no satellites help a filter drifts; when they do again it is drawn back over some seconds, and its velocity with it, however small
+    the claims are by then. What it claimed at the end of such a stretch, or the class value, decays from there on.
+    """
+    limits = thresholds("analyzer.evidence")
+    out, carried = np.zeros(len(track)), (fixes["fix_state"] == "estimated").to_numpy()
+    claimed, _ = carried_claim(fixes)
+    for start, end in intervals.runs(carried):
+        if track.t[end - 1] - track.t[start] + track.nominal_s < limits["settling.carried"] or end == len(track):
+            continue
+        known = claimed[start:end][np.isfinite(claimed[start:end])]
+        size = RADIUS_95 * float(known[-1]) if len(known) else limits["class_horizontal.estimated"]
+        owed = size * np.exp(-(track.t[end:] - track.t[end - 1]) / limits["settling.time"])
+        owed[owed < limits["settling.matters"]] = 0.0
+        out[end:] = np.maximum(out[end:], owed)
+    return np.where(track.fixed, out, 0.0)
 
 
 def heading_off(heading_deg: Floats, track: Track) -> Floats:

@@ -2,7 +2,8 @@
 
 The rule that combines the parts (each a 95 % figure, horizontal radius or height)::
 
-    fixed      bound = sqrt(base² + baseline² + sky² + ageing²) + max(scatter, segment, standstill, frozen, alignment) + check_point
+    fixed      bound = sqrt(base² + baseline² + sky² + ageing²) + max(scatter, segment, standstill, frozen, alignment, settling)
+               + check_point
     not fixed  bound = max(bridge, segment, alignment) + frozen + check_point where the way between fixed stretches is known better
                than the claim, else the same with base for bridge; segment is there where another base may speak
 
@@ -58,7 +59,7 @@ from analyzer.settings import thresholds
 CORRECTED = ("fixed", "float", "differential")
 
 #: The parts that enter the rule above besides claim and class.
-PARTS = ("ageing", "baseline", "scatter", "segment", "standstill", "sky", "frozen", "bridge", "alignment")
+PARTS = ("ageing", "baseline", "scatter", "segment", "standstill", "sky", "frozen", "bridge", "alignment", "settling")
 
 
 @dataclass(frozen=True)
@@ -183,14 +184,15 @@ def combine(
     part = {k: (np.zeros(len(track)) if k in without else getattr(found, k)) for k in PARTS}
     claimed, claimed_up = carried_claim(fixes)
     class_h, class_v = class_bounds(fixes)
-    rest_sigma, rest_ratio = rest_scatter(track, opinion.stretches.id, opinion.wrong, claimed, swing_m=opinion.waves.size)
+    rest_sigma, rest_ratio = rest_scatter(track, opinion.stretches.id, opinion.wrong, claimed,
+                                          swing_m=np.hypot(opinion.waves.size, np.hypot(*opinion.strayed.T)))
     told_ratio = with_other_states(rest_ratio, beside)
     base_h, base_v = fixed_base(claimed, claimed_up, class_h, noise=opinion.noise, rest_sigma_m=rest_sigma, rest_ratio=rest_ratio,
                                 told_ratio=told_ratio, fused=fused, nominal_s=track.nominal_s)
     base_h, base_v = np.fmax(base_h, RADIUS_95 * road_m / np.sqrt(2) / ratio), np.fmax(base_v, AXIS_95 * road_m / np.sqrt(2))
-    worst = np.maximum.reduce([part["scatter"], part["segment"], part["standstill"], part["frozen"], part["alignment"]])
+    worst = np.maximum.reduce([part["scatter"], part["segment"], part["standstill"], part["frozen"], part["alignment"], part["settling"]])
     high = np.where(track.fixed, AXIS_95 * opinion.waves.high, 0.0) if "scatter" not in without else np.zeros(len(track))
-    worst_v = np.maximum.reduce([part["scatter"] * ratio, part["segment"] * wrong_ratio, part["standstill"] * ratio, part["frozen"], high])
+    worst_v = np.maximum.reduce([part["scatter"] * ratio, part["segment"] * wrong_ratio, part["standstill"] * ratio, part["frozen"], part["settling"], high])
     other, aged = part["baseline"] ** 2 + part["sky"] ** 2, np.where(found.age_measured, part["ageing"], 0.0)
     fixed_h = np.sqrt(base_h**2 + other + part["ageing"] ** 2) + worst
     fixed_v = np.sqrt(base_v**2 + (other + part["ageing"] ** 2) * ratio**2) + worst_v
@@ -264,7 +266,7 @@ def _used(track: Track, loose: _Loose, base: tuple[Floats, Floats], part: dict[s
 
 
 def _columns(part: dict[str, Floats], ratio: float) -> dict[str, Floats]:
-    own = {"frozen": 1.0, "alignment": 0.0}
+    own = {"frozen": 1.0, "settling": 1.0, "alignment": 0.0}
     flat = {f"bound_{k}_m": v for k, v in part.items()}
     return flat | {f"vertical_bound_{k}_m": v * own.get(k, ratio) for k, v in part.items()}
 

@@ -33,6 +33,7 @@ class Parts:
     frozen: Floats
     bridge: Floats
     alignment: Floats
+    settling: Floats
     age_measured: Flags
     contradicted: Flags
     undecided: Flags
@@ -51,7 +52,7 @@ def parts(
     segment, wrong, unsure = _segment(track, opinion, frame_m)
     scatter, spike = _scatter(track, opinion)
     size = np.hypot(*opinion.deviation.T)
-    alignment = np.zeros(len(track))
+    alignment, settling = np.zeros(len(track)), np.zeros(len(track))
     swing = np.where(track.fixed, RADIUS_95 / np.sqrt(2) * opinion.waves.size, 0.0)
     swings = swing > limits["wave.matters"]
     by_height = np.where(swings, limits["wave.plan_of_height"] * opinion.waves.high, 0.0) if doubts is not None else np.zeros(len(track))
@@ -59,13 +60,13 @@ def parts(
     if doubts is not None:
         blind = doubts.unconfirmed & (segment == 0)
         segment = np.where(blind, limits["fused.size"], segment)
-        alignment, unsure = doubts.alignment, unsure | blind | (doubts.alignment > 0)
+        alignment, settling, unsure = doubts.alignment, doubts.settling, unsure | blind | (doubts.alignment > 0)
     return Parts(
         ageing=growth * counted(ageing, age_measured),
         baseline=RADIUS_95 * limits["baseline.ppm"] * 1e-6 * np.nan_to_num(baseline_m),
         scatter=scatter, segment=segment, standstill=_standstill(track, opinion), sky=_sky(fixes, track, opinion), frozen=frozen_m,
         bridge=np.where(track.fixed | ~(opinion.sigma < UNKNOWN_M), 0.0, size + limits["bridge.surcharge"] * RADIUS_95 * opinion.sigma),
-        alignment=alignment, age_measured=age_measured,
+        alignment=alignment, settling=settling, age_measured=age_measured,
         contradicted=wrong | spike | (frozen_m > 0), undecided=unsure, other_frame=_other_frame(track, opinion, frame_m),
     )
 
@@ -113,7 +114,7 @@ def _scatter(track: Track, opinion: SecondOpinion) -> tuple[Floats, Flags]:
 def _standstill(track: Track, opinion: SecondOpinion) -> Floats:
     """Return how far fixed positions of one stretch stray while the vehicle stands: at least their 95 % radius there."""
     limits = thresholds("analyzer.evidence")
-    out = np.zeros(len(track))
+    out = _strayed(track, opinion)
     at_rest = track.standing & track.fixed
     for start, end in intervals.equal_runs(np.where(at_rest, opinion.stretches.id, -2)):
         if not at_rest[start] or end - start < 5 or track.t[end - 1] - track.t[start] < limits["standstill.judged"]:
@@ -122,8 +123,18 @@ def _standstill(track: Track, opinion: SecondOpinion) -> Floats:
         stray = np.hypot(*(places - np.median(places, axis=0)).T)
         radius = float(np.quantile(stray, 0.95))
         if radius > limits["standstill.stray"]:
-            out[start:end] = np.maximum(stray, radius)
+            out[start:end] = np.maximum(out[start:end], np.maximum(stray, radius))
     return out
+
+
+def _strayed(track: Track, opinion: SecondOpinion) -> Floats:
+    """Return how far positions strayed at stands, and on driving off with what velocity may be off by until then."""
+    away = np.zeros(len(track))
+    for start, end in intervals.runs((opinion.strayed != 0).any(axis=1)):
+        moving = np.cumsum(~track.standing[start:end]) * track.nominal_s
+        wander = np.array([opinion.noise.wander(x) if x else 0.0 for x in np.unique(moving)])[np.unique(moving, return_inverse=True)[1]]
+        away[start:end] = np.hypot(*opinion.strayed[start:end].T) + RADIUS_95 * wander
+    return away
 
 
 def _sky(fixes: pd.DataFrame, track: Track, opinion: SecondOpinion) -> Floats:

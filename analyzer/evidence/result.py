@@ -14,7 +14,7 @@ from analyzer.recording import Finding
 #: Kinds of evidence that can be switched off (`analyzer.assess(without=…)`, ``--without``), in the order they are applied.
 KINDS = (
     "ageing", "baseline", "scatter", "segment", "standstill", "sky", "frozen", "check_point", "bridge",
-    "independent", "alignment", "road",
+    "independent", "alignment", "settling", "road",
 )
 
 

@@ -25,6 +25,7 @@ from analyzer.evidence.noise import Noise
 from analyzer.evidence.prior import PriorOf
 from analyzer.evidence.road import NOTHING, Pairs, Seconds, seconds_of
 from analyzer.evidence.slews import Slews
+from analyzer.evidence.stand_drift import stand_drift
 from analyzer.evidence.stretches import (
     Ints,
     Stretches,
@@ -63,6 +64,7 @@ class SecondOpinion:
     turning : offset that turns with the car, taken out of the residual, where one was found.
     delay_s : by how much velocity was found to be later than positions, taken out of the residual.
     askew : share of the way driven by which velocity and positions differ [m/m], taken out of the residual.
+    strayed : (n, 2) drift of positions at stands [m], see `stand_drift`, taken out of the residual.
     up, up_var : (k-1,) steps in height between stretches [m] and their variances [m²], `UNMEASURED` where nothing was learnt.
     leaps : steps in height inside stretches: they are listed and cut nothing.
     rise : how far heights wander along this road.
@@ -86,6 +88,7 @@ class SecondOpinion:
     leaps: Leaps = field(default_factory=Leaps)
     rise: Noise | None = None
     askew: float = 0.0
+    strayed: Floats = field(default_factory=lambda: np.zeros((0, 2)))
 
 
 def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Slews, prior_wrong: PriorOf, fused: bool = False, decide: Decide | None = None,
@@ -116,6 +119,8 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     turning = None if track.from_places or fused else turning_offset(track, residual, fresh & known)
     if turning is not None:
         residual = residual - turning.part
+    strayed = np.zeros((len(track), 2)) if track.from_places or fused else stand_drift(track, residual, fresh & known)
+    residual = residual - strayed
     noise = noise_of.learn_moving(residual, fresh & known, track)
     rough = np.maximum(noise_of.roughness(track.velocity, track.nominal_s, learnt=track.learnt, where=fresh & known & ~track.standing), rough)
     coarse = np.maximum(noise_of.roughness(residual, track.nominal_s, slowest_s=0.6, learnt=track.learnt, key="coarse"), rough if track.nominal_s > 0.6 else 1.0)
@@ -145,7 +150,7 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     return SecondOpinion(noise, stretches, posterior, steps, step_var, deviation, sigma, coarse, waves, wrong, turning,
                          innovation_table(points, noise), delay_s, up=chain.steps[:, 2],
                          up_var=chain.variances[:, 3], leaps=find_leaps(track, residual, noise, chain.stretches, coarse=coarse),
-                         rise=rise, askew=askew.share if askew is not None else 0.0)
+                         rise=rise, askew=askew.share if askew is not None else 0.0, strayed=strayed)
 
 
 def _chain(track: Track, stretches: Stretches, knots: Knots, noise: Noise, *, rise: Noise, slews: Slews, coarse: Floats) -> Chain:

@@ -43,6 +43,7 @@ PARTS = (
     "check_point",
     "bridge",
     "alignment",
+    "settling",
 )
 Flags = NDArray[np.bool_]
 LABELS = ("fix_state", "trust", "window", "dropout_id", "reasons")

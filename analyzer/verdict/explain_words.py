@@ -23,8 +23,9 @@ PART_MEANING = {
     "bound_check_point_m": "disagreement with a known mark",
     "bound_bridge_m": "deviation from the way between fixed stretches",
     "bound_alignment_m": "reference point beside the true one while the heading is not aligned",
+    "bound_settling_m": "what a fused solution has not yet made good after sensors alone carried it",
 }
-RULE_FIXED = ("the root of base², baseline², sky² and ageing² together, plus the largest of scatter, segment, standstill, frozen and alignment, "
+RULE_FIXED = ("the root of base², baseline², sky² and ageing² together, plus the largest of scatter, segment, standstill, frozen, alignment and settling, "
               "plus check point; claim and class are what base starts from")
 RULE_NOT_FIXED = ("the largest of bridge, segment and alignment, with base in the place of a bridge that is nothing, plus frozen and check point; claim and "
                   "class are what base starts from")

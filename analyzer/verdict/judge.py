@@ -61,6 +61,7 @@ PART_REASON = {
     "bound_frozen_m": "frozen",
     "bound_check_point_m": "check_point",
     "bound_alignment_m": "alignment",
+    "bound_settling_m": "settling",
 }
 #: The largest part is named when it makes up at least this share of the bound, others from the larger share on.
 NAMED_SHARE, ALSO_NAMED_SHARE = 0.2, 0.5

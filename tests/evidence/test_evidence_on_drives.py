@@ -96,9 +96,9 @@ def test_bounds_are_what_their_parts_say_by_the_written_rule(tmp_path: Path, opt
     fixed = (recording.fixes["fix_state"] == "fixed").to_numpy()
     for prefix, total in (("", "horizontal_bound_m"), ("vertical_", "vertical_bound_m")):
         part = {name: bounds[f"{prefix}bound_{name}_m"].to_numpy() for name in (
-            "base", "baseline", "sky", "ageing", "scatter", "segment", "standstill", "frozen", "alignment", "bridge")}
+            "base", "baseline", "sky", "ageing", "scatter", "segment", "standstill", "frozen", "alignment", "settling", "bridge")}
         tight = np.sqrt(sum(part[name] ** 2 for name in ("base", "baseline", "sky", "ageing"))) + np.maximum.reduce(
-            [part[name] for name in ("scatter", "segment", "standstill", "frozen", "alignment")])
+            [part[name] for name in ("scatter", "segment", "standstill", "frozen", "alignment", "settling")])
         start = np.where(part["bridge"] > 0, part["bridge"], part["base"])
         loose = np.maximum.reduce([start, part["segment"], part["alignment"]]) + part["frozen"]
         have = bounds[total].notna().to_numpy()

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analyzer.evidence.fused import by_mode, doubts_of
+from analyzer import tables
+from analyzer.evidence.fused import by_mode, doubts_of, settling
 from analyzer.evidence.slews import none_found
 from analyzer.evidence.speed_heading import heading_bound
 from analyzer.evidence.track import Track
@@ -54,6 +55,29 @@ def test_epochs_without_position_are_left_alone() -> None:
     lost = replace(track, placed=track.t >= 100.0)
     off = by_mode(np.zeros(len(track)), fixes(track, modes(track, 120.0)), lost)
     assert (off[track.t < 100.0] == 0).all() and (off[(track.t >= 100.0) & (track.t < 120.0)] > 0).all()
+
+
+@pytest.mark.parametrize("state", ["estimated", "float"])
+def test_a_filter_that_sensors_alone_carried_owes_what_it_claimed_until_it_is_drawn_back(state: str) -> None:
+    """Claims 0.3 m per axis at the end of the tunnel: 2.4477 times that (95 % radius, chi square of two) over exp(t / 3 s)."""
+    track = weaving()
+    inside, after = (track.t >= 100.0) & (track.t < 115.0), (track.t >= 115.0) & (track.t < 118.0)
+    states = np.select([inside, after], [state, "float"], "fixed")
+    track = replace(track, fixed=~inside & ~after)
+    logged = fixes(track, modes(track, 0.0)).assign(
+        fix_state=pd.Categorical(states, categories=tables.FIX_STATES), sigma_east_m=np.where(inside, 0.3, 0.01), sigma_north_m=np.where(inside, 0.3, 0.01))
+    owed = settling(logged, track)
+    if state == "float":
+        assert (owed == 0).all(), "satellites helped all the time"
+        return
+    at = int(np.searchsorted(track.t, 118.0))
+    assert owed[at] == pytest.approx(2.4477 * 0.3 * np.exp(-3.1 / 3.0), rel=0.02)
+    assert (owed[track.t < 118.0] == 0).all() and (owed[track.t > 130.0] == 0).all()
+    assert (np.diff(owed[at:]) <= 0).all()
+    unclaimed = settling(logged.assign(sigma_east_m=np.nan, sigma_north_m=np.nan), track)
+    assert unclaimed[at] == pytest.approx(100.0 * np.exp(-3.1 / 3.0), rel=0.02), "the class value of dead reckoning"
+    blink = settling(logged.assign(fix_state=pd.Categorical(np.where(inside & (track.t < 113.5), "fixed", states), categories=tables.FIX_STATES)), track)
+    assert (blink == 0).all(), "a second and a half of inertial navigation"
 
 
 def test_the_bound_of_a_doubted_heading_is_the_whole_circle() -> None:

@@ -44,7 +44,7 @@ def test_bounds_are_finite_and_no_part_is_negative(spoiled: tuple[Recording, Met
     assert {f"vertical_{c}" for c in parts} <= set(bounds)
 
 
-@pytest.mark.parametrize("kind", ["ageing", "segment", "scatter", "baseline", "sky", "bridge", "standstill", "frozen", "alignment"])
+@pytest.mark.parametrize("kind", ["ageing", "segment", "scatter", "baseline", "sky", "bridge", "standstill", "frozen", "alignment", "settling"])
 def test_a_kind_that_is_switched_off_leaves_no_part(spoiled: tuple[Recording, Metrics], kind: str) -> None:
     assert kind in KINDS
     bounds = gather(*spoiled, without=(kind,)).bounds
@@ -210,7 +210,7 @@ def test_float_of_the_stand_where_the_fix_came_is_held_against_it() -> None:
 def test_what_old_corrections_add_adds_by_squares(spoiled: tuple[Recording, Metrics]) -> None:
     """Independent errors: variances add (textbook), so do squares of figures that stand for the same share of cases."""
     whole, fresh = gather(*spoiled).bounds, gather(*spoiled, without=("ageing",)).bounds
-    quiet = (whole[[f"bound_{k}_m" for k in ("scatter", "segment", "standstill", "frozen", "alignment")]] == 0).all(axis=1)
+    quiet = (whole[[f"bound_{k}_m" for k in ("scatter", "segment", "standstill", "frozen", "alignment", "settling")]] == 0).all(axis=1)
     aged = (spoiled[0].fixes["fix_state"] == "fixed") & (whole["bound_ageing_m"] > 0.01) & quiet
     assert aged.sum() > 50
     assert np.hypot(fresh["horizontal_bound_m"], whole["bound_ageing_m"])[aged].to_numpy() == pytest.approx(whole["horizontal_bound_m"][aged].to_numpy(), rel=1e-3)
