@@ -16,6 +16,7 @@ from analyzer.evidence.askew_velocity import askew_velocity
 from analyzer.evidence.chain import Posterior, covariance, worst_in_plan
 from analyzer.evidence.claims import innovation_table
 from analyzer.evidence.consensus import RIGHT_SIGMA_M, Chain, Decide, consensus
+from analyzer.evidence.displacement import integrate
 from analyzer.evidence.displacement import residual as residual_of
 from analyzer.evidence.heights import Leaps, find_leaps
 from analyzer.evidence.knots import Knots, at_instants, make_knots, value_variance, walk_model
@@ -192,13 +193,24 @@ def _with_slews(
         if not len(found):
             continue
         by_slew[k + 1] = True
-        steps[k, :2] += slews.step[found, :2].sum(axis=0)
+        steps[k, :2] += sum(_agreed(track, slews, int(j)) for j in found)
         variances[k, :3] += slews.var[found, :3].sum(axis=0)
         own = float(slews.var[found, 3].sum())
         watched = (~track.fixed[end:start]).sum() * track.nominal_s < thresholds("analyzer.evidence")["wrong.loss"]
         if own < variances[k, 3] and watched:
             steps[k, 2], variances[k, 3] = slews.step[found, 2].sum(), own
     return steps, variances, by_slew
+
+
+def _agreed(track: Track, slews: Slews, which: int) -> Floats:
+    """Return the part east and north [m] of a slow step that the solution's velocity shows as well, so that the residual lacks it.
+
+    In motion that is all of it. At a stand velocity counts as none, and the step stands in the residual already.
+    """
+    inside = np.flatnonzero((track.t >= slews.spans[which, 0]) & (track.t <= slews.spans[which, 1]))
+    moved, _ = integrate(track.t[inside], np.nan_to_num(track.velocity[inside]))
+    still = len(moved) > 0 and np.hypot(*moved.T).sum() < thresholds("analyzer.evidence")["slew.most"] and track.standing[inside].any()
+    return np.asarray(moved.sum(axis=0)) if still else slews.step[which, :2]
 
 
 def _into_slews(stretches: Stretches, posterior: Posterior, slews: Slews, track: Track) -> Ints:

@@ -69,19 +69,27 @@ def find_slews(track: Track, motion: Independent) -> Slews:
     if not scans:
         return none_found(len(track))
     told = scans if "up" in motion.sources else [_without_height(scan) for scan in scans]
-    spans, step, var = _with_partners(t, values, gain, _large(t, values, gain, scans=scans, told=told, track=track, motion=motion, every=every),
-                                      scans=scans, track=track, motion=motion, every=every)
-    hidden = _hidden(t, values, spans)
-    unseen = np.asarray([hidden[:, :2].any(axis=1), hidden[:, 2]], dtype=np.float64)
-    var = var * limits["slew.surcharge"] ** 2 + limits["slew.hidden"] ** 2 * covariance(*unseen)
-    # slopes of the road and of the body do not scatter as a normal does: beyond so many sigmas height tells no more
-    var[:, 3] = np.maximum(var[:, 3], (step[:, 2] / limits["slew.height_sigmas"]) ** 2)
+    rests = moves_at_rest(track, stands(track, motion))
+    large = _large(t, values, gain, scans=scans, told=told, track=track, motion=motion, every=every)
+    spans, step, var = _with_partners(t, values, gain, _joined(large, rests), scans=scans, track=track, motion=motion, every=every)
+    still = np.isin(spans[:, 0], rests[0][:, 0])
+    hidden = _hidden(t, values, spans) & ~still[:, None]
+    var = np.where(still[:, None], var, _enlarged(step, var, hidden))
     spans = _to_their_ends(t, values, spans, hidden)
-    spans, step, var = _with_rests(spans, step, var, track, motion)
     middle = told[min(2, len(scans) - 1)]
     by_axis = {axis: float(np.nanmedian(middle.sigma[k])) for k, axis in enumerate(AXES) if np.isfinite(middle.sigma[k]).any()}
     shown = np.interp(track.t, t, (_stands_out(middle) > limits["slew.measured"]).astype(np.float64)) > 0.5
     return Slews(spans, step, var, inside_of(track, spans), shown, by_axis)
+
+
+def _enlarged(step: Floats, var: Floats, hidden: Flags) -> Floats:
+    """Return the variances (k, 4) of steps in motion as they count beside others, `hidden` (k, 3) where they are seen in part."""
+    limits = thresholds("analyzer.evidence")
+    unseen = np.asarray([hidden[:, :2].any(axis=1), hidden[:, 2]], dtype=np.float64)
+    out: Floats = var * limits["slew.surcharge"] ** 2 + limits["slew.hidden"] ** 2 * covariance(*unseen)
+    # slopes of the road and of the body do not scatter as a normal does: beyond so many sigmas height tells no more
+    out[:, 3] = np.maximum(out[:, 3], (step[:, 2] / limits["slew.height_sigmas"]) ** 2)
+    return out
 
 
 def inside_of(track: Track, spans: Floats) -> Flags:
@@ -108,7 +116,7 @@ def _hidden(t: Floats, values: Floats, spans: Floats) -> Flags:
     """Return whether spans run into a stand or a gap, (k, 3) by axis: such a step is seen in part."""
     watched = np.isfinite(values).any(axis=1)
     ends = [values[:, (t >= first) & (t <= last)][:, [0, -1]] for first, last in spans]
-    return np.array([np.isnan(e).any(axis=1) & watched for e in ends]).reshape(-1, 3)
+    return np.array([np.isnan(e).any(axis=1) & watched for e in ends], dtype=bool).reshape(-1, 3)
 
 
 def _to_their_ends(t: Floats, values: Floats, spans: Floats, hidden: Flags) -> Floats:
@@ -237,10 +245,9 @@ def _height_alone(size: Floats, sigma: Floats) -> bool:
     return bool(np.isfinite(plan) and up > max(2 * limits["slew.least"], limits["slew.height_ratio"] * plan))
 
 
-def _with_rests(spans: Floats, step: Floats, var: Floats, track: Track, motion: Independent) -> tuple[Floats, Floats, Floats]:
-    """Return the slow steps with those at stands added, in time order."""
-    rest_spans, rest_step, rest_var = moves_at_rest(track, stands(track, motion))
-    spans, step, var = np.vstack([spans, rest_spans]), np.vstack([step, rest_step]), np.vstack([var, rest_var])
+def _joined(one: tuple[Floats, Floats, Floats], other: tuple[Floats, Floats, Floats]) -> tuple[Floats, Floats, Floats]:
+    """Return spans, steps and variances of both, in time order."""
+    spans, step, var = (np.vstack(x) for x in zip(one, other, strict=True))
     order = np.argsort(spans[:, 0], kind="stable")
     return spans[order], step[order], var[order]
 

@@ -68,6 +68,22 @@ def test_a_slow_step_is_found_where_it_is_and_measured(step: tuple[float, float,
     assert slews.spans[0, 0] < 124.0 < slews.spans[0, 1]
     assert np.hypot(*(slews.step[0, :2] - step[:2])) < 4 * np.sqrt(worst_in_plan(slews.var)[0]) + 0.05
     assert slews.step[0, 2] == pytest.approx(step[2], abs=4 * np.sqrt(slews.var[0, 3]) + 0.05)
+    assert abs(slews.step[0, 2]) <= thresholds("analyzer.evidence")["slew.height_sigmas"] * np.sqrt(slews.var[0, 3]) + 1e-12, "height alone decides nothing"
+
+
+def test_a_step_that_was_taken_at_a_stand_and_left_in_motion_is_found_at_both_ends() -> None:
+    """The end in motion is fainter than one nobody knows of; the opposite of a step that a stand shows to millimetres may be."""
+    step = np.array([0.05, 0.2, 0.28])
+    track = weaving(white_m=0.0005, doppler_mps=0.003)
+    at_rest, left = (0.5 - 0.5 * np.cos(np.pi * np.clip((track.t - first) / 8.0, 0, 1)) for first in (15.0, 150.0))
+    track = replace(track, places=track.places + (at_rest - left)[:, None] * step, velocity=track.velocity - np.gradient(left, track.t)[:, None] * step[:2])
+    seen = _recording(track)
+    worse = np.random.default_rng(2).normal(0, 0.006, (len(seen.inertial), 2))
+    seen = replace(seen, inertial=seen.inertial.assign(rate_z_radps=seen.inertial["rate_z_radps"] + worse[:, 0], rate_y_radps=seen.inertial["rate_y_radps"] + worse[:, 1]))
+    slews = find_slews(track, independent_motion(seen, track))
+    assert len(slews.spans) == 2
+    assert slews.spans[0, 0] < 19.0 < slews.spans[0, 1] and slews.spans[1, 0] < 154.0 < slews.spans[1, 1]
+    assert slews.var[0].max() < 0.02**2 < slews.var[1].max(), "what a stand shows is known as well as before"
 
 
 def test_a_drive_without_one_shows_none() -> None:

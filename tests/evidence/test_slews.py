@@ -16,6 +16,8 @@ from analyzer.evidence.evidence_words import _turning_words
 from analyzer.evidence.fused import heading_off
 from analyzer.evidence.knots import at_instants, make_knots
 from analyzer.evidence.rest import moves_at_rest
+from analyzer.evidence.second_opinion import _agreed
+from analyzer.evidence.slews import Slews, none_found
 from analyzer.evidence.track import Track
 from analyzer.evidence.turning import turning_offset
 from tests.evidence.tracks import weaving
@@ -29,6 +31,27 @@ def test_a_move_at_rest_is_measured() -> None:
     assert len(spans) == 1
     assert steps[0] == pytest.approx([0.2, -0.1, 0.4], abs=0.03)
     assert len(moves_at_rest(track, track.standing)[0]) == 0
+
+
+@pytest.mark.parametrize(("seen_mps", "agreed_m"), [(0.0, 0.0), (0.1, 0.2)])
+def test_a_move_at_rest_stands_in_the_residual_but_for_what_velocity_shows(seen_mps: float, agreed_m: float) -> None:
+    """Counted once: at a stand velocity counts as none, but for a burst of 2 s that agrees with a part of the move."""
+    track = weaving(doppler_mps=0.0)
+    velocity = track.velocity.copy()
+    velocity[(track.t >= 12) & (track.t < 14), 0] = seen_mps
+    one = _one_step(12.0, 18.0, (0.4, 0.0, 0.3), len(track))
+    assert _agreed(replace(track, velocity=velocity), one, 0) == pytest.approx([agreed_m, 0.0], abs=0.011)
+
+
+def test_in_motion_velocity_agrees_with_all_of_a_slow_step() -> None:
+    track = weaving()
+    for first_s in (120.0, 31.0, 262.0):  # in motion, on driving off, before the stand at the end
+        assert _agreed(track, _one_step(first_s, first_s + 8.0, (0.4, -0.1, 0.3), len(track)), 0) == pytest.approx([0.4, -0.1])
+
+
+def _one_step(first_s: float, last_s: float, step: tuple[float, float, float], count: int) -> Slews:
+    nothing = none_found(count)
+    return replace(nothing, spans=np.array([[first_s, last_s]]), step=np.array([step]), var=np.full((1, 4), 1e-4))
 
 
 def test_an_offset_that_turns_with_the_car_is_found_and_others_are_not() -> None:
