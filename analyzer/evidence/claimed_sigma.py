@@ -65,7 +65,7 @@ def rest_scatter(track: Track, stretch_id: NDArray[np.int64], wrong: Floats, cla
     """Return sigma per horizontal axis at rest [m] and its ratio to the claim there; NaN without a long enough rest.
 
     Median over the stands of right fixed stretches of at least `claim.rest` without a slow swing `swing_m` (n,) that matters,
-    each enlarged by `unseen_at_rest`.
+    each enlarged by `unseen_at_rest`; of two the lower, since one that nobody knows to swing is not to speak for the drive.
     """
     limits = thresholds("analyzer.evidence")
     sigmas, ratios, when_s = [], [], []
@@ -80,7 +80,8 @@ def rest_scatter(track: Track, stretch_id: NDArray[np.int64], wrong: Floats, cla
         ratios.append(sigma / float(np.nanmedian(claimed[start:end])) if np.isfinite(claimed[start:end]).any() else np.nan)
     stands = track.learnt.rows("rest", np.array([sigmas, ratios]).T.reshape(-1, 2), np.array(when_s))
     ratio = stands[np.isfinite(stands[:, 1]), 1]
-    return (float(np.median(stands[:, 0])) if len(stands) else np.nan, float(np.median(ratio)) if len(ratio) else np.nan)
+    low = [float(np.quantile(x, 0.5, method="lower")) if len(x) else np.nan for x in (stands[:, 0], ratio)]
+    return low[0], low[1]
 
 
 def places_at_rest(track: Track, start: int, end: int) -> Floats:

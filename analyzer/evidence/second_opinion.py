@@ -144,8 +144,8 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     deviation[alone], sigma[alone] = away[alone], spread[alone]
     lost_var = truncated + extra + noise.walk_m2ps * (np.maximum(rough[1:], 1.0) ** 2 - 1) * np.diff(track.t) + _torn(stretches, steps, step_var, len(track))
     right = fresh & ~noise_of.spikes(residual, noise.white_m * coarse, track.nominal_s) & ~(wrong > 0.5)
-    seen = right & known & np.full(len(track), not (track.from_places or fused))
-    waves = find_waves(track, residual, noise, usable=seen, coarse=coarse, lost_var=lost_var, road=_of_right(road, track, right))
+    seen = right & known & np.full(len(track), not track.from_places)
+    waves = find_waves(track, residual, noise, usable=seen, coarse=coarse, lost_var=lost_var, road=_of_right(road, track, right), doubtful=not fused)
     points = at_instants(knots, track, residual, noise=noise, rough=rough, extra_var=extra, truncated=truncated,
                          usable=inner(stretches, track.t) & fresh & ~(wrong > 0.5))
     return SecondOpinion(noise, stretches, posterior, steps, step_var, deviation, sigma, coarse, waves, wrong, turning,

@@ -19,6 +19,7 @@ from analyzer import intervals
 from analyzer.evidence.chain import covariance
 from analyzer.evidence.independent import Independent
 from analyzer.evidence.rest import moves_at_rest, stands
+from analyzer.evidence.slew_measure import by_axis, largest, on_the_map
 from analyzer.evidence.slew_scan import Scan, driving_of, on_grid, scan_length, steps_over
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
@@ -26,8 +27,6 @@ from analyzer.settings import thresholds
 #: Lengths of the pulses that are looked for [s]; filters settle within some seconds.
 LENGTHS_S = (1.5, 3.0, 5.0, 8.0)
 AXES = ("across", "along", "up")
-#: Variance of a step along an axis that nothing shows [m²].
-UNSEEN_VAR = 1e3
 #: Steps looked for at most: more than these would be noise, not fixes.
 MOST = 40
 
@@ -145,7 +144,7 @@ def _peaks(t: Floats, values: Floats, gain: Floats, scans: list[Scan], *, every:
     scores = []
     for scan in scans:
         step, _, flank_only = steps_over(values, gain, every, scan.length_s)
-        scores.append(_score(np.where(flank_only | (np.abs(step) > _most()[:, None]), 0.0, step), scan.sigma, limits["slew.least"]))
+        scores.append(_score(np.where(flank_only | (np.abs(step) > largest()[:, None]), 0.0, step), scan.sigma, limits["slew.least"]))
     found: list[tuple[float, float]] = []
     for _ in range(MOST):
         free = np.where(taken, 0.0, scores)
@@ -175,55 +174,10 @@ def _measured(
     steps, variances = np.zeros((len(spans), 3)), np.zeros((len(spans), 4))
     large = np.zeros(len(spans), dtype=bool)
     for k, (first, last) in enumerate(spans):
-        size, sigma = _by_axis(t, values, gain, (first, last), scans=scans, every=every)
-        steps[k], variances[k] = _on_the_map(direction[(t >= first) & (t <= last)], size, sigma)
+        size, sigma = by_axis(t, values, gain, (first, last), scans=scans, every=every)
+        steps[k], variances[k] = on_the_map(direction[(t >= first) & (t <= last)], size, sigma)
         large[k] = _is_large(np.abs(size), sigma, by_height="up" in motion.sources) and not _height_alone(np.abs(size), sigma)
     return steps, variances, large
-
-
-def _by_axis(t: Floats, values: Floats, gain: Floats, span: tuple[float, float], *, scans: list[Scan], every: float) -> tuple[Floats, Floats]:
-    """Return the step over a span across, along and up [m] (3,), and what it is known to, NaN where nothing watches."""
-    first, last = span
-    flank = thresholds("analyzer.evidence")["slew.flank"]
-    inside = (t >= first) & (t <= last)
-    beside = ((t >= first - flank) & (t < first)) | ((t > last) & (t <= last + flank))
-    nearest = min(scans, key=lambda scan: abs(scan.length_s - (last - first)))
-    here = nearest.sigma[:, int(np.argmin(np.abs(t - (first + last) / 2)))]
-    size, sigma = np.zeros(3), np.full(3, np.nan)
-    for axis in range(3):
-        seen = nearest.sigma[axis][np.isfinite(nearest.sigma[axis])]
-        if not len(seen) or not np.isfinite(values[axis, inside]).any():
-            continue
-        known = values[axis, beside][np.isfinite(values[axis, beside])]
-        base = float(np.median(known)) if len(known) else 0.0
-        size[axis] = (np.nan_to_num(values[axis, inside] - base) * gain[axis, inside]).sum() * every
-        usual = here[axis] if np.isfinite(here[axis]) else float(np.median(seen))
-        # more than a wrong fix makes is a bad moment of the sensor
-        bad = abs(size[axis]) if abs(size[axis]) > _most()[axis] else 0.0
-        sigma[axis] = max(usual * max((last - first) / nearest.length_s, 1.0) ** 1.5, bad)
-    return size, sigma
-
-
-def _on_the_map(ahead: Floats, size: Floats, sigma: Floats) -> tuple[Floats, Floats]:
-    """Return a step east, north, up and its variances (4,) of one that was seen across, along and up.
-
-    The position moves one way while the car may turn: what each axis saw is the part of the step along its mean direction `ahead`
-    (m, 2), the middle of the span counting most, since a filter moves fastest there.
-    """
-    weight = np.hanning(len(ahead) + 2)[1:-1]
-    forward = weight @ ahead / weight.sum()
-    straight = max(float(np.hypot(*forward)), 0.3)
-    forward = forward / max(float(np.hypot(*forward)), 1e-9)
-    left = np.array([-forward[1], forward[0]])
-    across, along, up = np.where(np.isfinite(sigma), sigma**2, UNSEEN_VAR) / np.array([straight**2, straight**2, 1.0])
-    plan = along * np.outer(forward, forward) + across * np.outer(left, left)
-    step = (size[1] * forward + size[0] * left) / straight
-    return np.array([*step, size[2]]), np.array([plan[0, 0], plan[1, 1], plan[0, 1], up])
-
-
-def _most() -> Floats:
-    """Return the largest step across, along and up [m] that a wrong fix makes."""
-    return np.array([1.0, 1.0, 2.0]) * thresholds("analyzer.evidence")["slew.most"]
 
 
 def _is_large(size: Floats, sigma: Floats, *, by_height: bool) -> bool:

@@ -11,7 +11,8 @@ for every begin a and length L. Both are linear and normal, so the logarithm of 
     ln B = 1/2 (z'B (B'B + P)^-1 B'z - ln det(I + P^-1/2 B'B P^-1/2)),   z, B whitened, P the prior precision of b
 
 summed over both axes. Heights against other passes of the same road add what they say for or against a swing in that time (`wave_fit`);
-in a fused solution or without speed they are all there is. All begins of one length run through the filter side by side: linear in the length of the drive.
+in a fused solution swings in plan count where they are certain,
+without speed heights are all there is. All begins of one length run through the filter side by side: linear in the length of the drive.
 
 Source: generalised likelihood of a signal of unknown shape in coloured noise by whitening, e.g. Van Trees, Detection,
 Estimation, and Modulation Theory, part I, section 4.3, and the normal linear model with conjugate prior; from memory.
@@ -92,7 +93,7 @@ class _Search:
 
 
 def find_waves(
-    track: Track, residual: Floats, noise: Noise, *, usable: Flags, coarse: Floats, lost_var: Floats, road: Seconds | None = None
+    track: Track, residual: Floats, noise: Noise, *, usable: Flags, coarse: Floats, lost_var: Floats, road: Seconds | None = None, doubtful: bool = True
 ) -> Waves:
     """Return the swings in `residual` (n, 2) of `usable` epochs, and in heights against other passes of the `road`.
 
@@ -101,6 +102,8 @@ def find_waves(
 
     Parameters
     ----------
+    doubtful : whether swings in plan count that are not certain. Velocity of a fused solution follows most of a swing: what it does
+        not follow shows one, a little that it does not is its filter.
     coarse : (n,) how much noisier positions are around each epoch than usual.
     lost_var : (n-1,) variance of the way from each epoch to the next beyond `noise` [m²].
     """
@@ -113,14 +116,14 @@ def find_waves(
     nothing = np.zeros(len(grid.t))
     search = _Search(grid, heights_of(grid, road, track.begun_s), np.zeros((len(grid.t), 2)), nothing.copy(), nothing.copy(), [])
     for _ in range(MOST):
-        if not _round(search, track.begun_s):
+        if not _round(search, track.begun_s, doubtful=doubtful):
             break
     seen = np.asarray(sorted(search.found)).reshape(-1, 3)
     size, high = (np.sqrt(np.interp(track.t, grid.t, x)) for x in ((search.taken**2).sum(axis=1) + search.spread, search.high))
     return Waves(seen[:, :2], seen[:, 2], size, high)
 
 
-def _round(search: _Search, begun_s: float) -> bool:
+def _round(search: _Search, begun_s: float, *, doubtful: bool = True) -> bool:
     """Weigh all swings once; take out what is certain and return whether anything was, else add what may be."""
     grid, every = search.grid, search.every
     white = whitened(grid, grid.value - search.taken)
@@ -133,7 +136,7 @@ def _round(search: _Search, begun_s: float) -> bool:
     weight = np.concatenate([x.odds for x in tried]) + prior
     blunt = _blunted(middle_s + begun_s, weight)
     share = np.exp(blunt - np.logaddexp(0.0, _nearby(middle_s + begun_s, blunt)))
-    mean, square, high = moments(len(grid.t), tried, share * np.concatenate([_told(x.odds) for x in tried]))
+    mean, square, high = moments(len(grid.t), tried, share * np.concatenate([_told(x.odds if doubtful else x.road) for x in tried]))
     certain = _apart(middle_s, np.where(_vied(search, tried, middle_s, weight, prior), -np.inf, weight))
     for which in certain:
         search.take(tried, which, float(weight[which]))

@@ -40,7 +40,11 @@ Flags = NDArray[np.bool_]
 #: (scale, direction, map grids) is taken out, and late velocity is led on beyond the end of a log; a claim that has grown as much as the
 #: dilution, and twice over, stands beside what hides a part of the sky; an antenna ahead of the axle or beside the middle of the car is neither
 #: a clock nor a slow step, and a step in height that no wrong fix makes is the road's.
-RULES_VERSION = "8"
+#: 9: behind a stretch that sensors alone carried, a fused solution is not at once as good as its claims; drift at a stand that is gone on
+#: driving on bears on the bound there alone; heights that agree across a jump speak against either side; a fused solution that surely
+#: moved against its own velocity swings; slow steps at stands count once, those in height for 2.5 sigmas at most; of two stands the
+#: quieter tells what claims are worth.
+RULES_VERSION = "9"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",
     "vertical": "vertical_bound_m",

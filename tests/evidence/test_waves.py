@@ -23,10 +23,10 @@ from tests.evidence.tracks import weaving
 Floats = NDArray[np.float64]
 
 
-def _waves(track: Track, **changes: object) -> Waves:
+def _waves(track: Track, *, doubtful: bool = True) -> Waves:
     left, extra, truncated = residual(track)
     noise = noise_of.learn_moving(left, track.fixed, track)
-    return find_waves(track, left, noise, usable=track.fixed, coarse=np.ones(len(track)), lost_var=extra + truncated)
+    return find_waves(track, left, noise, usable=track.fixed, coarse=np.ones(len(track)), lost_var=extra + truncated, doubtful=doubtful)
 
 
 def _swung(track: Track, first: float, last: float, size: float) -> Track:
@@ -61,6 +61,15 @@ def test_a_swing_at_rest_is_seen_however_poor_the_velocity() -> None:
     noise = Noise(0.002, 9e-3, 0.01, 25.0, learnt=True, seconds=300.0)
     found = find_waves(_swung(still, 200.0, 300.0, 0.15), left, noise, usable=track.fixed, coarse=np.ones(len(track)), lost_var=extra + truncated)
     assert found.size[np.abs(track.t - 250) < 5] == pytest.approx(0.15, abs=0.03)
+
+
+def test_where_a_filter_may_follow_only_what_is_certain_counts() -> None:
+    for size_m, certain in ((0.4, True), (0.25, False)):
+        track = _swung(weaving(600.0, seed=3), 250.0, 340.0, size_m)
+        found, open_to = (_waves(track, doubtful=doubtful) for doubtful in (False, True))
+        assert (len(found.spans) > 0) == (len(open_to.spans) > 0) == certain
+        assert open_to.size.max() > 0.1, "else there was nothing to leave out"
+        assert found.size.max() > 0.3 if certain else found.size.max() == 0.0
 
 
 def test_nothing_is_looked_for_without_learnt_noise() -> None:
