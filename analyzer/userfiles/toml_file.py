@@ -78,10 +78,17 @@ def parse_toml(
             unknown = _named_key(first.message)
             line = line_of_key(text, [*path, unknown])
             raise UsageError(f"{what} {name}: {f'line {line}, ' if line else ''}key '{unknown}' is not known{where}; allowed are {allowed}.")
-        raise UsageError(
-            f"{what} {name}: {place}key '{key}': {first.message}; see the schema {schema_name}.json for what is allowed."
-        )
+        raise UsageError(f"{what} {name}: {place}key '{key}': {_wrong(first)}; see the schema {schema_name}.json for what is allowed.")
     return content
+
+
+def _wrong(error: Any) -> str:
+    """Return what is wrong; where a table is expected and a plain value stands, what such a table looks like."""
+    needed = error.schema.get("required", []) if isinstance(error.schema, dict) and error.validator == "type" else []
+    if not needed or error.validator_value != "object":
+        return str(error.message)
+    value = f'"{error.instance}"' if isinstance(error.instance, str) else "…"
+    return f"expected a table, such as {{ {needed[0]} = {value} }}"
 
 
 def _validators() -> Any:

@@ -186,6 +186,8 @@ def test_wrong_units_are_refused_by_name(unit: str, target: str) -> None:
             r"line 9, key 'columns\.speed_mps\.unit': unit 'kg' does not fit speed_mps",
         ),
         (("[columns.speed_mps]", "[columns.speed_mps]\nwidth = 3"), r"key 'width' is not known in 'columns\.speed_mps'"),
+        (("[columns.speed_mps]", "[columns]\nspeed_mps = \"v\"\n[columns.x_mps]"),
+         r"line 8, key 'columns\.speed_mps': expected a table, such as \{ column = \"v\" \}"),
         (('table = "measurement"', 'table = "speeds"'), r"line 3, key 'table': 'speeds' is not one of"),
         (('table = "measurement"', 'table = "inertial"'), "the table inertial has no such column"),
         (('scale = "unix_s"', 'scale = "unix_days"'), r"line 6, key 'time\.scale'"),
