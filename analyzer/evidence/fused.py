@@ -110,7 +110,7 @@ def by_mode(seen_deg: Floats, fixes: pd.DataFrame, track: Track) -> Floats:
 
 
 def _unconfirmed(track: Track, slews: Slews, road: Pairs) -> Flags:
-    """Return the epochs fixed again less than `fused.unconfirmed` ago whose entry nothing independent watched.
+    """Return the epochs fixed again less than `fused.unconfirmed` ago whose entry nothing independent watched, or saw move nobody knows how far.
 
     The doubt ends with the fix: one that is taken anew behind another loss has an entry of its own. There is none where the road
     lies as high in this fix as in other passes.
@@ -126,6 +126,8 @@ def _unconfirmed(track: Track, slews: Slews, road: Pairs) -> Flags:
         fixed, gone = track.fixed[end:following], track.t[end:following] - track.t[end]
         entry = fixed & (gone < limits["fused.entry"])
         watched = slews.shown[end:following][entry].mean() + track.standing[end:following][entry].mean() if entry.any() else 1.0
-        if watched < 0.5 and not confirmed(road, (track.begun_s + track.t[end], track.begun_s + track.t[following - 1])):
+        moved = slews.between(float(track.t[end]), float(track.t[end] + limits["fused.entry"]))
+        vague = len(moved) > 0 and bool((slews.var[moved, :2].max(axis=1) > limits["wrong.tested"] ** 2).any())
+        if (watched < 0.5 or vague) and not confirmed(road, (track.begun_s + track.t[end], track.begun_s + track.t[following - 1])):
             out[end:following] = fixed & (gone < limits["fused.unconfirmed"])
     return out

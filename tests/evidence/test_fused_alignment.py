@@ -80,6 +80,21 @@ def test_a_filter_that_sensors_alone_carried_owes_what_it_claimed_until_it_is_dr
     assert (blink == 0).all(), "a second and a half of inertial navigation"
 
 
+@pytest.mark.parametrize(("sigma_m", "doubted"), [(0.3, True), (0.05, False)])
+def test_a_fix_whose_entry_moved_by_nobody_knows_how_much_is_unconfirmed(sigma_m: float, doubted: bool) -> None:
+    """A step that was measured is weighed by itself; one that the loss hid in part leaves open what the fix is worth."""
+    track = weaving()
+    track = replace(track, fixed=(track.t < 100.0) | (track.t >= 108.0))
+    watched = replace(none_found(len(track)), shown=np.ones(len(track), bool))
+    moved = replace(watched, spans=np.array([[109.0, 115.0]]), step=np.array([[0.3, 0.1, 0.2]]), var=np.array([[sigma_m**2, sigma_m**2, 0.0, 0.01]]))
+    logged = fixes(track, modes(track, 0.0)).assign(fix_state="fixed")
+    assert not doubts_of(logged, track, watched).unconfirmed.any()
+    found = doubts_of(logged, track, moved).unconfirmed
+    assert found.any() == doubted and found[(track.t >= 108.0) & (track.t < 220.0)].all() == doubted
+    late = replace(moved, spans=moved.spans + 60.0)
+    assert not doubts_of(logged, track, late).unconfirmed.any(), "long behind the entry"
+
+
 def test_the_bound_of_a_doubted_heading_is_the_whole_circle() -> None:
     track = weaving()
     frame = fixes(track, modes(track, 120.0, "simulated"))
