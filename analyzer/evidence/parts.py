@@ -60,7 +60,7 @@ def parts(
     if doubts is not None:
         blind = doubts.unconfirmed & (segment == 0)
         segment = np.where(blind, limits["fused.size"], segment)
-        alignment, settling, unsure = doubts.alignment, doubts.settling, unsure | blind | (doubts.alignment > 0)
+        alignment, settling, unsure = doubts.alignment, doubts.settling, unsure | blind | (doubts.alignment > 0) | (doubts.settling > 0)
     return Parts(
         ageing=growth * counted(ageing, age_measured),
         baseline=RADIUS_95 * limits["baseline.ppm"] * 1e-6 * np.nan_to_num(baseline_m),
