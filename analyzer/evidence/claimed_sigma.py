@@ -65,7 +65,7 @@ def rest_scatter(track: Track, stretch_id: NDArray[np.int64], wrong: Floats, cla
     """Return sigma per horizontal axis at rest [m] and its ratio to the claim there; NaN without a long enough rest.
 
     Median over the stands of right fixed stretches of at least `claim.rest` without a slow swing `swing_m` (n,) that matters,
-    each enlarged by `unseen_at_rest`; of two the lower, since one that nobody knows to swing is not to speak for the drive.
+    each enlarged by `unseen_at_rest`; one of two that swings far is not to speak for the drive.
     """
     limits = thresholds("analyzer.evidence")
     sigmas, ratios, when_s = [], [], []
@@ -80,8 +80,15 @@ def rest_scatter(track: Track, stretch_id: NDArray[np.int64], wrong: Floats, cla
         ratios.append(sigma / float(np.nanmedian(claimed[start:end])) if np.isfinite(claimed[start:end]).any() else np.nan)
     stands = track.learnt.rows("rest", np.array([sigmas, ratios]).T.reshape(-1, 2), np.array(when_s))
     ratio = stands[np.isfinite(stands[:, 1]), 1]
-    low = [float(np.quantile(x, 0.5, method="lower")) if len(x) else np.nan for x in (stands[:, 0], ratio)]
-    return low[0], low[1]
+    return _middle(stands[:, 0]), _middle(ratio)
+
+
+def _middle(values: Floats) -> float:
+    """Return the median, NaN of none; between two that differ by more than `claim.stands_differ` the lower, not the mean of both."""
+    if not len(values):
+        return float("nan")
+    low, high = (float(np.quantile(values, 0.5, method=method)) for method in ("lower", "higher"))
+    return low if high > thresholds("analyzer.evidence")["claim.stands_differ"] * low else (low + high) / 2
 
 
 def places_at_rest(track: Track, start: int, end: int) -> Floats:

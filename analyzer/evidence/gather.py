@@ -185,7 +185,7 @@ def combine(
     claimed, claimed_up = carried_claim(fixes)
     class_h, class_v = class_bounds(fixes)
     rest_sigma, rest_ratio = rest_scatter(track, opinion.stretches.id, opinion.wrong, claimed,
-                                          swing_m=np.hypot(opinion.waves.size, np.hypot(*opinion.strayed.T)))
+                                          swing_m=np.zeros(len(track)) if fused else np.hypot(opinion.waves.size, np.hypot(*opinion.strayed.T)))
     told_ratio = with_other_states(rest_ratio, beside)
     base_h, base_v = fixed_base(claimed, claimed_up, class_h, noise=opinion.noise, rest_sigma_m=rest_sigma, rest_ratio=rest_ratio,
                                 told_ratio=told_ratio, fused=fused, nominal_s=track.nominal_s)

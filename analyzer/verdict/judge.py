@@ -42,8 +42,8 @@ Flags = NDArray[np.bool_]
 #: a clock nor a slow step, and a step in height that no wrong fix makes is the road's.
 #: 9: behind a stretch that sensors alone carried, a fused solution is not at once as good as its claims; drift at a stand that is gone on
 #: driving on bears on the bound there alone; heights that agree across a jump speak against either side; a fused solution that surely
-#: moved against its own velocity swings; slow steps at stands count once, those in height for 2.5 sigmas at most; of two stands the
-#: quieter tells what claims are worth; a fused fix whose entry moved by nobody knows how much is not confirmed.
+#: moved against its own velocity swings; slow steps at stands count once, those in height for 2.5 sigmas at most; where one of two stands
+#: swings far the other tells what claims are worth; a fused fix whose entry moved by nobody knows how much is not confirmed.
 RULES_VERSION = "9"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",

@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from analyzer.evidence import noise as noise_of
+from analyzer.evidence.claimed_sigma import _middle
 from analyzer.evidence.claims import claim_findings, claims_table, effective_size, innovation_table
 from analyzer.evidence.displacement import residual
 from analyzer.evidence.evidence_words import _turning_words
@@ -41,6 +42,12 @@ def test_a_move_at_rest_stands_in_the_residual_but_for_what_velocity_shows(seen_
     velocity[(track.t >= 12) & (track.t < 14), 0] = seen_mps
     one = _one_step(12.0, 18.0, (0.4, 0.0, 0.3), len(track))
     assert _agreed(replace(track, velocity=velocity), one, 0) == pytest.approx([agreed_m, 0.0], abs=0.011)
+
+
+def test_between_two_stands_of_which_one_swings_the_other_tells_what_claims_are_worth() -> None:
+    assert _middle(np.array([0.01, 0.3])) == 0.01 and _middle(np.array([0.3, 0.01])) == 0.01
+    assert _middle(np.array([0.01, 0.03])) == pytest.approx(0.02), "as much as stands of one drive differ"
+    assert _middle(np.array([0.01, 0.02, 0.3])) == 0.02 and np.isnan(_middle(np.zeros(0)))
 
 
 def test_in_motion_velocity_agrees_with_all_of_a_slow_step() -> None:
