@@ -58,9 +58,9 @@ def settling(fixes: pd.DataFrame, track: Track) -> Floats:
             continue
         known = claimed[start:end][np.isfinite(claimed[start:end])]
         size = RADIUS_95 * float(known[-1]) if len(known) else limits["class_horizontal.estimated"]
-        owed = size * np.exp(-(track.t[end:] - track.t[end - 1]) / limits["settling.time"])
-        owed[owed < limits["settling.matters"]] = 0.0
-        out[end:] = np.maximum(out[end:], owed)
+        lasts_s = limits["settling.time"] * np.log(size / limits["settling.matters"]) if size > 0 else 0.0
+        some = slice(end, int(np.searchsorted(track.t, track.t[end - 1] + lasts_s, side="right")))
+        out[some] = np.maximum(out[some], size * np.exp(-(track.t[some] - track.t[end - 1]) / limits["settling.time"]))
     return np.where(track.fixed, out, 0.0)
 
 

@@ -132,8 +132,9 @@ def _strayed(track: Track, opinion: SecondOpinion) -> Floats:
     away = np.zeros(len(track))
     for start, end in intervals.runs((opinion.strayed != 0).any(axis=1)):
         moving = np.cumsum(~track.standing[start:end]) * track.nominal_s
-        wander = np.array([opinion.noise.wander(x) if x else 0.0 for x in np.unique(moving)])[np.unique(moving, return_inverse=True)[1]]
-        away[start:end] = np.hypot(*opinion.strayed[start:end].T) + RADIUS_95 * wander
+        times, which = np.unique(moving, return_inverse=True)
+        wander = np.array([opinion.noise.wander(x) if x else 0.0 for x in times])
+        away[start:end] = np.hypot(*opinion.strayed[start:end].T) + RADIUS_95 * wander[which]
     return away
 
 

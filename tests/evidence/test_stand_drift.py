@@ -75,8 +75,7 @@ def test_a_velocity_that_may_be_off_by_as_much_tells_of_no_return() -> None:
 
 def test_a_stand_without_motion_before_or_behind_is_left() -> None:
     track = _moved(_stopping(), _drift(_stopping().t, 0.15))
-    for kept in (track.t >= STAND[0] + 2, track.t < STAND[1] - 2, (track.t < STAND[1]) | (track.t > STAND[1] + 5)):
-        usable = kept.copy()
+    for usable in (track.t >= STAND[0] + 2, track.t < STAND[1] - 2, (track.t < STAND[1]) | (track.t > STAND[1] + 5)):
         assert (stand_drift(track, residual(track)[0], usable) == 0).all()
 
 
@@ -91,4 +90,3 @@ def test_the_bound_of_these_moments_covers_what_strayed_and_the_velocity_since()
     assert (part[judged] + 0.02 >= shift[judged]).all()
     assert (part[track.t > STAND[1] + 10.5] == 0).all()
     assert part.max() < 0.15 + 2.5 * noise.wander(10.0) + 0.02
-
