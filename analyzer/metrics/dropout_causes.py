@@ -17,6 +17,7 @@ from analyzer import tables
 from analyzer.metrics.fix_state import state_name
 from analyzer.metrics.link_state import BLIND
 from analyzer.metrics.rate import Timeline
+from analyzer.metrics.signal_drop import Listed
 from analyzer.metrics.sky_seen import disturbed, left_out, middle, number, sky_of_loss, sky_of_outage, sky_partly
 from analyzer.metrics.stations_heard import other_station, replaced_base
 from analyzer.settings import thresholds
@@ -34,7 +35,7 @@ class Scene:
 
     `notes` holds, per source, (byte offset, text) of free-text lines; `damage`, per source, the byte offsets of damaged
     sentences; `set_aside`, per source, whether its ledger holds damaged pieces at all. `off_grid` says which epochs lie
-    off the usual grid of times; `station_changes` is a table ``index time_s from_id to_id``.
+    off the usual grid of times; `station_changes` is a table ``index time_s from_id to_id``; `listed` holds the satellites as listed.
     """
 
     line: Timeline
@@ -48,6 +49,7 @@ class Scene:
     source_id: NDArray[np.int64]
     station_changes: pd.DataFrame
     fresh_s: float
+    listed: Listed = field(default_factory=Listed)
     notes: Sequence[Sequence[tuple[int, str]]] = field(default=())
     damage: Sequence[NDArray[np.int64]] = field(default=())
     set_aside: Sequence[bool] = field(default=())

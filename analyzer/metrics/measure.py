@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from analyzer import geodesy, wording
 from analyzer.metrics import correction_age, dropout_table, fix_state, satellites, standstill, time_to_fix
 from analyzer.metrics.dropout_causes import Scene
-from analyzer.metrics.dropouts import effective_codes, find
+from analyzer.metrics.dropouts import FIXED, effective_codes, find
 from analyzer.metrics.first_minute import first_minute, resolution_metric
 from analyzer.metrics.link_state import FRESH, freshness, last_used
 from analyzer.metrics.metric import Metric
@@ -20,6 +20,7 @@ from analyzer.metrics.motion import Motion, motion
 from analyzer.metrics.rate import Timeline, off_grid, rate_metrics, timeline
 from analyzer.metrics.result import Metrics
 from analyzer.metrics.route import Route, gap_table, route, route_metrics
+from analyzer.metrics.signal_drop import Listed
 from analyzer.recording import Finding, Recording, Source
 from analyzer.scratch import Keeper, Scratch, held, keeper
 
@@ -176,7 +177,8 @@ def _scene(
         in_view=fixes["satellites_in_view"].to_numpy(dtype=np.float64),
         byte_offset=fixes["byte_offset"].to_numpy(dtype=np.int64),
         source_id=fixes["source_id"].to_numpy(dtype=np.int64),
-        station_changes=station_changes, fresh_s=fresh_s, notes=[_notes(s) for s in sources],
+        station_changes=station_changes, fresh_s=fresh_s,
+        listed=Listed(recording.satellites, pd.DatetimeIndex(fixes.index), codes == FIXED), notes=[_notes(s) for s in sources],
         damage=[_damage(s) for s in sources],
         set_aside=[any(s.ledger.count(k) for k in _DAMAGE) for s in sources],
     )

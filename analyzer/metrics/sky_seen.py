@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analyzer.metrics.link_state import BLIND
+from analyzer.metrics.signal_drop import SignalDrop, signal_drop
 from analyzer.settings import thresholds
 
 if TYPE_CHECKING:
@@ -64,16 +65,29 @@ def sky_of_outage(start_s: float, end_s: float, scene: Scene) -> str:
 
 
 def disturbed(start_s: float, end_s: float, scene: Scene) -> str:
-    """Return in words that the signals of all satellites weakened at once while most satellites stayed, or an empty text.
+    """Return in words that the signals of all satellites weakened at once, or an empty text.
 
-    What hides the sky takes satellites away and leaves the others as strong; a transmitter in their band weakens them all. Where
-    they weaken by far more than leaves can do to satellites that are still used, it takes some of them as well.
+    What hides the sky takes satellites away and leaves some as strong as they were; a transmitter in their band weakens every one,
+    and all alike. Where the log lists no satellites, the median and the number of those used have to tell.
     """
+    drop = signal_drop(start_s, end_s, scene.listed)
+    return _weaker_on_the_whole(start_s, end_s, scene) if drop is None else _weaker_alike(drop)
+
+
+def _weaker_alike(drop: SignalDrop) -> str:
+    limit = thresholds("analyzer.metrics")
+    alike = drop.most_db - drop.least_db <= limit["cause.cn0_alike_db"]
+    if drop.least_db < limit["cause.cn0_all_db"] or not alike or drop.heard < limit["cause.signals_heard"] * drop.usual:
+        return ""
+    return (f"the signals of {drop.heard} of {drop.usual} satellites all weakened, half of them by {drop.least_db:.0f} to {drop.most_db:.0f} dB: "
+            "something transmits in the band of the satellites")
+
+
+def _weaker_on_the_whole(start_s: float, end_s: float, scene: Scene) -> str:
     limit = thresholds("analyzer.metrics")
     signal, used = middle(scene.during(scene.cn0_dbhz, start_s, end_s)), middle(scene.during(scene.satellites, start_s, end_s))
     count, strength = scene.usual
-    stay = limit["cause.satellites_stay" if signal > strength - limit["cause.cn0_far_db"] else "cause.satellites_some"]
-    if signal <= strength - limit["cause.cn0_all_db"] and used >= stay * count:
+    if signal <= strength - limit["cause.cn0_all_db"] and used >= limit["cause.satellites_stay"] * count:
         return (f"C/N0 of all satellites fell to {signal:.0f} from the usual {strength:.0f} dB-Hz while {number(used)} of the usual {number(count)} stayed in use: "
                 "something transmits in the band of the satellites")
     return ""

@@ -1,0 +1,80 @@
+"""Each satellite against itself: noise in the band weakens all alike, what hides the sky weakens some and leaves others."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from metric_tables import START, drive, recording
+
+from analyzer import tables
+from analyzer.metrics.measure import measure
+from analyzer.metrics.signal_drop import Listed, signal_drop
+
+NUMBERS = np.arange(1, 21)
+ELEVATION_DEG = np.linspace(8.0, 85.0, 20)
+#: A low satellite is weaker under an open sky by some 12 dB (common practice).
+OPEN_DBHZ = 36.0 + 12.0 * np.sin(np.deg2rad(ELEVATION_DEG))
+EPOCHS = pd.DatetimeIndex(START + pd.to_timedelta(np.arange(600.0), unit="s")).as_unit("us")
+LOST = np.isin(np.arange(600), np.arange(300, 330))
+
+
+def satellites(drop_db: np.ndarray, *, unheard=0) -> pd.DataFrame:
+    """Return 20 satellites once a second, weaker by `drop_db` from 300 to 330 s, where the last `unheard` are not heard at all."""
+    rng = np.random.default_rng(7)
+    level = np.where(LOST[:, None], OPEN_DBHZ - drop_db, OPEN_DBHZ) + 0.7 * rng.normal(size=(len(EPOCHS), len(NUMBERS)))
+    level[LOST, len(NUMBERS) - unheard:] = np.nan
+    return tables.SATELLITES.conform(pd.DataFrame({
+        "source_id": 0, "system": "GPS", "signal_id": "1", "satellite_id": np.tile(NUMBERS, len(EPOCHS)),
+        "elevation_deg": np.tile(ELEVATION_DEG, len(EPOCHS)), "azimuth_deg": 0.0, "cn0_dbhz": np.rint(level).ravel(), "used": True,
+    }, index=EPOCHS.repeat(len(NUMBERS))))
+
+
+def cause(table: pd.DataFrame, *, used=18.0) -> tuple[str, str]:
+    """Return the cause and evidence of a fix lost from 300 to 330 s, its median C/N0 as a receiver's log holds it."""
+    frame = drive(600, rate_hz=1.0)
+    frame.loc[LOST, "fix_state"] = "float"
+    frame["satellites_used"] = np.where(LOST, used, 20.0)
+    frame["cn0_median_dbhz"] = table["cn0_dbhz"].groupby(level=0).median().reindex(frame.index).to_numpy()
+    whole = recording(frame)
+    found = measure(type(whole)(whole.sources, fixes=whole.fixes, satellites=table)).dropouts
+    return found["cause"].iloc[0], found["evidence"].iloc[0]
+
+
+@pytest.mark.parametrize("used", [18.0, 9.0, 5.0])
+def test_all_alike_is_interference_however_many_the_receiver_gave_up(used):
+    said, why = cause(satellites(np.full(20, 13.0)), used=used)
+    assert said == "interference" and "the signals of 20 of 20 satellites all weakened, half of them by 13 to 13 dB" in why
+
+
+def test_a_hidden_side_of_the_sky_is_no_interference_though_the_median_falls():
+    """Twelve of twenty lie behind leaves, eight are as strong as before: the median falls by over 15 dB."""
+    table = satellites(np.r_[np.full(12, 20.0), np.zeros(8)])
+    assert table["cn0_dbhz"].groupby(level=0).median().iloc[310] < table["cn0_dbhz"].median() - 12.0
+    assert cause(table, used=8.0)[0] == "sky_obstruction"
+    assert cause(table, used=14.0)[0] == "sky_obstruction"
+
+
+@pytest.mark.parametrize(("drop_db", "unheard"), [
+    (np.linspace(10.0, 24.0, 20), 0), (np.full(20, 7.0), 0), (np.full(20, 13.0), 12),
+])
+def test_leaves_of_unlike_thickness_thin_leaves_and_an_empty_sky_are_no_interference(drop_db, unheard):
+    assert cause(satellites(drop_db, unheard=unheard), used=9.0)[0] == "sky_obstruction"
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(st.floats(0.0, 25.0), min_size=20, max_size=20), st.floats(-0.3, 0.3))
+def test_the_quartiles_are_those_of_the_planted_drops(drops, shift_s):
+    found = signal_drop(300.4 + shift_s, 329.6 + shift_s, Listed(satellites(np.array(drops)), EPOCHS, ~LOST))
+    assert found is not None and found.heard == found.usual == 20
+    wanted = np.percentile(drops, (25, 50, 75))
+    assert [found.least_db, found.middle_db, found.most_db] == pytest.approx(wanted, abs=1.1)
+
+
+def test_nothing_is_said_where_nothing_can_be_compared():
+    table = satellites(np.zeros(20))
+    assert signal_drop(300.0, 330.0, Listed()) is None
+    assert signal_drop(300.0, 330.0, Listed(table, EPOCHS, np.zeros(600, dtype=bool))) is None
+    assert signal_drop(300.0, 330.0, Listed(table[table["satellite_id"] < 5], EPOCHS, ~LOST)) is None
