@@ -36,6 +36,7 @@ class Joined:
     spans: list[list[int]] = field(default_factory=list)
     by_jump: list[bool] = field(default_factory=list)
     by_slew: list[bool] = field(default_factory=list)
+    unwatched: list[bool] = field(default_factory=list)
     step: list[Floats] = field(default_factory=list)
     var: list[Floats] = field(default_factory=list)
 
@@ -54,6 +55,7 @@ class Joined:
             self.spans.append([max(int(start), first), stop])
             self.by_jump.append(bool(own and chain.stretches.by_jump[k]))
             self.by_slew.append(own and bool(chain.by_slew[k]))
+            self.unwatched.append(own and bool(chain.unwatched[k]))
             self.step.append(chain.steps[k - 1] if measured else np.zeros(3))
             self.var.append(chain.variances[k - 1] if measured else np.array([UNMEASURED, UNMEASURED, 0.0, UNMEASURED]))
 
@@ -62,7 +64,7 @@ class Joined:
         spans = np.asarray(self.spans, dtype=np.int64).reshape(-1, 2)
         stretches = Stretches(spans, np.asarray(self.by_jump, dtype=bool), np.zeros(0, dtype=np.int64))
         return Chain(stretches, np.asarray(self.step[1:]).reshape(-1, 3), np.asarray(self.var[1:]).reshape(-1, 4),
-                     np.asarray(self.by_slew, dtype=bool))
+                     np.asarray(self.by_slew, dtype=bool), np.asarray(self.unwatched, dtype=bool))
 
 
 class Collector:

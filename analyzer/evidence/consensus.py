@@ -26,23 +26,27 @@ UNKNOWN_VAR = 1.0
 
 @dataclass(frozen=True)
 class Chain:
-    """Stretches, the steps (k-1, 3) [m] from each to the next, their variances (k-1, 4), see `chain`, and which began with a slow step."""
+    """Stretches, the steps (k-1, 3) [m] from each to the next, their variances (k-1, 4), see `chain`, and which began with a slow step.
+
+    `unwatched` (k,) are those behind a well-known slow step whose own end would not have shown.
+    """
 
     stretches: Stretches
     steps: Floats
     variances: Floats
     by_slew: Flags
+    unwatched: Flags
 
 
 def consensus(chain: Chain, prior_wrong: PriorOf) -> Posterior:
     """Return which stretches are wrong by the steps between all of them."""
     if not len(chain.stretches):
         return Posterior(np.zeros(0), np.zeros((0, 3)), np.ones((0, 2)), np.zeros(0))
-    prior, frames = prior_wrong.parts(chain.stretches, chain.by_slew)
+    prior, frames = prior_wrong.parts(chain.stretches, chain.by_slew, unwatched=chain.unwatched)
     found = infer(chain.steps, chain.variances, prior, right_sigma_m=RIGHT_SIGMA_M, frames=frames)
     for _ in range(ROUNDS if prior_wrong.road.telling else 0):
         # again without blaming stretches for not fitting those that turned out wrong
-        prior, frames = prior_wrong.parts(chain.stretches, chain.by_slew, found.wrong)
+        prior, frames = prior_wrong.parts(chain.stretches, chain.by_slew, found.wrong, unwatched=chain.unwatched)
         found = infer(chain.steps, chain.variances, prior, right_sigma_m=RIGHT_SIGMA_M, frames=frames)
     foreign = prior_wrong.foreign[chain.stretches.spans[:, 0]]
     return _by_frame(found, prior, chain, foreign) if foreign.any() else found

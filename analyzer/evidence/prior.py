@@ -35,27 +35,27 @@ class PriorOf:
         self.unaligned = np.zeros(len(foreign), dtype=bool) if unaligned is None else unaligned
 
     def __call__(self, stretches: Stretches, by_slew: Flags, wrong: Floats | None = None) -> Floats:
-        """Return the prior of each stretch; `by_slew` (k,) says which began with a slow step, see `_with_slews`.
+        """Return the prior of each stretch; `by_slew` (k,) says which began with a slow step, see `slow_ends`.
 
         `wrong` (k,) is what is known of the stretches so far: heights of those that are wrong say nothing of others.
         """
         return self.parts(stretches, by_slew, wrong)[0]
 
-    def parts(self, stretches: Stretches, by_slew: Flags, wrong: Floats | None = None) -> tuple[Floats, Lasting]:
-        """Return the prior of each stretch (k,), and the part of it that is another frame, with how likely the next stretch keeps one."""
+    def parts(
+        self, stretches: Stretches, by_slew: Flags, wrong: Floats | None = None, *, unwatched: Flags | None = None
+    ) -> tuple[Floats, Lasting]:
+        """Return the prior of each stretch (k,), and the part of it that is another frame, with how likely the next stretch keeps one.
+
+        `unwatched` (k,) are stretches behind a slow step, where nothing would have shown that the wrong fix it led into was left again:
+        they are no less likely to hold one than what lies before the step, however long they last.
+        """
         t = self.track.t
         spans_s = np.column_stack([t[stretches.spans[:, 0]], t[stretches.spans[:, 1] - 1]]) if len(stretches) else np.zeros((0, 2))
         fix, frame = odds_of(self.road, spans_s + self.track.begun_s, wrong, stretches.by_jump)
-        both = np.array([self._one(stretches, by_slew, k, float(fix[k]), float(frame[k])) for k in range(len(stretches))]).reshape(-1, 2)
+        least = np.where(unwatched, thresholds("analyzer.evidence")["wrong.slew"], 0.0) if unwatched is not None else np.zeros(len(stretches))
+        begun = [self._by_its_begin(stretches, by_slew, k) for k in range(len(stretches))]
+        both = np.array([_weighed(max(b[0], low), b[1], float(f), float(o)) for b, low, f, o in zip(begun, least, fix, frame, strict=True)]).reshape(-1, 2)
         return both[:, 0], Lasting(both[:, 1], np.array([self._kept(stretches, k) for k in range(len(stretches) - 1)]))
-
-    def _one(self, stretches: Stretches, by_slew: Flags, k: int, fix_odds: float, frame_odds: float) -> tuple[float, float]:
-        """Return the prior of stretch k by what leads up to it, and by what other passes of its road say: log odds of either kind; and its frame's part."""
-        fix, frame = self._by_its_begin(stretches, by_slew, k)
-        elsewhere = _shifted(frame, frame_odds)
-        weighed = _shifted(fix, fix_odds) + elsewhere
-        most = min(weighed, max(thresholds("analyzer.evidence")["wrong.frame_told"], fix, frame))
-        return most, elsewhere * most / weighed if weighed > 0 else 0.0
 
     def _kept(self, stretches: Stretches, k: int) -> float:
         """Return how probable it is that stretch k + 1 stands in the frame that stretch k stands in, where that is another than the base's.
@@ -162,6 +162,14 @@ class PriorOf:
     def unbridged(self) -> bool:
         """Return whether no independent velocity leads across a loss."""
         return self.fused or self.track.from_places
+
+
+def _weighed(fix: float, frame: float, fix_odds: float, frame_odds: float) -> tuple[float, float]:
+    """Return the prior of a stretch by what leads up to it, and by what other passes of its road say: log odds of either kind; and its frame's part."""
+    elsewhere = _shifted(frame, frame_odds)
+    weighed = _shifted(fix, fix_odds) + elsewhere
+    most = min(weighed, max(thresholds("analyzer.evidence")["wrong.frame_told"], fix, frame))
+    return most, elsewhere * most / weighed if weighed > 0 else 0.0
 
 
 def _shifted(probability: float, log_odds: float) -> float:

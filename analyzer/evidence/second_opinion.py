@@ -16,7 +16,6 @@ from analyzer.evidence.askew_velocity import askew_velocity
 from analyzer.evidence.chain import Posterior, covariance, worst_in_plan
 from analyzer.evidence.claims import innovation_table
 from analyzer.evidence.consensus import RIGHT_SIGMA_M, Chain, Decide, consensus
-from analyzer.evidence.displacement import integrate
 from analyzer.evidence.displacement import residual as residual_of
 from analyzer.evidence.heights import Leaps, find_leaps
 from analyzer.evidence.knots import Knots, at_instants, make_knots, value_variance, walk_model
@@ -26,9 +25,9 @@ from analyzer.evidence.noise import Noise
 from analyzer.evidence.prior import PriorOf
 from analyzer.evidence.road import NOTHING, Pairs, Seconds, seconds_of
 from analyzer.evidence.slews import Slews
+from analyzer.evidence.slow_ends import into_slews, unwatched, with_slews
 from analyzer.evidence.stand_drift import stand_drift
 from analyzer.evidence.stretches import (
-    Ints,
     Stretches,
     cut,
     inner,
@@ -135,7 +134,7 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     steps, step_var = chain.steps[:, :2], worst_in_plan(chain.variances)
     posterior = (decide or consensus)(chain, prior_wrong)
     wrong = np.full(len(track), np.nan)
-    stretches = replace(chain.stretches, id=_into_slews(chain.stretches, posterior, slews, track))
+    stretches = replace(chain.stretches, id=into_slews(chain.stretches, posterior, slews, track))
     inside = stretches.id >= 0
     wrong[inside] = posterior.wrong[stretches.id[inside]]
     away, spread = off_neighbours(track, residual, noise, coarse=coarse, step_var=truncated + extra)
@@ -162,8 +161,8 @@ def _chain(track: Track, stretches: Stretches, knots: Knots, noise: Noise, *, ri
         stretches = kept
         steps, step_var = measure_steps(stretches, knots, noise)
     up, up_var = _height_steps(stretches, knots, rise)
-    steps, variances, by_slew = _with_slews(stretches, slews, track, steps=np.column_stack([steps, up]), variances=covariance(step_var, up_var))
-    return Chain(stretches, steps, variances, by_slew)
+    steps, variances, by_slew = with_slews(stretches, slews, track, steps=np.column_stack([steps, up]), variances=covariance(step_var, up_var))
+    return Chain(stretches, steps, variances, by_slew, unwatched(stretches, by_slew, variances, slews.shown | track.standing))
 
 
 def _torn(stretches: Stretches, steps: Floats, step_var: Floats, count: int) -> Floats:
@@ -173,62 +172,6 @@ def _torn(stretches: Stretches, steps: Floats, step_var: Floats, count: int) -> 
         if (step**2).sum() > 9 * (var + 2 * RIGHT_SIGMA_M[0] ** 2):
             out[stretches.spans[k + 1, 0] - 1] = float((step**2).sum())
     return out
-
-
-def _with_slews(
-    stretches: Stretches, slews: Slews, track: Track, *, steps: Floats, variances: Floats
-) -> tuple[Floats, Floats, Flags]:
-    """Return steps (k-1, 3) and variances (k-1, 4) with what independent motion measured between stretches, and which stretches began with a slow step.
-
-    Horizontally the slow step adds to what the solution's own velocity shows; in height it replaces the guess from the
-    slope of the road where it is known better and nothing was lost between: while not fixed nobody watched.
-    """
-    by_slew = np.zeros(len(stretches), dtype=bool)
-    if not len(slews.spans) or len(stretches) < 2:
-        return steps, variances, by_slew
-    steps, variances = steps.copy(), variances.copy()
-    for k in range(len(stretches) - 1):
-        end, start = stretches.spans[k, 1], stretches.spans[k + 1, 0]
-        found = slews.between(track.t[end - 1], track.t[start])
-        if not len(found):
-            continue
-        by_slew[k + 1] = True
-        steps[k, :2] += sum(_agreed(track, slews, int(j)) for j in found)
-        variances[k, :3] += slews.var[found, :3].sum(axis=0)
-        own = float(slews.var[found, 3].sum())
-        watched = (~track.fixed[end:start]).sum() * track.nominal_s < thresholds("analyzer.evidence")["wrong.loss"]
-        if own < variances[k, 3] and watched:
-            steps[k, 2], variances[k, 3] = slews.step[found, 2].sum(), own
-    return steps, variances, by_slew
-
-
-def _agreed(track: Track, slews: Slews, which: int) -> Floats:
-    """Return the part east and north [m] of a slow step that the solution's velocity shows as well, so that the residual lacks it.
-
-    In motion that is all of it. At a stand velocity counts as none, and the step stands in the residual already.
-    """
-    inside = np.flatnonzero((track.t >= slews.spans[which, 0]) & (track.t <= slews.spans[which, 1]))
-    moved, _ = integrate(track.t[inside], np.nan_to_num(track.velocity[inside]))
-    still = len(moved) > 0 and np.hypot(*moved.T).sum() < thresholds("analyzer.evidence")["slew.most"] and track.standing[inside].any()
-    return np.asarray(moved.sum(axis=0)) if still else slews.step[which, :2]
-
-
-def _into_slews(stretches: Stretches, posterior: Posterior, slews: Slews, track: Track) -> Ints:
-    """Return the stretch ids with fixed epochs in slow steps given to the worse of the neighbours, and its soft ends too."""
-    ids = stretches.id.copy()
-    soft = thresholds("analyzer.evidence")["slew.soft"]
-    for first, last in slews.spans:
-        inside = np.flatnonzero((track.t >= first) & (track.t <= last) & track.fixed)
-        if not len(inside):
-            continue
-        near = [ids[i] for i in (inside[0] - 1, min(inside[-1] + 1, len(ids) - 1)) if i >= 0 and ids[i] >= 0]
-        if not near:
-            continue
-        worse = max(near, key=lambda k: posterior.wrong[k])
-        if posterior.wrong[worse] > thresholds("analyzer.evidence")["wrong.doubtful"]:
-            inside = np.flatnonzero((track.t >= first - soft) & (track.t <= last + soft) & track.fixed)
-        ids[inside] = worse
-    return ids
 
 
 def _rise(track: Track, fresh: Flags) -> Noise:

@@ -22,10 +22,10 @@ def decide(steps: list[list[float]], variances: list[float], foreign: list[bool]
     count = len(foreign)
     spans = np.column_stack([np.arange(count), np.arange(1, count + 1)]) * 10
     stretches = Stretches(spans, np.zeros(count, dtype=bool), np.zeros(0, dtype=np.int64))
-    chain = Chain(stretches, np.array(steps), covariance(np.array(variances), np.array(variances)), np.zeros(count, dtype=bool))
+    chain = Chain(stretches, np.array(steps), covariance(np.array(variances), np.array(variances)), np.zeros(count, dtype=bool), np.zeros(count, dtype=bool))
 
     class Prior(SimpleNamespace):
-        def parts(self, *_: object) -> tuple[np.ndarray, Lasting]:
+        def parts(self, *_: object, **__: object) -> tuple[np.ndarray, Lasting]:
             return np.where(foreign, 0.5, 0.01), Lasting(np.where(foreign, 0.5, 0.0), np.zeros(len(foreign) - 1))
 
     return consensus(chain, cast(PriorOf, Prior(foreign=np.repeat(foreign, 10), road=NOTHING)))

@@ -17,8 +17,8 @@ from analyzer.evidence.evidence_words import _turning_words
 from analyzer.evidence.fused import heading_off
 from analyzer.evidence.knots import at_instants, make_knots
 from analyzer.evidence.rest import moves_at_rest
-from analyzer.evidence.second_opinion import _agreed
 from analyzer.evidence.slews import Slews, none_found
+from analyzer.evidence.slow_ends import _agreed
 from analyzer.evidence.track import Track
 from analyzer.evidence.turning import turning_offset
 from tests.evidence.tracks import weaving

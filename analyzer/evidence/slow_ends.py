@@ -1,0 +1,74 @@
+"""Slow steps at the ends of stretches: what they add to the step from one to the next, and whose epochs the slow moments are."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analyzer.evidence.chain import Posterior, worst_in_plan
+from analyzer.evidence.displacement import integrate
+from analyzer.evidence.slews import Slews
+from analyzer.evidence.stretches import Ints, Stretches
+from analyzer.evidence.track import Flags, Floats, Track
+from analyzer.settings import thresholds
+
+
+def with_slews(
+    stretches: Stretches, slews: Slews, track: Track, *, steps: Floats, variances: Floats
+) -> tuple[Floats, Floats, Flags]:
+    """Return steps (k-1, 3) and variances (k-1, 4) with what independent motion measured between stretches, and which stretches began with a slow step.
+
+    Horizontally the slow step adds to what the solution's own velocity shows; in height it replaces the guess from the
+    slope of the road where it is known better and nothing was lost between: while not fixed nobody watched.
+    """
+    by_slew = np.zeros(len(stretches), dtype=bool)
+    if not len(slews.spans) or len(stretches) < 2:
+        return steps, variances, by_slew
+    steps, variances = steps.copy(), variances.copy()
+    for k in range(len(stretches) - 1):
+        end, start = stretches.spans[k, 1], stretches.spans[k + 1, 0]
+        found = slews.between(track.t[end - 1], track.t[start])
+        if not len(found):
+            continue
+        by_slew[k + 1] = True
+        steps[k, :2] += sum(_agreed(track, slews, int(j)) for j in found)
+        variances[k, :3] += slews.var[found, :3].sum(axis=0)
+        own = float(slews.var[found, 3].sum())
+        watched = (~track.fixed[end:start]).sum() * track.nominal_s < thresholds("analyzer.evidence")["wrong.loss"]
+        if own < variances[k, 3] and watched:
+            steps[k, 2], variances[k, 3] = slews.step[found, 2].sum(), own
+    return steps, variances, by_slew
+
+
+def unwatched(stretches: Stretches, by_slew: Flags, variances: Floats, shown: Flags) -> Flags:
+    """Return the stretches that began with a slow step of well-known size and lie mostly where `shown` (n,) says that none would have stood out."""
+    sharp = np.r_[False, worst_in_plan(variances) < thresholds("analyzer.evidence")["wrong.tested"] ** 2][:len(stretches)]
+    return np.asarray(by_slew & sharp & np.array([shown[start:end].mean() < 0.5 for start, end in stretches.spans], dtype=bool))
+
+
+def _agreed(track: Track, slews: Slews, which: int) -> Floats:
+    """Return the part east and north [m] of a slow step that the solution's velocity shows as well, so that the residual lacks it.
+
+    In motion that is all of it. At a stand velocity counts as none, and the step stands in the residual already.
+    """
+    inside = np.flatnonzero((track.t >= slews.spans[which, 0]) & (track.t <= slews.spans[which, 1]))
+    moved, _ = integrate(track.t[inside], np.nan_to_num(track.velocity[inside]))
+    still = len(moved) > 0 and np.hypot(*moved.T).sum() < thresholds("analyzer.evidence")["slew.most"] and track.standing[inside].any()
+    return np.asarray(moved.sum(axis=0)) if still else slews.step[which, :2]
+
+
+def into_slews(stretches: Stretches, posterior: Posterior, slews: Slews, track: Track) -> Ints:
+    """Return the stretch ids with fixed epochs in slow steps given to the worse of the neighbours, and its soft ends too."""
+    ids = stretches.id.copy()
+    soft = thresholds("analyzer.evidence")["slew.soft"]
+    for first, last in slews.spans:
+        inside = np.flatnonzero((track.t >= first) & (track.t <= last) & track.fixed)
+        if not len(inside):
+            continue
+        near = [ids[i] for i in (inside[0] - 1, min(inside[-1] + 1, len(ids) - 1)) if i >= 0 and ids[i] >= 0]
+        if not near:
+            continue
+        worse = max(near, key=lambda k: posterior.wrong[k])
+        if posterior.wrong[worse] > thresholds("analyzer.evidence")["wrong.doubtful"]:
+            inside = np.flatnonzero((track.t >= first - soft) & (track.t <= last + soft) & track.fixed)
+        ids[inside] = worse
+    return ids
