@@ -68,16 +68,18 @@ def disturbed(start_s: float, end_s: float, scene: Scene) -> str:
     """Return in words that the signals of all satellites weakened at once, or an empty text.
 
     What hides the sky takes satellites away and leaves some as strong as they were; a transmitter in their band weakens every one,
-    and all alike. Where the log lists no satellites, the median and the number of those used have to tell.
+    and all alike. So does the roof of a tunnel, but no position is left to use them for. Where the log lists no satellites, the
+    median and the number of those used have to tell.
     """
-    drop = signal_drop(start_s, end_s, scene.listed)
-    return _weaker_on_the_whole(start_s, end_s, scene) if drop is None else _weaker_alike(drop)
+    used, drop = middle(scene.during(scene.satellites, start_s, end_s)), signal_drop(start_s, end_s, scene.listed)
+    return _weaker_on_the_whole(start_s, end_s, scene) if drop is None else _weaker_alike(drop, used)
 
 
-def _weaker_alike(drop: SignalDrop) -> str:
+def _weaker_alike(drop: SignalDrop, used: float) -> str:
     limit = thresholds("analyzer.metrics")
     alike = drop.most_db - drop.least_db <= limit["cause.cn0_alike_db"]
-    if drop.least_db < limit["cause.cn0_all_db"] or not alike or drop.heard < limit["cause.signals_heard"] * drop.usual:
+    heard = drop.heard >= limit["cause.signals_heard"] * drop.usual and used >= limit["cause.satellites_position"]
+    if drop.least_db < limit["cause.cn0_all_db"] or not alike or not heard:
         return ""
     return (f"the signals of {drop.heard} of {drop.usual} satellites all weakened, half of them by {drop.least_db:.0f} to {drop.most_db:.0f} dB: "
             "something transmits in the band of the satellites")

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from metric_tables import START, drive, recording
 
-from analyzer import tables
+from analyzer import read, tables
 from analyzer.metrics.measure import measure
 from analyzer.metrics.signal_drop import Listed, signal_drop
 
@@ -78,3 +78,19 @@ def test_nothing_is_said_where_nothing_can_be_compared():
     assert signal_drop(300.0, 330.0, Listed()) is None
     assert signal_drop(300.0, 330.0, Listed(table, EPOCHS, np.zeros(600, dtype=bool))) is None
     assert signal_drop(300.0, 330.0, Listed(table[table["satellite_id"] < 5], EPOCHS, ~LOST)) is None
+
+
+def test_the_roofs_of_a_real_mountain_road_are_no_interference(shared_data):
+    """Open recording of a car drive (SOURCES.md): in its tunnels all signals fall alike by up to 28 dB, within one listing of the satellites.
+
+    Its positions are autonomous and are called fixed here, so that where they end a fix is lost.
+    """
+    whole = read(shared_data / "drives" / "mountain_drive_2010.nmea")
+    state = whole.fixes["fix_state"].cat.rename_categories({"autonomous": "fixed", "fixed": "autonomous"}).cat.set_categories(list(tables.FIX_STATES))
+    fixes = whole.fixes.assign(fix_state=state, correction_age_s=1.0)
+    found = measure(type(whole)(whole.sources, fixes=fixes, satellites=whole.satellites)).dropouts
+    lost = found[found["kind"] == "fix_loss"]
+    assert len(lost) >= 10 and not (found["cause"] == "interference").any()
+    seconds = (fixes.index - fixes.index[0]).total_seconds().to_numpy()
+    drops = [signal_drop(s, s + 10.0, Listed(whole.satellites, pd.DatetimeIndex(fixes.index), (state == "fixed").to_numpy())) for s in range(0, int(seconds[-1]), 10)]
+    assert any(d is not None and d.least_db > 20.0 and d.most_db - d.least_db < 4.0 for d in drops), "roofs that the drop alone would take for a transmitter"
