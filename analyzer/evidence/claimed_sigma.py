@@ -25,7 +25,8 @@ def fixed_base(
     The claim times the larger of `claim.least_ratio` (1 where stands showed the claims to be cautious), `rest_ratio` (what stands
     showed) and `told_ratio` (what other states tell, see `with_other_states`), not below a floor: the class value, down to
     `claim.quiet_floor` on a drive that is visibly quieter than usual by its claims, or without claims by its white noise (not for
-    a fused solution, whose output is smooth by making). Never below white noise, and the more times above it the less the claims
+    a fused solution, whose output is smooth by making), and further down to `claim.confirmed_floor` where stands confirm still
+    smaller claims. Never below white noise, and the more times above it the less the claims
     are believed; without claims not below what stands showed. Claims that stands disprove count for less still in motion.
     """
     limits = thresholds("analyzer.evidence")
@@ -37,7 +38,9 @@ def fixed_base(
     ratio = np.fmax(np.fmax(rest_ratio * in_motion, told_ratio), 1.0 if honest else limits["claim.least_ratio"])
     quiet = not fused and white < limits["claim.quiet_white"]
     small = np.where(np.isfinite(claimed), claimed, limits["claim.quiet_claim"] if quiet else limits["claim.usual_claim"])
-    floor = np.interp(small, [limits["claim.quiet_claim"], limits["claim.usual_claim"]], [limits["claim.quiet_floor"], limits["claim.floor"]])
+    confirmed = not fused and rest_ratio < limits["claim.beside_rest"]
+    floor = np.interp(small, [limits[f"claim.{size}_claim"] for size in ("small", "quiet", "usual")],
+                      [limits["claim.confirmed_floor" if confirmed else "claim.quiet_floor"], limits["claim.quiet_floor"], limits["claim.floor"]])
     beside = np.cbrt(limits["claim.least_ratio"] * limits["claim.beside_disproved"] ** 2)
     told = np.interp(np.nan_to_num(told_ratio), [limits["claim.least_ratio"], beside], [1.15, limits["claim.white_share_beside"]])
     whole = limits["claim.white_share"] if disproved else told

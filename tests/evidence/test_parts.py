@@ -110,6 +110,11 @@ def test_the_base_bound_follows_claims_not_below_the_class() -> None:
     # small claims lower the floor by degrees, and never without end
     floors = base(np.nan, np.array([0.001, 0.0045, 0.0055, 0.0065]))
     assert floors == pytest.approx([0.0185, 0.0185, 0.022, 0.0255])
+    # still smaller ones where stands confirm them: not of a filter, which stands still there
+    small = np.array([0.001, 0.003, 0.00375, 0.0045])
+    assert base(1.0, small) == pytest.approx([0.0135, 0.0135, 0.016, 0.0185])
+    for doubted in (base(1.3, small), base(1.0, small, fused=True), base(np.nan, small)):
+        assert doubted[:2] == pytest.approx([0.0185, 0.0185])
 
 
 def test_what_a_stand_does_not_show_shrinks_with_its_length() -> None:
