@@ -81,7 +81,8 @@ def _weaker_alike(drop: SignalDrop, used: float) -> str:
     heard = drop.heard >= limit["cause.signals_heard"] * drop.usual and used >= limit["cause.satellites_position"]
     if drop.least_db < limit["cause.cn0_all_db"] or not alike or not heard:
         return ""
-    return (f"the signals of {drop.heard} of {drop.usual} satellites all weakened, half of them by {drop.least_db:.0f} to {drop.most_db:.0f} dB: "
+    by = dict.fromkeys((f"{drop.least_db:.0f}", f"{drop.most_db:.0f}"))
+    return (f"{drop.heard} of the usual {drop.usual} signals were heard, weaker alike, the middle half of them by {' to '.join(by)} dB: "
             "something transmits in the band of the satellites")
 
 
