@@ -32,19 +32,23 @@ class Listed:
 
 @dataclass(frozen=True)
 class SignalDrop:
-    """Quartiles of how far the signals weakened [dB], the least weakened first, and how many of those usual were still heard."""
+    """Quartiles over the signals of one moment of how far they weakened [dB], the least weakened first, and how many were heard, now and usually.
+
+    All are medians over the moments at which the log lists satellites.
+    """
 
     least_db: float
     middle_db: float
     most_db: float
-    heard: int
-    usual: int
+    heard: float
+    usual: float
 
 
 def signal_drop(start_s: float, end_s: float, seen: Listed) -> SignalDrop | None:
-    """Return how far signals weakened from `start_s` up to `end_s`, None where too few can be compared.
+    """Return how far signals weakened from `start_s` up to `end_s`, NaN where none is heard then; None where too few are known to be compared with.
 
-    Each signal is held against its own median while fixed in the minutes around, since a low satellite is weak under any sky.
+    Each signal is held against its own median while fixed in the minutes around, since a low satellite is weak under any sky; and
+    the signals of one moment against each other, since leaves flicker from second to second and noise in the band does not.
     """
     limit = thresholds("analyzer.metrics")
     if not len(seen.table) or not len(seen.epochs):
@@ -56,13 +60,10 @@ def signal_drop(start_s: float, end_s: float, seen: Listed) -> SignalDrop | None
     near = near[near["cn0_dbhz"].notna()]
     within = (near.index >= start) & (near.index < end)
     at = np.minimum(seen.epochs.searchsorted(near.index), len(seen.epochs) - 1)
-    usual, meanwhile = (_medians(near[rows]) for rows in (seen.fixed[at] & ~within, within))
-    drop = (usual - meanwhile).dropna().to_numpy(dtype=np.float64)
-    if len(drop) < limit["cause.signals_compared"]:
+    beside, meanwhile = near[seen.fixed[at] & ~within], near[within]
+    usual = beside.groupby(_SIGNAL, observed=True)["cn0_dbhz"].median().rename("usual_dbhz")
+    drop = (meanwhile.join(usual, on=_SIGNAL)["usual_dbhz"] - meanwhile["cn0_dbhz"]).dropna().groupby(level=0)
+    if len(usual) < limit["cause.signals_compared"]:
         return None
-    least, middle, most = (float(q) for q in np.percentile(drop, (25, 50, 75)))
-    return SignalDrop(least, middle, most, len(drop), len(usual))
-
-
-def _medians(rows: pd.DataFrame) -> pd.Series[float]:
-    return rows.groupby(_SIGNAL, observed=True)["cn0_dbhz"].median()
+    least, middle, most = (float(drop.quantile(q).median()) for q in (0.25, 0.5, 0.75))
+    return SignalDrop(least, middle, most, float(drop.size().median()) if len(drop) else 0.0, float(beside.groupby(level=0).size().median()))

@@ -79,10 +79,10 @@ def _weaker_alike(drop: SignalDrop, used: float) -> str:
     limit = thresholds("analyzer.metrics")
     alike = drop.most_db - drop.least_db <= limit["cause.cn0_alike_db"]
     heard = drop.heard >= limit["cause.signals_heard"] * drop.usual and used >= limit["cause.satellites_position"]
-    if drop.least_db < limit["cause.cn0_all_db"] or not alike or not heard:
+    if not (drop.least_db >= limit["cause.cn0_all_db"] and alike and heard):
         return ""
     by = dict.fromkeys((f"{drop.least_db:.0f}", f"{drop.most_db:.0f}"))
-    return (f"{drop.heard} of the usual {drop.usual} signals were heard, weaker alike, the middle half of them by {' to '.join(by)} dB: "
+    return (f"{drop.heard:.0f} of the usual {drop.usual:.0f} signals were heard, weaker alike, the middle half of them by {' to '.join(by)} dB: "
             "something transmits in the band of the satellites")
 
 
