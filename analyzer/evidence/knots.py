@@ -60,7 +60,9 @@ def make_knots(
     values: Floats = np.column_stack([residual, track.places[:, 2]])
     grouped = pd.DataFrame(np.where(usable[:, None], values, np.nan)).groupby(block)
     middle = grouped.median().to_numpy(np.float64)
-    t = np.asarray(pd.Series(track.t).groupby(block).mean(), dtype=np.float64)
+    # the time of what is usable: on a slope, a tenth of a second between a height and its time is centimetres of step
+    seen = np.asarray(pd.Series(np.where(usable, track.t, np.nan)).groupby(block).median(), dtype=np.float64)
+    t = np.where(np.isfinite(seen), seen, np.asarray(pd.Series(track.t).groupby(block).mean(), dtype=np.float64))
     first = np.searchsorted(block, np.arange(count))
     dt = np.where(track.standing[1:] & track.standing[:-1], 0.0, np.diff(track.t))
     walk = np.interp(t, track.t, np.r_[0.0, np.cumsum(noise.walk_m2ps * dt * rough[1:] ** 2 + truncated)])

@@ -10,7 +10,7 @@ import pytest
 from analyzer.evidence import noise as noise_of
 from analyzer.evidence.displacement import residual
 from analyzer.evidence.knots import make_knots
-from analyzer.evidence.stretches import Stretches, cut, inner, measure_steps
+from analyzer.evidence.stretches import Stretches, cut, inner, measure_height_steps, measure_steps
 from analyzer.evidence.track import Track
 from tests.evidence.tracks import weaving
 
@@ -50,6 +50,26 @@ def test_jumps_are_cut_and_measured(size: float) -> None:
     steps, variance = measure_steps(found, knots, noise)
     assert np.abs(steps[:, 0] - [size, -size]).max() < 4 * np.sqrt(variance.max())
     assert np.sqrt(variance).max() < 0.03
+
+
+@pytest.mark.parametrize("grade", [-0.08, -0.03, 0.03, 0.08])
+def test_the_slope_of_the_road_is_no_step(grade: float) -> None:
+    """Heights at the ends of a stretch are not looked at: what is left has a time of its own, a tenth of a second beside the middle."""
+    rng = np.random.default_rng(4)
+    flat = weaving(rate_hz=100.0)
+    way = np.r_[0.0, np.cumsum(np.hypot(*np.diff(flat.places[:, :2], axis=0).T))]
+    places = np.column_stack([flat.places[:, :2], grade * way + 0.004 * rng.normal(size=len(way))])
+    places[15013:15087] += (0.3, -0.5, 1.75)
+    track = replace(flat, places=places)
+    found, left, extra, truncated, noise = _cut(track)
+    assert found.spans[:, 0].tolist() == [0, 15013, 15087]
+    edges = np.zeros(len(track) + 1, bool)
+    edges[found.spans.ravel()] = True
+    one = np.ones(len(track))
+    knots = make_knots(track, left, extra, truncated, noise=noise, rough=one, coarse=one, usable=inner(found, track.t), edges=edges[:-1])
+    road = noise_of.learn_moving(np.column_stack([places[:, 2]] * 2), track.fixed, track, key="road")
+    steps, _ = measure_height_steps(found, knots, road)
+    assert steps == pytest.approx([1.75, -1.75], abs=0.04)
 
 
 @pytest.mark.parametrize(("rate_hz", "first", "count"), [(1.0, 150, 2), (1.0, 150, 3), (10.0, 1500, 8)])
