@@ -141,7 +141,8 @@ def _strayed(track: Track, opinion: SecondOpinion) -> Floats:
 def _sky(fixes: pd.DataFrame, track: Track, opinion: SecondOpinion) -> Floats:
     """Return the part for worse geometry than usual on this drive, where the claim does not already follow it.
 
-    Where satellites are missing as well a part of the sky is hidden: what hides it also reflects. Where the claim has
+    Where satellites are missing as well a part of the sky is hidden: what hides it also reflects, for as long as it stays beside the
+    antenna; what is passed in a few seconds reflects otherwise in each of them, and shows as scatter. Where the claim has
     grown about as much as the dilution, and twice over, the receiver itself takes such positions for much worse, and its claim stands.
     """
     limits = thresholds("analyzer.evidence")
@@ -161,7 +162,18 @@ def _sky(fixes: pd.DataFrame, track: Track, opinion: SecondOpinion) -> Floats:
     fewer = (1 - limits["sky.fewer"]) * track.learnt.quantile("satellites", used[counted]) if counted.any() else 0.0
     grown = np.nan_to_num(claimed / track.learnt.quantile("claim", claimed[known])) if known.any() else np.zeros(len(track))
     hidden = (used <= fewer) & (worse >= limits["sky.worse"]) & (grown < np.maximum(limits["sky.follows"] * worse, limits["sky.noticed"]))
-    return np.where(track.fixed, np.where(hidden, np.maximum(part, limits["sky.reflected"]), part), 0.0)
+    return np.where(track.fixed, np.where(_lasts(track, hidden), np.maximum(part, limits["sky.reflected"]), part), 0.0)
+
+
+def _lasts(track: Track, hidden: Flags) -> Flags:
+    """Return which `hidden` epochs belong to a stretch of `sky.lasting` and more; between its parts fewer than `sky.joined` seconds are open."""
+    limits = thresholds("analyzer.evidence")
+    out = np.zeros(len(hidden), dtype=bool)
+    at = np.flatnonzero(hidden)
+    for part in np.split(at, np.flatnonzero(np.diff(track.t[at]) > limits["sky.joined"]) + 1):
+        if len(part) and track.t[part[-1]] - track.t[part[0]] + track.nominal_s >= limits["sky.lasting"]:
+            out[part] = True
+    return out
 
 
 def segment_table(fixes: pd.DataFrame, track: Track, opinion: SecondOpinion) -> pd.DataFrame:

@@ -17,6 +17,7 @@ from analyzer.evidence.claimed_sigma import fixed_base, places_at_rest, unseen_a
 from analyzer.evidence.claims import claims_table, off_stands, ratio_beside
 from analyzer.evidence.gather import gather
 from analyzer.evidence.noise import Noise
+from analyzer.evidence.parts import _lasts
 from analyzer.evidence.result import KINDS
 from analyzer.evidence.road import road_of
 from analyzer.evidence.stations import foreign
@@ -59,11 +60,15 @@ def test_ageing_and_segment_widen_what_they_should(spoiled: tuple[Recording, Met
         assert (less < whole - 0.02).any()
 
 
-@pytest.mark.parametrize(("used", "dilution", "hidden"), [(0.8, 1.3, True), (0.8, 1.1, False), (0.9, 1.3, False)])
-def test_what_hides_a_part_of_the_sky_also_reflects(spoiled: tuple[Recording, Metrics], used: float, dilution: float, hidden: bool) -> None:
+@pytest.mark.parametrize(("used", "dilution", "seconds", "hidden"), [
+    (0.8, 1.3, 13, True), (0.8, 1.1, 13, False), (0.9, 1.3, 13, False), (0.8, 1.3, 9, False),
+])
+def test_what_hides_a_part_of_the_sky_for_long_also_reflects(
+    spoiled: tuple[Recording, Metrics], used: float, dilution: float, seconds: int, hidden: bool
+) -> None:
     recording, metrics = spoiled
     fixes = recording.fixes.copy()
-    beside = slice(1200, 1230)
+    beside = slice(1200, 1200 + 10 * seconds)
     fixes["satellites_used"], fixes["hdop"] = 20.0, 0.7
     fixes.iloc[beside, fixes.columns.get_loc("satellites_used")] = round(20 * used)
     fixes.iloc[beside, fixes.columns.get_loc("hdop")] = 0.7 * dilution
@@ -73,13 +78,26 @@ def test_what_hides_a_part_of_the_sky_also_reflects(spoiled: tuple[Recording, Me
     assert (part[beside] >= 0.08).all() if hidden else (part[beside] < 0.05).all()
 
 
+def test_hidden_seconds_between_houses_of_one_street_are_one_stretch() -> None:
+    track = weaving(300.0, 10.0)
+    def long(*spans: tuple[float, float]) -> int:
+        hidden = np.zeros(len(track), dtype=bool)
+        for start, end in spans:
+            hidden |= (track.t >= start) & (track.t < end)
+        return int((_lasts(track, hidden) & hidden).sum()) if not (_lasts(track, hidden) & ~hidden).any() else -1
+
+    assert long((40.0, 46.0), (49.0, 55.0)) == 120
+    assert long((40.0, 46.0), (51.0, 57.0)) == 0
+    assert long((40.0, 46.0), (49.0, 55.0), (100.0, 111.0)) == 120 and long() == 0
+
+
 @pytest.mark.parametrize(("dilution", "grown", "noticed"), [(2.5, 2.6, True), (2.5, 1.5, False), (1.3, 1.4, False), (3.5, 2.2, False)])
 def test_a_claim_that_has_grown_as_much_as_the_dilution_stands(
     spoiled: tuple[Recording, Metrics], dilution: float, grown: float, noticed: bool
 ) -> None:
     recording, metrics = spoiled
     fixes = recording.fixes.copy()
-    beside = slice(1200, 1230)
+    beside = slice(1200, 1330)
     fixes["satellites_used"], fixes["hdop"] = 20.0, 0.7
     for name, value in (("satellites_used", 10.0), ("hdop", 0.7 * dilution)):
         fixes.iloc[beside, fixes.columns.get_loc(name)] = value
