@@ -43,8 +43,9 @@ Flags = NDArray[np.bool_]
 #: 9: behind a stretch that sensors alone carried, a fused solution is not at once as good as its claims; drift at a stand that is gone on
 #: driving on bears on the bound there alone; heights that agree across a jump speak against either side; a fused solution that surely
 #: moved against its own velocity swings; slow steps at stands count once, those in height for 2.5 sigmas at most; where one of two stands
-#: swings far the other tells what claims are worth; a fused fix whose entry moved by nobody knows how much is not confirmed. Version 10: behind a slow step of a fused solution whose end nothing would have shown, either side
-#: of it is doubtful.
+#: swings far the other tells what claims are worth; a fused fix whose entry moved by nobody knows how much is not confirmed.
+#: 10: behind a slow step of a fused solution whose end nothing would have shown, either side of it is doubtful; heights between stretches count at their own time, so that a slope is no step; what hides a part of the sky for a few
+#: seconds is no doubt by itself; small claims that stands confirm lower the floor of the bound.
 RULES_VERSION = "10"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",
