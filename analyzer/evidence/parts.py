@@ -211,12 +211,14 @@ def jump_table(fixes: pd.DataFrame, opinion: SecondOpinion) -> pd.DataFrame:
     """Return the steps between neighbouring stretches, and those in height inside them, with size, direction and meaning."""
     spans, rows = opinion.stretches.spans, []
     elsewhere = in_other_frame(opinion)
+    right = opinion.posterior.wrong <= thresholds("analyzer.evidence")["wrong.doubtful"]
     for k, (step, var, up, up_var) in enumerate(zip(opinion.steps, opinion.step_var, opinion.up, opinion.up_var, strict=True)):
         before, at = int(spans[k, 1]) - 1, int(spans[k + 1, 0])
         around, around_var = step_between(fixes, before, at, opinion.rise)
         if not up_var < around_var:
             up, up_var = around, around_var
-        rows.append(_jump(fixes, at, (step[0], step[1], up), (var, up_var), frame=bool(elsewhere[k] != elsewhere[k + 1])))
+        rows.append(_jump(fixes, at, (step[0], step[1], up), (var, up_var), frame=bool(elsewhere[k] != elsewhere[k + 1]),
+                          right=bool(right[k] and right[k + 1])))
     leaps = opinion.leaps
     rows += [_jump(fixes, int(at), tuple(step), tuple(var)) for at, step, var in zip(leaps.at, leaps.step, leaps.var, strict=True)]
     return tables.JUMPS.conform(pd.DataFrame(rows).sort_values("time_utc", kind="stable").reset_index(drop=True)) if rows else tables.JUMPS.empty()
@@ -227,23 +229,27 @@ def in_other_frame(opinion: SecondOpinion) -> Flags:
     return np.asarray((opinion.posterior.wrong > thresholds("analyzer.evidence")["wrong.sure"]) & _rather_a_frame(opinion), dtype=bool)
 
 
-def _jump(fixes: pd.DataFrame, at: int, step: tuple[float, ...], var: tuple[float, ...], *, frame: bool = False) -> dict[str, object]:
-    """Return the row of a step east, north, up [m] at an epoch; `var` per horizontal axis and in height [m²], `frame` as in `jump_words`."""
+def _jump(
+    fixes: pd.DataFrame, at: int, step: tuple[float, ...], var: tuple[float, ...], *, frame: bool = False, right: bool = False
+) -> dict[str, object]:
+    """Return the row of a step east, north, up [m] at an epoch; `var` per horizontal axis and in height [m²], `frame` and `right` as in `jump_words`."""
     state, sigma = fixes["fix_state"], np.sqrt(var)
     return {"time_utc": fixes.index[at], "from_state": str(state.iloc[at - 1]), "to_state": str(state.iloc[at]), "de_m": step[0], "dn_m": step[1],
-            "du_m": step[2], "sigma_m": sigma[0], "sigma_u_m": sigma[1], "decision": jump_words(step, sigma[0], sigma[1], frame=frame)}
+            "du_m": step[2], "sigma_m": sigma[0], "sigma_u_m": sigma[1], "decision": jump_words(step, sigma[0], sigma[1], frame=frame, right=right)}
 
 
-def jump_words(step: tuple[float, ...], sigma_m: float, sigma_u_m: float, *, frame: bool = False) -> str:
+def jump_words(step: tuple[float, ...], sigma_m: float, sigma_u_m: float, *, frame: bool = False, right: bool = False) -> str:
     """Return what a step east, north, up [m] means, given its uncertainty per horizontal axis and in height [m].
 
-    `frame` says that it leads into or out of another frame.
+    `frame` says that it leads into or out of another frame, `right` that all stretches together clear both sides of it.
     """
     limits = thresholds("analyzer.evidence")
     plan = None if sigma_m > limits["wrong.tested"] else float(np.hypot(step[0], step[1])) > 3 * np.hypot(sigma_m, SQRT_2 * limits["stretch.right_sigma"])
     tall = None if not sigma_u_m <= limits["wrong.tested"] else abs(step[2]) > 3 * np.hypot(sigma_u_m, SQRT_2 * limits["height.right_sigma"])
     if frame and (plan or tall):
         return "all positions step: the base's place or station changed"
+    if right and (plan or tall):
+        return "beyond its uncertainty, but both sides fit the other stretches"
     if plan is None:
         return "one side is wrong in height; in plan not known: nothing bridges the gap" if tall else "not known: nothing bridges the gap"
     if plan:

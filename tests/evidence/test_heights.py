@@ -128,6 +128,8 @@ def test_heights_that_were_learnt_on_a_quiet_road_are_not_carried_over_a_minute(
     ((0.0, 0.0, 0.6), 9.0, 0.01, "one side is wrong in height; in plan not known: nothing bridges the gap")])
 def test_height_counts_in_what_a_step_means(step: tuple[float, ...], sigma: float, sigma_u: float, words: str) -> None:
     assert jump_words(step, sigma, sigma_u) == words
+    cleared = "beyond its uncertainty, but both sides fit the other stretches" if words.startswith("one side") else words
+    assert jump_words(step, sigma, sigma_u, right=True) == cleared
 
 
 @pytest.fixture(scope="module")
