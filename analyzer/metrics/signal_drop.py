@@ -32,13 +32,12 @@ class Listed:
 
 @dataclass(frozen=True)
 class SignalDrop:
-    """Quartiles over the signals of one moment of how far they weakened [dB], the least weakened first, and how many were heard, now and usually.
+    """Outer quartiles over the signals of one moment of how far they weakened [dB], and how many were heard, now and usually.
 
     All are medians over the moments at which the log lists satellites.
     """
 
     least_db: float
-    middle_db: float
     most_db: float
     heard: float
     usual: float
@@ -65,5 +64,5 @@ def signal_drop(start_s: float, end_s: float, seen: Listed) -> SignalDrop | None
     drop = (meanwhile.join(usual, on=_SIGNAL)["usual_dbhz"] - meanwhile["cn0_dbhz"]).dropna().groupby(level=0)
     if len(usual) < limit["cause.signals_compared"]:
         return None
-    least, middle, most = (float(drop.quantile(q).median()) for q in (0.25, 0.5, 0.75))
-    return SignalDrop(least, middle, most, float(drop.size().median()) if len(drop) else 0.0, float(beside.groupby(level=0).size().median()))
+    least, most = (float(drop.quantile(q).median()) for q in (0.25, 0.75))
+    return SignalDrop(least, most, float(drop.size().median()) if len(drop) else 0.0, float(beside.groupby(level=0).size().median()))

@@ -44,8 +44,9 @@ Flags = NDArray[np.bool_]
 #: driving on bears on the bound there alone; heights that agree across a jump speak against either side; a fused solution that surely
 #: moved against its own velocity swings; slow steps at stands count once, those in height for 2.5 sigmas at most; where one of two stands
 #: swings far the other tells what claims are worth; a fused fix whose entry moved by nobody knows how much is not confirmed.
-#: 10: behind a slow step of a fused solution whose end nothing would have shown, either side of it is doubtful; heights between stretches count at their own time, so that a slope is no step; what hides a part of the sky for a few
-#: seconds is no doubt by itself; small claims that stands confirm lower the floor of the bound.
+#: 10: behind a slow step of a fused solution whose end nothing would have shown, either side of it is doubtful; heights between stretches
+#: count at their own time, so that a slope is no step; what hides a part of the sky for a few seconds is no doubt by itself; small claims
+#: that stands confirm lower the floor of the bound.
 RULES_VERSION = "10"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",
