@@ -166,14 +166,13 @@ def _sky(fixes: pd.DataFrame, track: Track, opinion: SecondOpinion) -> Floats:
 
 
 def _lasts(track: Track, hidden: Flags) -> Flags:
-    """Return which `hidden` epochs belong to a stretch of `sky.lasting` and more; between its parts fewer than `sky.joined` seconds are open."""
+    """Return which `hidden` epochs belong to a stretch of `sky.lasting` and more; between its parts at most `sky.joined` seconds are open."""
     limits = thresholds("analyzer.evidence")
-    out = np.zeros(len(hidden), dtype=bool)
-    at = np.flatnonzero(hidden)
-    for part in np.split(at, np.flatnonzero(np.diff(track.t[at]) > limits["sky.joined"]) + 1):
-        if len(part) and track.t[part[-1]] - track.t[part[0]] + track.nominal_s >= limits["sky.lasting"]:
-            out[part] = True
-    return out
+    moments = track.t[hidden]
+    # a pause of just that long is joined as well
+    spans = intervals.join_close(np.column_stack([moments, moments]), np.nextafter(limits["sky.joined"], np.inf))
+    long = spans[spans[:, 1] - spans[:, 0] + track.nominal_s >= limits["sky.lasting"]]
+    return hidden & intervals.covered(track.t, long)
 
 
 def segment_table(fixes: pd.DataFrame, track: Track, opinion: SecondOpinion) -> pd.DataFrame:

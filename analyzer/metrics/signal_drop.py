@@ -61,8 +61,8 @@ def signal_drop(start_s: float, end_s: float, seen: Listed) -> SignalDrop | None
     at = np.minimum(seen.epochs.searchsorted(near.index), len(seen.epochs) - 1)
     beside, meanwhile = near[seen.fixed[at] & ~within], near[within]
     usual = beside.groupby(_SIGNAL, observed=True)["cn0_dbhz"].median().rename("usual_dbhz")
-    drop = (meanwhile.join(usual, on=_SIGNAL)["usual_dbhz"] - meanwhile["cn0_dbhz"]).dropna().groupby(level=0)
     if len(usual) < limit["cause.signals_compared"]:
         return None
+    drop = (meanwhile.join(usual, on=_SIGNAL)["usual_dbhz"] - meanwhile["cn0_dbhz"]).dropna().groupby(level=0)
     least, most = (float(drop.quantile(q).median()) for q in (0.25, 0.75))
     return SignalDrop(least, most, float(drop.size().median()) if len(drop) else 0.0, float(beside.groupby(level=0).size().median()))
