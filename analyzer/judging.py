@@ -6,18 +6,22 @@ import platform
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from importlib import metadata
+from itertools import chain
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from analyzer import wording
 from analyzer.assessment import Assessment, BasePlace, Purpose, Verdict, without_words
 from analyzer.errors import InputError
 from analyzer.evidence.check_points import CheckPointResult, check, nothing
 from analyzer.evidence.claim import has_position
+from analyzer.evidence.claim_scale import without_wrong_claims
 from analyzer.evidence.result import Evidence, checked_kinds
 from analyzer.judging_epochs import Asked, judge_epochs
 from analyzer.metrics.result import Metrics
+from analyzer.metrics.speed_scale import without_wrong_speed
 from analyzer.metrics.whole import measure_whole
 from analyzer.recording import Finding, Recording
 from analyzer.scratch import Scratch
@@ -29,6 +33,7 @@ from analyzer.verdict.accepted import Applied, apply_decisions
 from analyzer.verdict.base_place import base_far, base_place
 from analyzer.verdict.causes import better_causes
 from analyzer.verdict.channel_names import lacking_channels, refuse_unknown
+from analyzer.verdict.further_logs import about_further, refuse_same
 from analyzer.verdict.headline import headline
 from analyzer.verdict.purposes import load_purpose
 from analyzer.verdict.range_pattern import range_pattern
@@ -71,7 +76,7 @@ def assess(
 
     Raises
     ------
-    InputError : the recording holds no position, or is of several drives.
+    InputError : the recording holds no position, or is of several drives, or a log of another receiver is its own.
     UsageError : crossing lines between which there is no pass, a purpose that needs a channel which nothing can have, or a name
         in `without` that is no kind of evidence.
     """
@@ -81,6 +86,8 @@ def assess(
     refuse_unknown(chosen, recording.measurement.columns)
     _refuse_empty(recording)
     _refuse_several_drives(recording)
+    recording = without_wrong_claims(without_wrong_speed(recording))
+    refuse_same(recording, base_log=base_log, second_rover=second_rover)
     spans, about_windows = window_spans(windows, recording.fixes)
     stand = base_place(recording, setup, base, by_log=base_log is not None)
     place = stand.place if stand is not None else None
@@ -93,18 +100,11 @@ def assess(
     applied = _decided(epochs, spans, decisions, recording, metrics, chosen, _unwatched(evidence, metrics, chosen))
     interval_s = metrics.epochs["interval_s"].to_numpy(np.float64)
     pattern = range_pattern(dropouts, epochs.assign(interval_s=interval_s), base=place)
-    findings = (
-        *recording.findings,
-        *about_windows,
-        *metrics.findings,
-        *evidence.findings,
-        *marks.findings,
-        *applied.findings,
-        *([pattern] if pattern is not None else []),
-        *base_far(stand, metrics.epochs["base_distance_m"].to_numpy(np.float64)),
-    )
+    further = (*about_windows, *about_further(recording, base_log=base_log, second_rover=second_rover))
+    parts = (recording.findings, further, metrics.findings, evidence.findings, marks.findings, applied.findings,
+             [pattern] if pattern is not None else [], base_far(stand, metrics.epochs["base_distance_m"].to_numpy(np.float64)))
     judged = _Judged(metrics, marks, evidence, dropouts, applied, stand, left_out)
-    return _assessment(recording, chosen, setup, judged, findings=findings)
+    return _assessment(recording, chosen, setup, judged, findings=tuple(chain.from_iterable(parts)))
 
 
 @dataclass(frozen=True)
@@ -142,7 +142,7 @@ def _assessment(
         setup_items=check_setup(recording, metrics, setup, evidence.kind, findings=evidence.findings, marks=judged.marks),
         findings=findings,
         headline=headline(applied.epochs, interval_s, judged.dropouts, purpose),
-        cannot_show=_blind_spots(evidence, judged.marks, recording),
+        cannot_show=_blind_spots(evidence, judged.marks, recording, judged.dropouts),
         absolute=judged.marks.absolute,
         versions=versions(),
         base=judged.base,
@@ -209,11 +209,11 @@ def _unwatched(evidence: Evidence, metrics: Metrics, purpose: Purpose) -> str:
     return "" if driven == 0 else unwatched_words(evidence.unwatched, purpose)
 
 
-def _blind_spots(evidence: Evidence, marks: CheckPointResult, recording: Recording) -> tuple[str, ...]:
+def _blind_spots(evidence: Evidence, marks: CheckPointResult, recording: Recording, dropouts: pd.DataFrame) -> tuple[str, ...]:
     """Return what the recording cannot show; a mark with known coordinates takes away the offset of the whole day."""
     stated = marks.earth_fixed is not None and not marks.refused_horizontal
     kept = [x for x in evidence.cannot_show if not (stated and x.startswith("a constant offset"))]
-    return (*kept, *_cannot_show(recording))
+    return (*kept, *_cannot_show(recording, dropouts))
 
 
 def _refuse_empty(recording: Recording) -> None:
@@ -259,14 +259,19 @@ def _channels(recording: Recording) -> tuple[str, ...]:
     return tuple(dict.fromkeys(found))
 
 
-def _cannot_show(recording: Recording) -> tuple[str, ...]:
+def _cannot_show(recording: Recording, dropouts: pd.DataFrame) -> tuple[str, ...]:
     words = []
-    if recording.corrections.empty:
+    outages = dropouts[dropouts["kind"].astype(str) == "correction_outage"]
+    left_open = int(outages["cause"].astype(str).isin(("corrections_stopped", "unknown")).sum())
+    if left_open and not recording.corrections.empty:
+        words.append(f"on which side corrections were lost in {left_open} of {wording.count(len(outages), 'outage')}: "
+                     "no recording at the base or of another rover reaches over them")
+    elif recording.corrections.empty and (left_open or not len(outages)):
         words.append(
             "on which side corrections were lost: neither a recording at the base nor one at the rover was given"
         )
     if recording.inertial.empty:
         words.append("short errors that the receiver's own velocity shares: no independent inertial data were given")
     if recording.fixes["sigma_north_m"].notna().sum() == 0:
-        words.append("the receiver's own error estimate: no GST sentences were logged; class values stand in")
+        words.append("the receiver's own error estimate: no GST sentences that can be used were logged; class values stand in")
     return tuple(words)

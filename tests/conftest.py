@@ -2,9 +2,16 @@
 
 from __future__ import annotations
 
+import os
+import sys
 from pathlib import Path
 
 import pytest
+
+if "numpy" not in sys.modules:
+    # the suite runs in as many processes as there are cores: threads of linear algebra beside them only wait for each other
+    for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"):
+        os.environ.setdefault(_name, "1")
 
 ROOT = Path(__file__).resolve().parents[1]
 

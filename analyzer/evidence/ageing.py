@@ -48,14 +48,15 @@ def _hold_at_rest(excess: Floats, standing: Flags, least: float) -> None:
 
 
 def _carried(track: Track) -> Floats:
-    """Return ages with unknown ones continued from the last known while the fix is held."""
+    """Return ages with unknown ones continued from the last known while the fix is held; none where the field stands still."""
     age = track.age.copy()
     known = np.isfinite(age)
     if not known.any():
         return age
     low, high = track.learnt.of("age_span", np.array([[age[known].min(), age[known].max()]]), "rows").T
     if low.min() == high.max():
-        return age
+        at = track.t[known]
+        return np.full_like(age, np.nan) if at[-1] - at[0] > thresholds("analyzer.evidence")["ageing.constant"] else age
     last = np.maximum.accumulate(np.where(known, np.arange(len(age)), -1))
     held = ~known & (last >= 0) & track.fixed
     age[held] = age[last[held]] + track.t[held] - track.t[last[held]]

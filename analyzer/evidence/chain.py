@@ -32,6 +32,8 @@ FRAME_SHARES = (0.25, 0.3, 0.25, 0.2)
 TAIL, TAIL_VAR = 0.05, 9.0
 #: Least share of frames in what is wrong: a stretch may keep what began before it.
 LEAST_FRAME = 1e-5
+#: Nothing is surer than this before looking.
+SUREST = 1 - 1e-9
 #: Probability of what is ruled out.
 TINY = 1e-300
 
@@ -125,6 +127,7 @@ def infer(
 
 def _log_prior(prior_wrong: Floats, frame: Floats) -> Floats:
     """Return the logarithms (k, 1 + kinds) of the probabilities of being right and of each kind of being wrong."""
+    prior_wrong = np.clip(prior_wrong, 1 - SUREST, SUREST)  # what is taken for impossible no step could speak for
     frame = np.maximum(frame, LEAST_FRAME * prior_wrong)
     of_kind = np.where(_IS_FRAME, frame[:, None], np.maximum(prior_wrong - frame, LEAST_FRAME * prior_wrong)[:, None])
     return np.column_stack([np.log1p(-prior_wrong), np.log(of_kind) + _LOG_SHARE])

@@ -52,8 +52,9 @@ def absolute(
 
 def refused(what: str, reason: str) -> Finding:
     """Return why no absolute statement is made."""
-    text = (f"No absolute statement is made in {what}: {reason}. The differences are shown, but they may be the "
-            "difference between two frames.")
+    frames = any(word in reason for word in ("frame", "epoch", "height type", "geoid"))
+    more = " The differences are shown, but they may be the difference between two frames." if frames else ""
+    text = f"No absolute statement is made in {what}: {reason}.{more}"
     return Finding(f"{CODE}_refused", "warning", text, {"part": what})
 
 

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.track import Flags, Floats, Track
+from analyzer.evidence.two_state import UNKNOWN
 from analyzer.settings import thresholds
 
 
@@ -79,7 +80,7 @@ def _gains(
 ) -> tuple[Floats, Floats]:
     """Return the gains (k, 3) and 1 over the innovation sigma (k,) of the filter with states walk, rate error, usual error."""
     gain, scale = np.zeros((len(known), 3)), np.zeros(len(known))
-    cov = np.diag([1e8, rate**2, 1.0])
+    cov = np.diag([UNKNOWN, rate**2, 1.0])
     step = np.eye(3)
     for k in range(len(known)):
         if known[k]:
@@ -93,6 +94,8 @@ def _gains(
         cov[0, 0] += walk[k]
         cov[1, 1] += rate**2 * (1 - decay[k, 0] ** 2)
         cov[2, 2] += 1 - decay[k, 1] ** 2
+        if cov[0, 0] > UNKNOWN:  # a pause of the log: begun anew, since digits would not carry more beside millimetres
+            cov[0, 1:], cov[1:, 0], cov[0, 0] = 0.0, 0.0, UNKNOWN
     return gain, scale
 
 

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analyzer import tables
+from analyzer import tables, wording
 from analyzer.metrics.fix_state import state_name
 from analyzer.metrics.link_state import BLIND
 from analyzer.metrics.rate import Timeline
@@ -35,7 +35,7 @@ class Scene:
 
     `notes` holds, per source, (byte offset, text) of free-text lines; `damage`, per source, the byte offsets of damaged
     sentences; `set_aside`, per source, whether its ledger holds damaged pieces at all. `off_grid` says which epochs lie
-    off the usual grid of times; `station_changes` is a table ``index time_s from_id to_id``; `listed` holds the satellites as listed.
+    off the usual grid of times; `station_changes` is a table ``index time_s from_id to_id`` and `stations_known` whether ids are logged at all; `listed` holds the satellites as listed.
     """
 
     line: Timeline
@@ -49,6 +49,7 @@ class Scene:
     source_id: NDArray[np.int64]
     station_changes: pd.DataFrame
     fresh_s: float
+    stations_known: bool = True
     listed: Listed = field(default_factory=Listed)
     notes: Sequence[Sequence[tuple[int, str]]] = field(default=())
     damage: Sequence[NDArray[np.int64]] = field(default=())
@@ -229,4 +230,12 @@ def _of_loss(start_s: float, end_s: float, scene: Scene) -> Cause:
     if end_s - start_s >= limit["dropout.no_fix_after_s"] and np.isfinite(age):
         return "incomplete_corrections", f"fixed did not come back for {end_s - start_s:.0f} s{fresh}"
     partly = sky_partly(start_s, scene)
-    return ("sky_obstruction", f"{partly}, and nothing else changed{fresh}") if partly else ("unknown", f"neither satellites, station id nor age changed{fresh}")
+    return ("sky_obstruction", f"{partly}, and nothing else changed{fresh}") if partly else ("unknown", f"{_unchanged(start_s, scene, age)}{fresh}")
+
+
+def _unchanged(start_s: float, scene: Scene, age_s: float) -> str:
+    """Return in words what of satellites, station id and age is known before `start_s` and did not change."""
+    known = {"satellites": bool(np.isfinite(scene.before(scene.satellites, start_s))), "station id": scene.stations_known, "age": bool(np.isfinite(age_s))}
+    kept, untold = ([name for name, told in known.items() if told is which] for which in (True, False))
+    said = {0: "", 1: f"{kept[0] if kept else ''} did not change", 2: f"neither {' nor '.join(kept)} changed", 3: "neither satellites, station id nor age changed"}[len(kept)]
+    return "; ".join(filter(None, [said, f"{wording.listing(untold)} not recorded" if untold else ""]))

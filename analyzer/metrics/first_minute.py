@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analyzer import geodesy
+from analyzer import geodesy, wording
 from analyzer.metrics.metric import Metric, missing
 from analyzer.metrics.rate import Timeline, nominal_interval
 from analyzer.recording import Finding, Recording
@@ -99,8 +99,11 @@ def _channel_findings(fixes: pd.DataFrame, head: pd.DataFrame) -> list[Finding]:
                 f"{name} ({sentences}) is missing in the first minute and begins only later."), {"channel": name}))
     derived = (fixes["fix_state_source"] == "derived").to_numpy()
     if len(fixes) and derived.all():
+        unknown = [word for column, word in (("satellites_used", "satellites"), ("correction_age_s", "age"), ("height_m", "height"))
+                   if not fixes[column].notna().any()]
+        more = f"; {wording.listing(unknown)} {'are' if len(unknown) > 1 or unknown == ['satellites'] else 'is'} unknown" if unknown else ""
         out.append(Finding("state_derived", "note", (
-            "No GGA or GNS is logged: fix states come from mode letters; satellites, age and height are unknown."), {}))
+            f"No GGA or GNS with a known fix state is logged: fix states come from mode letters{more}."), {}))
     return out
 
 

@@ -148,7 +148,8 @@ def _link(
     judged = effective_codes(codes, reported)
     fresh = freshness(age, judged, line, field=field, reported=reported, satellites=count, cn0_dbhz=cn0)
     changes = correction_age.station_changes(fixes["station_id"], line)
-    scene = _scene(recording, line, codes=judged, age_s=age, satellites=count, cn0_dbhz=cn0, station_changes=changes,
+    told = age if field.usable else np.full_like(age, np.nan)  # a field that does not follow corrections is no evidence for a cause
+    scene = _scene(recording, line, codes=judged, age_s=told, satellites=count, cn0_dbhz=cn0, station_changes=changes,
                    fresh_s=field.fresh_s)
     found = find(fresh, last_used(age, line), judged, line)
     table = dropout_table.dropout_table(found, fixes, scene, distance_m=drive.way.distance_m, base=base)
@@ -177,7 +178,7 @@ def _scene(
         in_view=fixes["satellites_in_view"].to_numpy(dtype=np.float64),
         byte_offset=fixes["byte_offset"].to_numpy(dtype=np.int64),
         source_id=fixes["source_id"].to_numpy(dtype=np.int64),
-        station_changes=station_changes, fresh_s=fresh_s,
+        station_changes=station_changes, fresh_s=fresh_s, stations_known=bool(fixes["station_id"].notna().any()),
         listed=Listed(recording.satellites, pd.DatetimeIndex(fixes.index), codes == FIXED), notes=[_notes(s) for s in sources],
         damage=[_damage(s) for s in sources],
         set_aside=[any(s.ledger.count(k) for k in _DAMAGE) for s in sources],

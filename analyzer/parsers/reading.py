@@ -87,7 +87,7 @@ def _read_all(given: Given, options: ReadOptions, findings: list[Finding], progr
     parts: list[ReadPart] = []
     groups: list[tuple[Sequence[str | Path], str]] = [(given.logs, "rover"), (given.inertial, "rover"), (given.measurement, "rover")]
     groups += [([path], place) for path, place in given.corrections]
-    for paths, place in groups:
+    for at, (paths, place) in enumerate(groups):
         if not paths:
             continue
         raws, opened = open_sources(paths)
@@ -98,9 +98,18 @@ def _read_all(given: Given, options: ReadOptions, findings: list[Finding], progr
             if part is not None:
                 parts.append(part)
                 findings.extend(part.findings)
+                findings.extend(_without_corrections(part) if at >= 3 else [])
         if raws and not any(part.source.name == raw.name for raw in raws for part in parts):
             raise InputError(f"{', '.join(map(str, paths))} holds nothing that can be read: {findings[-1].text}")
     return parts
+
+
+def _without_corrections(part: ReadPart) -> list[Finding]:
+    """Return a finding where a file that was given as recorded corrections holds none."""
+    if len(part.tables.get("corrections", ())):
+        return []
+    text = f"{part.source.name} was given as recorded corrections and holds none that could be read (RTCM 3 messages are expected): it says nothing on them."
+    return [Finding("corrections_none", "warning", text, {"source": part.source.name})]
 
 
 def _read_one(raw: RawSource, options: ReadOptions, findings: list[Finding]) -> ReadPart | None:

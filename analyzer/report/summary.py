@@ -18,7 +18,7 @@ from analyzer.verdict.headline import Lost, headline_of
 from analyzer.verdict.setup_check import NOT_STATED
 from analyzer.wording import Clock
 
-CORRECTED = ("fixed", "float", "differential")
+CORRECTED = ("fixed", "float", "differential", "precise")
 SETUP_TITLES = (
     ("contradicted", "Contradicted by the recording"),
     ("confirmed", "Confirmed by the recording"),
@@ -168,9 +168,8 @@ def setup_groups(assessment: Assessment) -> tuple[SetupGroup, ...]:
 
 def corrected(assessment: Assessment) -> bool:
     """Return whether the run ever used corrections."""
-    ages = view.number(assessment.epochs, "correction_age_s")
     states = view.column(assessment.epochs, "fix_state")
-    return bool(np.isfinite(ages).any() or states.isin(CORRECTED).any())
+    return bool(states.isin(CORRECTED).any())
 
 
 def quality_lines(assessment: Assessment) -> tuple[str, ...]:
@@ -190,7 +189,8 @@ def _relative(assessment: Assessment) -> str:
     if not np.isfinite(figures.bound_best_m):
         return "How good the positions are could not be evaluated: no epoch has an error bound."
     if not np.isfinite(figures.bound_p95_m):
-        best = wording.length(figures.bound_best_m, up=True)
+        # bounds are stored in single precision, whose rounding must not show
+        best = wording.length(float(f"{figures.bound_best_m:.6g}"), up=True)
         return f"No second may be trusted for {assessment.purpose.title}: the best is good to {best} (95 %) {to_what}."
     text = f"Good to {wording.length(figures.bound_p95_m, up=True)} (95 %) {to_what}"
     if figures.bound_worst_trusted_m > figures.bound_p95_m:
@@ -210,9 +210,10 @@ def _absolute(assessment: Assessment) -> str:
     names = sorted({str(mark) for mark in marks if str(mark)})
     if not names:
         return "Absolute: not checked, no known mark visited."
-    return (
-        f"Absolute: checked on {wording.count(len(names), 'known mark')} ({wording.listing(names)}): {assessment.absolute}"
-    )
+    what = f"{wording.count(len(names), 'known mark')} ({wording.listing(names)})"
+    if assessment.absolute.startswith(("refused", "not ")):
+        return f"Absolute: {what} visited; {assessment.absolute}"
+    return f"Absolute: checked on {what}: {assessment.absolute}"
 
 
 def corrections_lines(assessment: Assessment) -> tuple[str, ...]:
@@ -220,7 +221,7 @@ def corrections_lines(assessment: Assessment) -> tuple[str, ...]:
     figures = headline_of(assessment)
     lines = [_outages(assessment, figures.lost_by("correction_outage"))]
     for kind, text in (
-        ("fix_loss", "Fixed was lost {} while corrections arrived"),
+        ("fix_loss", "Fixed was lost {}" if age_unknown(assessment) else "Fixed was lost {} while corrections arrived"),
         ("no_fix_despite_corrections", "Corrections arrived without bringing fixed {}"),
         ("missing_epochs", "Epochs are missing {}"),
     ):
@@ -235,10 +236,12 @@ def _outages(assessment: Assessment, lost: Lost | None) -> str:
     if lost is not None:
         return _lost("Corrections lost {}", lost)
     if not corrected(assessment):
-        return "This run never had corrections, so there was nothing to lose."
+        return "No position used corrections, so there was nothing to lose."
     unknown = age_unknown(assessment)
     if unknown:
         return f"Whether corrections were lost cannot be said: {unknown}."
+    if not (view.column(assessment.epochs, "fix_state") == "fixed").any():
+        return "Outages of corrections are counted from the first fixed position on, and there was none."
     return "Corrections were never lost for a second or longer."
 
 

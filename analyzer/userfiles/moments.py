@@ -11,7 +11,11 @@ import pandas as pd
 _OF_DAY = re.compile(r"T?(\d{1,2}):(\d{2})(?::(\d{2}(?:[.,]\d+)?))?\s*(?:(Z|UTC)|([+-])(\d{2}):?(\d{2})?)?", re.IGNORECASE)
 #: A year or a compact date: what has none would get the date of today from a parser of dates.
 _DATED = re.compile(r"(?<!\d)(19|20)\d{2}(?!\d)|(?<!\d)(19|20)\d{6}(?!\d)")
+#: Figures of day and month before a year: which is which differs from country to country, so neither is guessed.
+_AMBIGUOUS = re.compile(r"(?<!\d)\d{1,2}\s*[./ -]\s*\d{1,2}\s*[./ -]\s*\d{4}(?!\d)")
 _DAY = pd.Timedelta(days=1)
+#: The time zones furthest from UTC [h].
+_MOST_AHEAD_H = 14
 
 
 @dataclass(frozen=True)
@@ -40,12 +44,15 @@ class Undated:
 
 
 def read_moment(text: str) -> Written | None:
-    """Return the UTC moment or time of day that `text` names, None where it is neither; without a zone it is UTC."""
+    """Return the UTC moment or time of day that `text` names, None where it is neither; without a zone it is UTC.
+
+    A date begins with its year, or writes its month as a word: 05.04.2026 is April or May.
+    """
     text = text.strip()
     of_day = _OF_DAY.fullmatch(text)
     if of_day:
         return _time_of_day(of_day)
-    found: Any = pd.to_datetime(text, errors="coerce") if _DATED.search(text) else pd.NaT
+    found: Any = pd.to_datetime(text, errors="coerce") if _DATED.search(text) and not _AMBIGUOUS.search(text) else pd.NaT
     if pd.isna(found):
         return None
     utc: pd.Timestamp = found.tz_localize("UTC") if found.tzinfo is None else found.tz_convert("UTC")
@@ -54,7 +61,7 @@ def read_moment(text: str) -> Written | None:
 
 def _time_of_day(found: re.Match[str]) -> TimeOfDay | None:
     hours, minutes, seconds = int(found[1]), int(found[2]), float((found[3] or "0").replace(",", "."))
-    if hours > 23 or minutes > 59 or seconds >= 60:
+    if hours > 23 or minutes > 59 or seconds >= 60 or (found[5] and (int(found[6]) > _MOST_AHEAD_H or int(found[7] or 0) > 59)):
         return None
     ahead = (60 * int(found[6]) + int(found[7] or 0)) * (-1 if found[5] == "-" else 1) if found[5] else 0
     micros = round((3600 * hours + 60 * (minutes - ahead) + seconds) * 1e6)
@@ -66,6 +73,8 @@ def dated(window: Undated, first: pd.Timestamp, last: pd.Timestamp) -> tuple[pd.
     found = _candidates(window, first, last)
     if len(found) == 1:
         return found[0]
+    if isinstance(window.start, TimeOfDay) and isinstance(window.end, TimeOfDay) and window.end.since_midnight <= window.start.since_midnight and not found:
+        return f"its end '{window.end.text}' is not later than its start '{window.start.text}'; correct the times."
     written = window.start if isinstance(window.start, TimeOfDay) else window.end
     assert isinstance(written, TimeOfDay)
     days = "no day" if not found else f"{len(found)} days"

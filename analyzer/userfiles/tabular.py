@@ -100,8 +100,23 @@ def read_check_points(path: str | Path) -> pd.DataFrame:
             raise UsageError(
                 f"{what} {path}: line {line}: height_type is '{record['height_type']}'; write ellipsoidal or geoid."
             )
+        wrong = _impossible(record)
+        if wrong:
+            raise UsageError(f"{what} {path}: line {line}: {wrong}")
         out.append(record)
     return pd.DataFrame(out, columns=[*CHECK_POINT_COLUMNS, "start_utc", "end_utc", "heading_deg"])
+
+
+def _impossible(record: Mapping[str, object]) -> str:
+    """Return why a check point cannot be as it is written, or an empty text."""
+    for name in ("sigma_h_m", "sigma_v_m", "antenna_above_mark_m"):
+        value = record[name]
+        if isinstance(value, float) and value < 0:
+            return f"{name} is {value:g}; expected 0 or more metres."
+    start, end = record["start_utc"], record["end_utc"]
+    if isinstance(start, pd.Timestamp) and isinstance(end, pd.Timestamp) and end <= start:
+        return "end_utc is not later than start_utc; correct the times."
+    return ""
 
 
 def _rows(path: Path, *, what: str) -> tuple[list[tuple[int, dict[str, str]]], list[str]]:

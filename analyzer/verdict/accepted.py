@@ -1,7 +1,8 @@
 """Decisions of a person applied to judged epochs and windows, with an audit trail in every output.
 
 * ``exclude`` takes time out of what is judged. Trust, bounds and reasons of its epochs stay, the reason code
-  ``excluded`` is added, and a window that loses part of its time is at best ``fit_with_exclusions``.
+  ``excluded`` is added, and a window that loses part of its time is at best ``fit_with_exclusions``. One that loses all
+  of it is left out altogether; one of which too little is left was not driven.
 * ``accept`` lets doubtful epochs count as usable, and time in which nothing watched a fused solution. It never touches a rejected epoch, a missing one, or one whose
   quantity was not recorded: a contradiction and a lack are not a matter of opinion. What is accepted is at best
   ``fit_with_exclusions``.
@@ -24,12 +25,14 @@ from analyzer.assessment import Purpose, Verdict
 from analyzer.errors import UsageError
 from analyzer.metrics.result import Metrics
 from analyzer.recording import Finding
+from analyzer.settings import thresholds
 from analyzer.tables import VERDICTS
 from analyzer.userfiles.accept import Decision
 from analyzer.verdict.judge import RULES_VERSION
 from analyzer.verdict.run import judge_run
 from analyzer.verdict.unwatched import USABLE
 from analyzer.verdict.windows import judge_windows
+from analyzer.wording import share_in_words
 
 Flags = NDArray[np.bool_]
 Span = tuple[pd.Timestamp, pd.Timestamp]
@@ -45,6 +48,14 @@ class WindowRow(NamedTuple):
     end_utc: pd.Timestamp
     verdict: str
     reason: str
+
+
+class Rest(NamedTuple):
+    """What decisions leave of a window: its level, why, and whether exclusions leave nothing at all."""
+
+    level: str
+    reason: str
+    gone: bool = False
 
 
 @dataclass(frozen=True)
@@ -92,10 +103,12 @@ def apply_decisions(
     nominal_s = 1 / float(rate) if rate else None
     cuts = [s for d, s in zip(decisions, spans, strict=True) if d.action == "exclude"]
     taken = [s for d, s in zip(decisions, spans, strict=True) if d.action == "accept"]
-    again = [_level(row, eased, cuts, nominal_s, purpose, "" if _within(row, taken) else unwatched) for row in _rows(windows)]
+    again = [_rest(row, eased, cuts, nominal_s, purpose, "" if _within(row, taken) else unwatched) for row in _rows(windows)]
     table = _windows(windows, again, decisions, spans)
+    gone = np.array([rest.gone for rest in again], dtype=bool)
     unwatched = "" if (held["accept"] | held["exclude"]).all() else unwatched
-    return Applied(marked, table, _verdict(eased, table, held["exclude"], metrics, purpose, channels, decisions, unwatched),
+    return Applied(marked, table, _verdict(eased, table, gone, held["exclude"], metrics, purpose=purpose, channels=channels,
+                                            decisions=decisions, unwatched=unwatched),
                    tuple(_finding(d, s, epochs, windows, table) for d, s in zip(decisions, spans, strict=True)))
 
 
@@ -142,17 +155,26 @@ def _rows(windows: pd.DataFrame) -> list[WindowRow]:
             for n, a, b, v, r in zip(*columns, strict=True)]
 
 
-def _level(row: WindowRow, eased: pd.DataFrame, cuts: Sequence[Span], nominal_s: float | None, purpose: Purpose, unwatched: str) -> str:
-    """Return a window's level with the decisions: each piece that exclusions leave is judged, the worst counts.
+def _rest(row: WindowRow, eased: pd.DataFrame, cuts: Sequence[Span], nominal_s: float | None, purpose: Purpose, unwatched: str) -> Rest:
+    """Return what decisions leave of a window: each piece that exclusions leave is judged, the worst counts.
 
-    A window of which exclusions leave nothing is ``not_evaluated``.
+    A window of which exclusions leave nothing is ``not_evaluated``, one of which they leave less than `window.least_left` at best
+    ``not_fit``.
     """
     pieces = [(a, b) for a, b in _pieces(row, cuts) if (b - a).total_seconds() > (nominal_s or 1.0) or _inside(eased, [(a, b)]).any()]
+    if not pieces:
+        return Rest("not_evaluated", "", gone=True)
     spans = pd.DataFrame([(row.name, a, b) for a, b in pieces], columns=["name", "start_utc", "end_utc"])
-    levels = judge_windows(spans, eased, nominal_s, purpose, unwatched=unwatched)["verdict"].tolist() if pieces else ["not_evaluated"]
+    judged = judge_windows(spans, eased, nominal_s, purpose, unwatched=unwatched)
+    levels = judged["verdict"].tolist()
     level = max(levels, key=VERDICTS.index)
+    reason = str(judged["reason"].iloc[levels.index(level)] or "")
+    whole_s = (row.end_utc - row.start_utc).total_seconds()
+    left = sum((b - a).total_seconds() for a, b in pieces) / whole_s if whole_s else 1.0
+    if left < thresholds("analyzer.verdict")["window.least_left"] and level in USABLE:
+        return Rest("not_fit", f"exclusions leave {share_in_words(left)} of it")
     changed = level != row.verdict or pieces != [(row.start_utc, row.end_utc)]
-    return BEST if changed and level == "fit" else level
+    return Rest(BEST if changed and level == "fit" else level, reason)
 
 
 def _within(row: WindowRow, spans: Sequence[Span]) -> bool:
@@ -170,48 +192,46 @@ def _pieces(row: WindowRow, cuts: Sequence[Span]) -> list[Span]:
 
 
 def _windows(
-    windows: pd.DataFrame, levels: list[str], decisions: Sequence[Decision],
+    windows: pd.DataFrame, left: Sequence[Rest], decisions: Sequence[Decision],
     spans: Sequence[Span],
 ) -> pd.DataFrame:
     """Return the windows with the audit trail; several decisions on one window are joined."""
     out = windows.copy()
-    out["verdict_with_decisions"] = levels
+    out["verdict_with_decisions"] = [rest.level for rest in left]
     out["decision"] = ""
-    for at, row in enumerate(_rows(windows)):
+    for at, (row, rest) in enumerate(zip(_rows(windows), left, strict=True)):
         own = [d for d, (a, b) in zip(decisions, spans, strict=True)
                if (d.window == row.name if d.window is not None else a <= row.end_utc and b >= row.start_utc)]
         if not own:
             continue
         label = out.index[at]
-        whole = any(d.action == "exclude" and d.window == row.name for d in own)
         out.loc[label, "decision"] = ", ".join(dict.fromkeys(d.action for d in own))
         out.loc[label, "accepted_by"] = "; ".join(dict.fromkeys(d.by for d in own))
         out.loc[label, "accepted_reason"] = "; ".join(dict.fromkeys(d.reason for d in own))
-        out.loc[label, "repeat"] = levels[at] not in USABLE and not whole
-        out.loc[label, "reason"] = _window_words(row, levels[at], own, whole)
+        out.loc[label, "repeat"] = rest.level not in USABLE and not rest.gone
+        out.loc[label, "reason"] = _window_words(row, rest, own)
     return out
 
 
-def _window_words(row: WindowRow, level: str, own: Sequence[Decision], whole: bool) -> str:
+def _window_words(row: WindowRow, rest: Rest, own: Sequence[Decision]) -> str:
     """Return the reason of a window with what was decided; the judged verdict stays readable."""
-    who = "; ".join(f"{'accepted' if d.action == 'accept' else 'excluded'} by {d.by} ({d.reason})" for d in own)
+    who = "; ".join(dict.fromkeys(f"{'accepted' if d.action == 'accept' else 'excluded'} by {d.by} ({d.reason})" for d in own))
     judged, reason, verdict = row.verdict, row.reason, row.verdict.replace("_", " ")
-    if whole:
+    if rest.gone:
         return f"{who}; judged {verdict}" + (f": {reason}" if reason else "")
-    if level in USABLE and judged not in USABLE:
+    if rest.level in USABLE and judged not in USABLE:
         return f"{who}; usable by that decision only, judged {verdict}: {reason}"
-    if level not in USABLE:
-        return f"{who}; that does not make it usable, since what remains is rejected, missing or not recorded; {reason}"
+    if rest.level not in USABLE:
+        return f"{who}; what remains is {rest.level.replace('_', ' ')}: {rest.reason}"
     return f"{who}; {reason}" if reason else who
 
 
 def _verdict(
-    eased: pd.DataFrame, windows: pd.DataFrame, excluded: Flags, metrics: Metrics, purpose: Purpose,
+    eased: pd.DataFrame, windows: pd.DataFrame, gone: Flags, excluded: Flags, metrics: Metrics, *, purpose: Purpose,
     channels: tuple[str, ...], decisions: Sequence[Decision], unwatched: str,
 ) -> Verdict:
     """Return the verdict of the run with the decisions; at best ``fit_with_exclusions`` where they changed anything."""
-    left_out = np.array([any(d.action == "exclude" and d.window == n for d in decisions) for n in windows["name"]], dtype=bool)
-    judged = windows.assign(verdict=windows["verdict_with_decisions"])[~left_out]
+    judged = windows.assign(verdict=windows["verdict_with_decisions"])[~gone]
     note = (f"{wording.count(len(decisions), 'decision')} of {', '.join(dict.fromkeys(d.by for d in decisions))} {'counts' if len(decisions) == 1 else 'count'} in this verdict",)
     if (len(windows) and not len(judged)) or not len(eased):
         return Verdict("not_evaluated", ("everything that was to be judged is excluded", *note), RULES_VERSION)

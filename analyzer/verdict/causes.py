@@ -1,8 +1,8 @@
 """Better causes of dropouts, from what was recorded beside the rover log.
 
 Order for lost corrections: another station or damaged frames heard in the car (``interference``), a changed reference
-position (``base_position_changed``), silence at the base or a second rover that lost them too (``base_outage``), a base
-that kept sending (``correction_link``), corrections that came to the car unused (``incomplete_corrections``). For a lost
+position (``base_position_changed``), what the recording at the base shows, else the base's own log, else a second rover
+(silent there, or lost there too: ``base_outage``; sent there, or kept there: ``correction_link``), corrections that came to the car unused (``incomplete_corrections``). For a lost
 fix: the first two. What decides nothing leaves the first cause as it was.
 """
 
@@ -170,8 +170,7 @@ def _side(start: float, end: float, seen: Witnesses) -> tuple[Found | None, list
         answer = _by_second(start, end, seen.second, seen.second_span)
         found += [answer] if answer is not None else []
     if found:
-        best = next((f for f in found if f[0] == "base_outage"), found[0])
-        return best, [w for c, w in found if (c, w) != best] + remarks
+        return found[0], [w for _, w in found[1:]] + remarks
     return _by_rover(start, end, seen.heard.get("rover")), remarks
 
 

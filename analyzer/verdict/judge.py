@@ -47,7 +47,10 @@ Flags = NDArray[np.bool_]
 #: 10: behind a slow step of a fused solution whose end nothing would have shown, either side of it is doubtful; heights between stretches
 #: count at their own time, so that a slope is no step; what hides a part of the sky for a few seconds is no doubt by itself; small claims
 #: that stands confirm lower the floor of the bound.
-RULES_VERSION = "10"
+#: 11: a pause of the log no longer ends the search for slow swings; speed in another unit than that of the positions, claims of a size that no
+#: solution has and an age that stands still are not used; a window of which exclusions leave less than half was not driven, and one of
+#: which they leave nothing is left out whether they name it or its time.
+RULES_VERSION = "11"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",
     "vertical": "vertical_bound_m",

@@ -77,8 +77,10 @@ def _by_time(epochs: pd.DataFrame, metrics: Metrics, purpose: Purpose, lacking: 
     weight = metrics.epochs["interval_s"].fillna(0).to_numpy(np.float64)
     fixed = (epochs["fix_state"] == "fixed").to_numpy()
     starts = np.flatnonzero(fixed if fixed.any() else (epochs["fix_state"] != "no_fix").to_numpy())[:1]
-    if not len(starts) or not weight[starts[0] :].sum():
+    if not len(starts):
         return "not_evaluated", ["no position was logged that could be judged"]
+    if not weight[starts[0] :].sum():
+        return "not_evaluated", ["a single position lasts for no time that could be judged"]
     judged, weight = epochs.iloc[starts[0] :], weight[starts[0] :]
     bad = (judged["trust"] != "trusted").to_numpy()
     trusted = 1.0 if not bad.any() else float(weight[~bad].sum() / weight.sum())
@@ -99,7 +101,7 @@ def _why_not(
     """Say in one sentence why epochs are not trusted: the commonest reasons with their share of time, and the bounds that miss."""
     rows, whole = Rows(judged, bad), weight.sum()
     shares = code_weights(rows["reasons"], weight[bad])
-    named = [f"{reason_words(code, rows, purpose, lacking)} ({share_in_words(share / whole)} of the time)"
+    named = [f"{reason_words(code, rows, purpose, lacking, within=True)} ({share_in_words(share / whole)} of the time)"
              for code, share in list(shares.items())[:MOST_REASONS]]
     more = len(shares) - len(named)
     words = [*named, *([f"{more} more {'reason' if more == 1 else 'reasons'}"] if more > 0 else [])]

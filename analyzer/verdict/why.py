@@ -47,8 +47,8 @@ def code_weights(reasons: pd.Series, weight: NDArray[np.float64] | None = None) 
     return {code: found[code] for code in sorted(found, key=lambda c: -found[c]) if found[code] > 0}
 
 
-def reason_words(code: str, bad: Rows, purpose: Purpose, lacking: Sequence[str] = ()) -> str:
-    """Return what a reason code says of the epochs `bad`, with its figure where it has one."""
+def reason_words(code: str, bad: Rows, purpose: Purpose, lacking: Sequence[str] = (), *, within: bool = False) -> str:
+    """Return what a reason code says of the epochs `bad`, with its figure where it has one: the worst, `within` which the others are."""
     if code == "not_recorded":
         return f"not recorded but needed: {wording.listing(_not_recorded(bad, purpose, lacking)) or 'a quantity of the purpose'}"
     if code == "state":
@@ -58,11 +58,12 @@ def reason_words(code: str, bad: Rows, purpose: Purpose, lacking: Sequence[str] 
     values = bad[column].dropna().to_numpy(np.float64) if column else np.empty(0)
     if not len(values):
         return reason_texts().get(code, code)
+    up_to = "up to " if within and np.ptp(values) else ""
     if column == "base_distance_m":
-        return f"the base is {wording.length(float(values.max()))} away, too far"
+        return f"the base is {up_to}{wording.length(float(values.max()))} away, too far"
     if column == "satellites_used":
-        return f"{values.min():.0f} satellites where the purpose asks for {purpose.least_satellites}"
-    return f"corrections {values.max():.0f} s old"
+        return f"{'down to ' if up_to else ''}{values.min():.0f} satellites where the purpose asks for {purpose.least_satellites}"
+    return f"corrections {up_to}{values.max():.0f} s old"
 
 
 def _not_recorded(bad: Rows, purpose: Purpose, lacking: Sequence[str]) -> list[str]:

@@ -98,6 +98,8 @@ def _level(held: Held, part: pd.DataFrame) -> str:
 
 def _outside(start: pd.Timestamp, end: pd.Timestamp, epochs: pd.DataFrame) -> str:
     """Say that nothing was recorded, and whether the window lies beside the recording altogether."""
+    if not len(epochs):
+        return "no epoch that counts is left"
     first, last = epochs.index[0], epochs.index[-1]
     if end < first or start > last:
         span = f"{first:%Y-%m-%d %H:%M:%S} to {last:%Y-%m-%d %H:%M:%S} UTC"

@@ -72,3 +72,10 @@ def test_ages_beyond_the_published_ones_count_more_unless_the_outage_showed_its_
     unseen, seen = counted(ageing, np.zeros(4, dtype=bool)), counted(ageing, np.ones(4, dtype=bool))
     assert unseen[:3] == pytest.approx(excess[:3]) and seen == pytest.approx(excess)
     assert unseen[3] == pytest.approx(20.0 + limits["ageing.beyond"] * 30.0)
+
+
+def test_an_age_that_stands_still_for_long_does_not_follow_corrections() -> None:
+    assert not age_excess(replace(weaving(), age=np.full(3000, 999.0))).stale.any()
+    short = weaving(62.0, rate_hz=1.0)
+    first = replace(short, **{name: getattr(short, name)[:3] for name in ("t", "places", "velocity", "fixed", "placed", "standing")})
+    assert age_excess(replace(first, age=np.full(3, 35.0))).stale.all(), "three epochs in whole seconds may be of one age"

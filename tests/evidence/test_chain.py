@@ -221,3 +221,11 @@ def test_probabilities_stay_probabilities_and_reversal_changes_nothing(rows: lis
     assert ((found.wrong >= 0) & (found.wrong <= 1)).all() and (found.variance > 0).all()
     back = infer(-steps[::-1], var[::-1], prior[::-1], right_sigma_m=SIGMA)
     assert back.wrong[::-1] == pytest.approx(found.wrong, abs=1e-9)
+
+
+def test_what_was_taken_for_sure_can_still_be_answered_by_steps() -> None:
+    """A prior of exactly one or nought has no logarithm; steps of nothing between three stretches say that they agree."""
+    steps, var = np.zeros((2, 3)), np.tile([1e-6, 1e-6, 0.0, 4e-6], (2, 1))
+    found = infer(steps, var, np.array([0.01, 1.0, 0.0]), right_sigma_m=(0.01, 0.02))
+    assert np.isfinite(found.wrong).all() and np.isfinite(found.variance).all()
+    assert found.wrong[2] < 0.01

@@ -208,3 +208,29 @@ def test_ten_seconds_with_a_pass_count_once() -> None:
                         coarse=np.ones(1000), lost_var=np.zeros(999))
     heights = wave_fit.heights_of(grid, _seconds(np.arange(20.0, 40.0), np.full(20, 0.5)), 0.0)
     assert heights.score.sum() == pytest.approx(2 * thresholds("analyzer.evidence")["road.differs"])
+
+
+def test_a_pause_of_the_log_carries_nothing_that_digits_cannot_hold() -> None:
+    """Beside the 10⁸ m² of a position that is not known variances of hours of driving leave no millimetres: begun anew there."""
+    track = weaving(600.0)
+    left, extra, truncated = residual(track)
+    noise = noise_of.learn_moving(left, track.fixed, track)
+    late = replace(track, t=track.t + np.where(track.t > 300.0, 1200.0, 0.0))
+    lost = extra + truncated + np.where(np.diff(late.t) > 1.0, 1e11, 0.0)
+    both = [whitening_of(x, left, noise, usable=x.fixed, coarse=np.ones(len(x)), lost_var=v)
+            for x, v in ((late, lost), (replace(track, t=track.t), extra + truncated))]
+    assert np.isfinite(both[0].gain).all() and np.isfinite(both[0].scale).all()
+    white = whitened(both[0], both[0].value)
+    assert np.isfinite(white).all()
+    end = both[0].known & (both[0].t > 1600.0)
+    assert both[0].scale[end] == pytest.approx(both[1].scale[both[1].known & (both[1].t > 400.0)], rel=0.05)
+
+
+def test_a_swing_behind_a_pause_is_found_as_without_it() -> None:
+    track = _swung(weaving(600.0, doppler_mps=0.01), 400.0, 480.0, 0.25)
+    left, extra, truncated = residual(track)
+    noise = noise_of.learn_moving(left, track.fixed, track)
+    late = replace(track, t=track.t + np.where(track.t > 100.0, 1200.0, 0.0))
+    lost = extra + truncated + np.where(np.diff(late.t) > 1.0, 1e11, 0.0)
+    found = find_waves(late, left, noise, usable=late.fixed, coarse=np.ones(len(late)), lost_var=lost)
+    assert found.size[np.abs(track.t - 440.0) < 5] == pytest.approx(0.25, abs=0.1)

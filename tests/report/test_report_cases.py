@@ -89,8 +89,17 @@ def one_epoch(full: Assessment) -> Assessment:
     )
 
 
+def never_fixed(full: Assessment) -> Assessment:
+    return replace(full, epochs=full.epochs.assign(fix_state="float", correction_age_s=35.0), dropouts=builders.table(builders.DROPOUT_COLUMNS))
+
+
+def refused(full: Assessment) -> Assessment:
+    return replace(marked(full), absolute="refused: the check points file names no frame for Stone 4")
+
+
 def marked(full: Assessment) -> Assessment:
-    return replace(full, standstills=full.standstills.assign(check_point=["Stone 4", None][: len(full.standstills)]))
+    stands = full.standstills.assign(check_point=["Stone 4", None][: len(full.standstills)])
+    return replace(full, standstills=stands, absolute="checked on 1 stand: offset 0.01 m")
 
 
 @pytest.mark.parametrize(
@@ -98,7 +107,7 @@ def marked(full: Assessment) -> Assessment:
     [
         (
             no_corrections,
-            ["This run never had corrections", "No second may be trusted for lane 0.10 m", "no base was used"],
+            ["No position used corrections", "No second may be trusted for lane 0.10 m", "no base was used"],
         ),
         (
             no_positions,
@@ -131,6 +140,8 @@ def marked(full: Assessment) -> Assessment:
             ],
         ),
         (one_epoch, ["24 Nov 2026, 09:12:00–09:12:00 UTC"]),
+        (never_fixed, ["Outages of corrections are counted from the first fixed position on, and there was none."]),
+        (refused, ["Absolute: 1 known mark (Stone 4) visited; refused: the check points file names no frame"]),
         (marked, ["Absolute: checked on 1 known mark (Stone 4)"]),
     ],
 )

@@ -13,14 +13,14 @@ from analyzer.userfiles.accept import read_accept
 WHOLE = '''[[entry]]
 window = "M03"
 action = "accept"
-by = "A. Miller"
+by = "the test lead"
 reason = "only the run-up is affected"
 
 [[entry]]
 start_utc = 2026-04-14T08:10:00Z
 end_utc = "2026-04-14T10:10:30+02:00"
 action = "exclude"
-by = "A. Miller"
+by = "the test lead"
 reason = "turning round"
 '''
 
@@ -33,7 +33,7 @@ def write(folder: Path, text: str) -> Path:
 
 def test_windows_and_times_are_read(tmp_path: Path) -> None:
     first, second = read_accept(write(tmp_path, WHOLE))
-    assert (first.window, first.action, first.by) == ("M03", "accept", "A. Miller")
+    assert (first.window, first.action, first.by) == ("M03", "accept", "the test lead")
     assert second.start_utc == pd.Timestamp("2026-04-14T08:10:00Z")
     assert second.end_utc == pd.Timestamp("2026-04-14T08:10:30Z"), "another zone is converted"
     assert second.reason == "turning round"
@@ -47,7 +47,7 @@ def test_a_time_without_zone_is_utc(tmp_path: Path) -> None:
 @pytest.mark.parametrize(("old", "new", "words"), [
     ('action = "accept"', 'action = "ignore"', ("line 3", "action", "accept")),
     ('reason = "turning round"', 'reason = "  "', ("reason",)),
-    ('by = "A. Miller"\nreason = "turning', 'reason = "turning', ("'by'",)),
+    ('by = "the test lead"\nreason = "turning', 'reason = "turning', ("'by'",)),
     ('window = "M03"', 'window = "M03"\nstart_utc = 2026-04-14T08:10:00Z', ("entry 1", "keep one")),
     ('window = "M03"\n', "", ("entry 1", "missing")),
     ('end_utc = "2026-04-14T10:10:30+02:00"\n', "", ("entry 2", "end_utc")),

@@ -28,9 +28,19 @@ def test_a_time_of_day_is_kept_as_one(text: str, utc: str) -> None:
     assert isinstance(found, TimeOfDay) and found.since_midnight == pd.Timedelta(utc)
 
 
-@pytest.mark.parametrize("text", ["noon", "25:70", "8:11 am", "09", "", "24:00:00", "tomorrow 09:00", "03-24 08:11"])
+@pytest.mark.parametrize("text", ["noon", "25:70", "8:11 am", "09", "", "24:00:00", "tomorrow 09:00", "03-24 08:11", "10:11:20+99:00"])
 def test_what_has_no_date_never_gets_that_of_today(text: str) -> None:
     assert read_moment(text) is None
+
+
+@pytest.mark.parametrize("text", ["05.04.2026 08:13:42", "4/5/2026 08:13", "14.04.2026 08:13:42", "14-04-2026T08:13:42Z"])
+def test_day_and_month_before_the_year_are_not_guessed(text: str) -> None:
+    assert read_moment(text) is None
+
+
+@pytest.mark.parametrize("text", ["2026-04-05 08:13:42", "2026/04/05 08:13:42", "20260405T081342Z", "5 Apr 2026 08:13:42"])
+def test_dates_that_can_mean_one_day_only_are_read(text: str) -> None:
+    assert read_moment(text) == pd.Timestamp("2026-04-05T08:13:42Z")
 
 
 @given(st.datetimes(min_value=pd.Timestamp("1981-01-01"), max_value=pd.Timestamp("2090-01-01")))
@@ -60,7 +70,8 @@ def test_the_drive_gives_the_date(start: str, end: str, first: object, last: obj
 
 @pytest.mark.parametrize(("start", "end", "last", "words"), [
     ("12:00", "12:05", LAST, "on no day; write the date, like 2026-03-24T12:00"),
-    ("08:12", "08:11", LAST, "on no day"),
+    ("08:12", "08:11", LAST, "its end '08:11' is not later than its start '08:12'"),
+    ("08:12", "08:12", LAST, "is not later than its start"),
     ("08:11", "08:12", pd.Timestamp("2026-03-25T09:00Z"), "on 2 days; write the date"),
 ])
 def test_what_the_drive_does_not_tell_is_refused(start: str, end: str, last: pd.Timestamp, words: str) -> None:

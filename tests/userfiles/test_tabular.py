@@ -67,6 +67,16 @@ def test_check_points_keep_what_is_missing_empty(tmp_path: Path) -> None:
         read_check_points(write(tmp_path, "name,height_m\nK1,1\n"))
 
 
+@pytest.mark.parametrize(("column", "value", "words"), [
+    ("sigma_h_m", "-0.01", "line 2: sigma_h_m is -0.01; expected 0 or more"), ("sigma_v_m", "-1", "sigma_v_m is -1"),
+    ("antenna_above_mark_m", "-1.5", "antenna_above_mark_m is -1.5"),
+    ("start_utc,end_utc", "2026-03-24T09:00:00Z,2026-03-24T08:00:00Z", "line 2: end_utc is not later than start_utc"),
+])
+def test_check_points_that_cannot_be_are_refused(tmp_path: Path, column: str, value: str, words: str) -> None:
+    with pytest.raises(UsageError, match=words):
+        read_check_points(write(tmp_path, f"name,latitude_deg,longitude_deg,{column}\nK1,48,11,{value}\n"))
+
+
 def test_a_header_alone_holds_nothing_and_must_be_the_right_one(tmp_path: Path) -> None:
     """Scripts write such files for drives without manoeuvres or marks; the judge says what was not checked."""
     header = "name,latitude_deg,longitude_deg,height_m,height_type,frame,epoch_year,sigma_h_m,sigma_v_m,antenna_above_mark_m\n"

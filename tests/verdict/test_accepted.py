@@ -48,11 +48,11 @@ def applied(trust: str, *decisions: Decision, windows: bool = True) -> Applied:
 
 
 def accept(name: str) -> Decision:
-    return Decision("accept", "A. Miller", "seen on the video", window=name)
+    return Decision("accept", "the test lead", "seen on the video", window=name)
 
 
 def exclude(start: float, end: float) -> Decision:
-    return Decision("exclude", "B. Smith", "turning round", start_utc=at(start), end_utc=at(end))
+    return Decision("exclude", "the driver", "turning round", start_utc=at(start), end_utc=at(end))
 
 
 def test_nothing_decided_changes_nothing() -> None:
@@ -68,10 +68,10 @@ def test_an_accepted_doubtful_window_is_usable_and_keeps_its_verdict() -> None:
     row = found.windows.iloc[1]
     assert row["verdict"] == "not_fit", "what evidence says stays readable"
     assert row["verdict_with_decisions"] == "fit_with_exclusions" and not row["repeat"]
-    assert row["accepted_by"] == "A. Miller" and row["accepted_reason"] == "seen on the video"
+    assert row["accepted_by"] == "the test lead" and row["accepted_reason"] == "seen on the video"
     assert "judged not fit" in row["reason"] and "by that decision only" in row["reason"]
     assert found.verdict.level == "fit_with_exclusions", "a decision never makes a run fit"
-    assert "A. Miller" in " ".join(found.verdict.sentences)
+    assert "the test lead" in " ".join(found.verdict.sentences)
     assert (found.epochs["trust"] == run_of("td")[0]["trust"]).all(), "trust is evidence, not opinion"
 
 
@@ -80,7 +80,7 @@ def test_what_is_contradicted_or_lacking_cannot_be_accepted(letter: str) -> None
     found = applied(f"t{letter}", accept("W1"))
     row = found.windows.iloc[1]
     assert row["verdict_with_decisions"] not in ("fit", "fit_with_exclusions") and row["repeat"]
-    assert row["accepted_by"] == "A. Miller" and "does not make it usable" in row["reason"]
+    assert row["accepted_by"] == "the test lead" and "what remains is not" in row["reason"]
     assert "do not" in found.findings[0].text
 
 
@@ -97,10 +97,41 @@ def test_an_excluded_stretch_leaves_the_rest_of_its_window() -> None:
 
 
 def test_an_excluded_window_counts_out_and_needs_no_repeat() -> None:
-    found = applied("tr", Decision("exclude", "B. Smith", "wrong manoeuvre", window="W1"))
+    found = applied("tr", Decision("exclude", "the driver", "wrong manoeuvre", window="W1"))
     assert found.verdict.level == "fit_with_exclusions"
     assert found.windows["verdict"].tolist() == ["fit", "not_fit"] and not found.windows["repeat"].any()
-    assert "excluded by B. Smith" in found.windows["reason"].iloc[1]
+    assert "excluded by the driver" in found.windows["reason"].iloc[1]
+
+
+def test_a_window_excluded_by_its_time_is_left_out_as_one_excluded_by_name() -> None:
+    by_time, by_name = applied("tr", exclude(10.0, 19.9)), applied("tr", Decision("exclude", "B", "r", window="W1"))
+    for found in (by_time, by_name):
+        assert found.windows["verdict_with_decisions"].tolist()[1] == "not_evaluated" and not found.windows["repeat"].any()
+        assert found.verdict.level == "fit_with_exclusions" and "what remains" not in found.windows["reason"].iloc[1]
+
+
+def test_a_manoeuvre_of_which_hardly_anything_is_left_was_not_driven() -> None:
+    most = applied("t", exclude(0.0, 8.0))
+    assert most.windows["verdict_with_decisions"].tolist() == ["not_fit"] and most.windows["repeat"].all()
+    assert "exclusions leave 19.2 % of it" in most.windows["reason"].iloc[0]
+    assert applied("t", exclude(0.0, 3.0)).windows["verdict_with_decisions"].tolist() == ["fit_with_exclusions"]
+
+
+def test_what_remains_of_an_accepted_window_is_said_as_it_is() -> None:
+    """The window is accepted in part: what remains is doubtful, neither rejected nor missing."""
+    epochs, judged, metrics = run_of("td")
+    part = Decision("accept", "B", "r", start_utc=at(10.0), end_utc=at(14.0))
+    reason = apply_decisions(epochs, judged, (part,), metrics=metrics, purpose=PURPOSE).windows["reason"].iloc[1]
+    assert "what remains is not fit" in reason and "rejected" not in reason and "missing" not in reason
+
+
+def test_an_exclusion_of_everything_beside_a_window_that_was_never_recorded() -> None:
+    epochs, judged, metrics = run_of("t")
+    spans = pd.DataFrame([("W0", at(0), at(9.9)), ("W9", at(900), at(910))], columns=["name", "start_utc", "end_utc"])
+    judged = judge_windows(spans, epochs, 0.1, PURPOSE)
+    found = apply_decisions(epochs, judged, (exclude(0, 9.9),), metrics=metrics, purpose=PURPOSE)
+    assert found.verdict.level == "not_evaluated"
+    assert found.windows["verdict_with_decisions"].tolist() == ["not_evaluated", "not_evaluated"]
 
 
 def test_everything_excluded_is_not_evaluated() -> None:
@@ -120,9 +151,9 @@ def test_without_windows_time_counts_the_same_way() -> None:
 def test_the_audit_trail_names_who_why_and_what() -> None:
     found = applied("tdr", accept("W1"), exclude(20.0, 30.0))
     first, second = found.findings
-    assert (first.evidence["by"], first.evidence["reason"]) == ("A. Miller", "seen on the video")
+    assert (first.evidence["by"], first.evidence["reason"]) == ("the test lead", "seen on the video")
     assert first.evidence["trust"] == {"doubtful": 100} and first.evidence["windows_changed"] == ["W1", "W2"]
-    assert "B. Smith" in second.text and "turning round" in second.text
+    assert "the driver" in second.text and "turning round" in second.text
 
 
 def test_unknown_windows_and_times_are_refused() -> None:

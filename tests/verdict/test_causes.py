@@ -80,6 +80,15 @@ def test_a_second_rover_tells_base_from_link(tmp_path: Path) -> None:
     assert causes_of(drive, (), second_rover=clean)["cause"].tolist() == ["correction_link"]
 
 
+def test_what_the_base_itself_recorded_stands_over_a_second_rover(tmp_path: Path) -> None:
+    """A sender between recorder and both rovers may fail: the base sent, and both lost its corrections."""
+    drive = drive_of(tmp_path / "a", Fault("radio_loss", start_s=200, duration_s=40))
+    same = read([drive_of(tmp_path / "b", Fault("radio_loss", start_s=200, duration_s=40), seed=8) / "rover.nmea"])
+    found = causes_of(drive, (("base", "base"),), second_rover=same)
+    assert found["cause"].tolist() == ["correction_link"]
+    assert "the base sent" in found["evidence"].iloc[0] and "a second rover lost its corrections too" in found["evidence"].iloc[0]
+
+
 def test_other_causes_and_clean_drives_stay_as_they_are(tmp_path: Path) -> None:
     assert causes_of(drive_of(tmp_path / "a")).empty
     drive = drive_of(tmp_path / "b", "logger_gap")

@@ -19,7 +19,7 @@ from analyzer.userfiles.tabular import read_windows
 
 START = pd.Timestamp("2026-03-24T09:00:00Z")
 EXCLUDED = Decision("exclude", "B. Smith", "turning round", window="A")
-ACCEPTED = Decision("accept", "A. Miller", "seen on video", start_utc=START + pd.Timedelta("12s"), end_utc=START + pd.Timedelta("15s"))
+ACCEPTED = Decision("accept", "the test lead", "seen on video", start_utc=START + pd.Timedelta("12s"), end_utc=START + pd.Timedelta("15s"))
 
 
 @pytest.fixture(scope="module")
@@ -40,7 +40,7 @@ def result(judged: Assessment, tmp_path_factory: pytest.TempPathFactory) -> Path
 def test_one_screen_names_who_and_why_and_counts_nothing_twice(judged: Assessment) -> None:
     text = brief(judged)
     assert "1 of 2 manoeuvres usable. Left out by the user: A." in text
-    for words in ("window A: left out of the judged time by B. Smith: turning round", "by A. Miller: seen on video"):
+    for words in ("window A: left out of the judged time by B. Smith: turning round", "by the test lead: seen on video"):
         assert words in text
 
 
@@ -49,7 +49,7 @@ def test_the_map_has_each_stretch_that_was_decided(judged: Assessment) -> None:
     assert [f["properties"] for f in found] == [
         {"kind": "decision", "action": "exclude", "by": "B. Smith", "reason": "turning round",
          "start_utc": "2026-03-24T09:00:05Z", "end_utc": "2026-03-24T09:00:10Z"},
-        {"kind": "decision", "action": "accept", "by": "A. Miller", "reason": "seen on video",
+        {"kind": "decision", "action": "accept", "by": "the test lead", "reason": "seen on video",
          "start_utc": "2026-03-24T09:00:12Z", "end_utc": "2026-03-24T09:00:15Z"},
     ]
     assert all(f["geometry"]["type"] in ("Point", "LineString") for f in found)
@@ -62,7 +62,7 @@ def test_explain_says_who_excluded_it_and_does_not_call_it_fit(result: Path, cap
     assert "window A: left out of the judged time by a decision" in text and "no need to drive again" not in text
     assert main(["explain", str(result), "--at", "09:00:13"]) == 0
     text = capsys.readouterr().out
-    assert "decision: accepted by A. Miller: seen on video" in text and "B. Smith" not in text
+    assert "decision: accepted by the test lead: seen on video" in text and "B. Smith" not in text
 
 
 def test_the_report_tells_the_verdict_from_the_decision(result: Path) -> None:
