@@ -43,7 +43,7 @@ def residual(track: Track, *, delay_s: float = 0.0) -> tuple[Floats, Floats, Flo
     """
     limits = thresholds("analyzer.evidence")
     dt = np.diff(track.t)
-    known = np.flatnonzero(np.isfinite(track.velocity).all(axis=1))
+    known = np.flatnonzero(track.measured)
     if len(known) < 2:
         return track.places[:, :2].copy(), limits["bridge.blind"] ** 2 * dt**2, np.zeros(len(dt))
     velocity = filled_velocity(track, known)
@@ -51,17 +51,32 @@ def residual(track: Track, *, delay_s: float = 0.0) -> tuple[Floats, Floats, Flo
     hole = track.t[known[after]] - track.t[known[after - 1]]
     outside = (np.arange(1, len(track)) > known[-1]) | (np.arange(len(track) - 1) < known[0])
     pause = hole > limits["bridge.longest_usual"] * track.nominal_s
+    if len(track.led):
+        pause &= ~(track.led[1:] | track.led[:-1])
     extra = np.where(pause, (limits["bridge.gap_growth"] * hole**2.5) ** 2 * dt / hole, 0.0)
     blind = outside | ((hole > limits["bridge.longest_hole"]) & (dt < hole * 0.999))
     extra = np.where(blind, limits["bridge.blind"] ** 2 * np.maximum(dt, track.nominal_s) ** 2, extra)
     extra = extra + _at_rest_edges(velocity, dt)
-    moved, truncated = integrate(track.t, velocity)
-    path = np.vstack([np.zeros((1, 2)), np.cumsum(moved, axis=0)])
+    path, truncated = _path(track.t, velocity, known if len(track.led) else np.arange(len(track)))
     if delay_s:
         beyond = np.maximum(track.t + delay_s - track.t[-1], 0.0)
         path = CubicHermiteSpline(track.t, path, velocity)(np.minimum(track.t + delay_s, track.t[-1])) + beyond[:, None] * velocity[-1]
         truncated = truncated + (limits["late.braking"] / 2 * beyond[1:] ** 2) ** 2
     return track.places[:, :2] - path, extra, truncated
+
+
+def _path(t: Floats, velocity: Floats, known: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """Return the way (n, 2) [m] since the first epoch, and the variance of truncation of each step (n-1,) [m²].
+
+    It is integrated from one epoch with a velocity of its own, `known`, to the next, and put in between them with both velocities.
+    """
+    moved, truncated = integrate(t[known], velocity[known])
+    path = np.vstack([np.zeros((1, 2)), np.cumsum(moved, axis=0)])
+    if len(known) == len(t):
+        return path, truncated
+    inside = np.clip(t, t[known[0]], t[known[-1]])
+    between = CubicHermiteSpline(t[known], path, velocity[known])(inside) + (t - inside)[:, None] * velocity
+    return between, np.diff(np.interp(t, t[known], np.r_[0.0, np.cumsum(truncated)]))
 
 
 def filled_velocity(track: Track, known: NDArray[np.int64]) -> Floats:

@@ -43,10 +43,13 @@ def frozen_velocity(track: Track, frozen_m: Floats) -> Flags:
     """Return the epochs (n,) of frozen positions (`frozen_m` above 0) whose logged velocity stood still with them.
 
     A measured velocity hardly ever repeats to the last digit in motion; where it mostly does, it is as old as the position and
-    leads nowhere.
+    leads nowhere. Where velocity comes at a lower rate than positions, each is held against the one before it.
     """
-    same = np.r_[False, (track.own_velocity[1:] == track.own_velocity[:-1]).all(axis=1)]
+    known = np.flatnonzero(np.isfinite(track.own_velocity).all(axis=1))
+    told = track.own_velocity[known]
+    same = np.r_[False, (told[1:] == told[:-1]).all(axis=1)][:len(known)]
     out = np.zeros(len(track), dtype=bool)
     for start, end in intervals.runs(frozen_m > 0):
-        out[start:end] = same[start:end].mean() >= thresholds("analyzer.evidence")["frozen.velocity"]
+        here = same[np.searchsorted(known, start):np.searchsorted(known, end)]
+        out[start:end] = len(here) > 0 and here.mean() >= thresholds("analyzer.evidence")["frozen.velocity"]
     return out

@@ -13,7 +13,7 @@ The set-up sheet decides where it states the kind. Else the first of these that 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -85,8 +85,9 @@ def find_kind(fixes: pd.DataFrame, track: Track) -> KindFound:
 
 
 def _in_motion(fixes: pd.DataFrame, track: Track) -> Sign | None:
-    """Return what the velocity says against differenced positions while driving."""
+    """Return what the velocity says against differenced positions while driving, at the rate at which both are logged."""
     limits = thresholds("analyzer.evidence")
+    fixes, track = _with_velocity(fixes, track)
     if track.from_places or not track.nominal_s <= limits["kind.slowest"]:
         return None
     usable = _even(track, track.fixed & ~track.standing)
@@ -107,6 +108,15 @@ def _in_motion(fixes: pd.DataFrame, track: Track) -> Sign | None:
     if agrees < max(limits["kind.agrees"], limits["kind.agrees_share"] * _claimed(fixes, track)):
         return Sign("fused", f"the velocity agrees with differenced positions to {1000 * agrees:.2f} mm per epoch")
     return None
+
+
+def _with_velocity(fixes: pd.DataFrame, track: Track) -> tuple[pd.DataFrame, Track]:
+    """Return the epochs with a velocity of their own where velocity comes at a lower rate; what is put in between says nothing."""
+    own = track.measured
+    if not len(track.led) or own.sum() < 2:
+        return fixes, track
+    rows = {name: getattr(track, name)[own] for name in ("t", "places", "velocity", "fixed", "placed", "standing", "age", "own_velocity")}
+    return fixes[own], replace(track, **rows, nominal_s=float(np.median(np.diff(track.t[own]))), led=track.led[:0], calm=track.calm[:0])
 
 
 def _even(track: Track, use: Flags) -> Flags:

@@ -18,12 +18,14 @@ from analyzer.evidence.knots import Knots, value_variance, walk_model
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.sharp_steps import sharp_steps
 from analyzer.evidence.track import Flags, Floats, Track
-from analyzer.evidence.two_state import Model, reversed_model, run_filter
+from analyzer.evidence.two_state import Filtered, Model, reversed_model, run_filter
 from analyzer.settings import thresholds
 
 Ints = NDArray[np.int64]
 #: Steps with more variance than this have no velocity behind them [m²].
 BLIND_VAR = 1.0
+#: So many surprises beside a boundary have a mean.
+LEAST_SURPRISES = 4
 
 
 @dataclass(frozen=True)
@@ -143,20 +145,45 @@ def measure_height_steps(stretches: Stretches, knots: Knots, noise: Noise) -> tu
     """
     walk = Knots(knots.t, knots.of_epoch, np.column_stack([knots.up, knots.up]), knots.up, knots.count, knots.coarse,
                  noise.walk_m2ps * knots.moving + np.where(knots.walk_var > BLIND_VAR, knots.walk_var, 0.0), knots.moving)
-    steps, variances = _across(stretches, walk, walk.value, value_variance(walk, noise), walk_model(walk, noise))
-    return steps[:, 0], variances
+    variance, model = value_variance(walk, noise), walk_model(walk, noise)
+    steps, variances = _across(stretches, walk, walk.value, variance, model)
+    return steps[:, 0], variances * _unlike(stretches, walk, variance, model)
+
+
+def _unlike(stretches: Stretches, knots: Knots, variance: Floats, model: Model) -> Floats:
+    """Return by how much (k-1,) the surprises of the filters beside each boundary exceed what they should be; 1 at least.
+
+    A road is learnt by medians over the whole drive: where a drive along flat streets meets a slope, the filter lags behind it.
+    """
+    out, around_s = np.ones(max(len(stretches) - 1, 0)), thresholds("analyzer.evidence")["height.around"]
+    first, last = knots.of_epoch[stretches.spans[:, 0]], knots.of_epoch[stretches.spans[:, 1] - 1]
+    ahead, back = _both_ways(stretches, knots, knots.value, variance, model)
+    moved = np.r_[False, knots.moving > 0] | np.r_[knots.moving > 0, False]
+    for before, before_cov, behind in ((ahead.before, ahead.before_cov, False), (back.before[::-1], back.before_cov[::-1], True)):
+        surprise = (knots.value[:, 0] - before[:, 0]) ** 2 / (before_cov[:, 0] + variance)
+        for k in range(len(out)):
+            # what a filter says of the first knot of a stretch is of the stretch before it
+            low, high = (first[k + 1], last[k + 1]) if behind else (first[k] + 1, last[k] + 1)
+            near = moved[low:high] & (np.abs(knots.t[low:high] - knots.t[low if behind else high - 1]) <= around_s)
+            told = surprise[low:high][near]
+            if np.isfinite(told).sum() >= LEAST_SURPRISES:
+                out[k] = max(out[k], float(np.nanmean(told)))
+    return out
+
+
+def _both_ways(stretches: Stretches, knots: Knots, value: Floats, variance: Floats, model: Model) -> tuple[Filtered, Filtered]:
+    """Return the filters ahead and back (in reversed order), each begun anew in every stretch."""
+    begins, ends = np.zeros(len(knots.t), dtype=bool), np.zeros(len(knots.t), dtype=bool)
+    begins[knots.of_epoch[stretches.spans[:, 0]]] = True
+    ends[knots.of_epoch[stretches.spans[:, 1] - 1]] = True
+    return run_filter(value, variance, model, begins), run_filter(value[::-1], variance[::-1], reversed_model(model), ends[::-1])
 
 
 def _across(stretches: Stretches, knots: Knots, value: Floats, variance: Floats, model: Model) -> tuple[Floats, Floats]:
     """Predict each boundary from the stretch before and back from the one behind; return difference and variance."""
     if len(stretches) < 2:
         return np.zeros((0, 2)), np.zeros(0)
-    begins = np.zeros(len(knots.t), dtype=bool)
-    ends = np.zeros(len(knots.t), dtype=bool)
-    begins[knots.of_epoch[stretches.spans[:, 0]]] = True
-    ends[knots.of_epoch[stretches.spans[:, 1] - 1]] = True
-    ahead = run_filter(value, variance, model, begins)
-    back = run_filter(value[::-1], variance[::-1], reversed_model(model), ends[::-1])
+    ahead, back = _both_ways(stretches, knots, value, variance, model)
     at = knots.of_epoch[stretches.spans[1:, 0]]
     from_before, before_cov = ahead.before[at], ahead.before_cov[at]
     from_behind, behind_cov = back.after[::-1][at], back.after_cov[::-1][at]

@@ -29,7 +29,7 @@ class Track:
     ----------
     t : seconds since the first epoch.
     places : (n, 3) east, north, up [m]; NaN without a position.
-    velocity : (n, 2) east, north [m/s] from speed and course; NaN where not logged.
+    velocity : (n, 2) east, north [m/s] from speed and course, put in between where it comes at a lower rate than positions; NaN where not logged.
     fixed, placed, standing : state fixed; a position the receiver stands by; at rest by speed alone.
     age : correction age [s], NaN where absent.
     nominal_s : usual interval between epochs.
@@ -37,6 +37,7 @@ class Track:
     own_velocity : (n, 2) velocity as logged, of whatever worth; NaN where not logged.
     learnt : rulers of the whole drive.
     begun_s : UTC of the first epoch [s since 1970], so that what is laid on a grid does not depend on where a block begins.
+    led : epochs whose velocity is not logged but put in between that of their neighbours; empty where there are none.
     calm : at rest by the positions themselves, where no speed is logged: their scatter may be measured there, nothing be held against it;
         empty where speed is.
     """
@@ -54,9 +55,16 @@ class Track:
     learnt: Learnt = field(default_factory=Learnt)
     begun_s: float = 0.0
     calm: Flags = field(default_factory=lambda: np.zeros(0, dtype=bool))
+    led: Flags = field(default_factory=lambda: np.zeros(0, dtype=bool))
 
     def __len__(self) -> int:
         return len(self.t)
+
+    @property
+    def measured(self) -> Flags:
+        """Return at which epochs (n,) a velocity of their own is known, or the car stands."""
+        known: Flags = np.asarray(np.isfinite(self.velocity).all(axis=1), dtype=bool)
+        return np.asarray(known & (~self.led | self.standing), dtype=bool) if len(self.led) else known
 
     @property
     def resting(self) -> Flags:
@@ -91,11 +99,16 @@ def build_track(
     speed = fixes["speed_mps"].to_numpy(np.float64)
     standing = standing_by_speed(t, speed, nominal_s)
     fixed = placed & (fixes["fix_state"] == "fixed").to_numpy()
-    velocity = _velocity(speed, fixes["course_deg"].to_numpy(np.float64), standing)
+    own = _velocity(speed, fixes["course_deg"].to_numpy(np.float64))
+    bare = ~np.isfinite(own).all(axis=1)
+    velocity = np.column_stack([between(t, own[:, axis]) for axis in (0, 1)])
+    led: Flags = np.asarray(bare & np.isfinite(velocity).all(axis=1), dtype=bool)
+    for known in (own, velocity):
+        known[standing] = 0.0
     learnt = learnt or Learnt()
     from_places = learnt.of("from_places", not np.isfinite(velocity).any(), "all")
     velocity = velocity_from_places(t, places[:, :2], fixed) if from_places else turned(velocity, fixes, origin)
-    own = np.full_like(velocity, np.nan) if from_places else velocity.copy()
+    own = np.full_like(velocity, np.nan) if from_places else turned(own, fixes, origin)
     calm = _trimmed(t, local["standstill_id"].to_numpy() > 0) if from_places and "standstill_id" in local else standing[:0]
     if fused and not from_places:
         velocity[~fixed] = np.nan
@@ -103,18 +116,31 @@ def build_track(
         t=t, places=places, velocity=velocity, fixed=fixed, placed=placed, standing=standing,
         age=fixes["correction_age_s"].to_numpy(np.float64), nominal_s=nominal_s, from_places=from_places, own_velocity=own,
         learnt=learnt, begun_s=pd.DatetimeIndex(fixes.index)[0].timestamp() if len(fixes) else 0.0,
-        calm=calm,
+        calm=calm, led=led if led.any() else led[:0],
     )
+
+
+def between(t: Floats, values: Floats) -> Floats:
+    """Return `values` (n,) with those that are missing only since they come at a lower rate put in between their neighbours."""
+    known = np.flatnonzero(np.isfinite(values))
+    if len(known) < 2 or len(known) == len(values):
+        return values
+    apart = np.diff(t[known])
+    near = apart <= 1.5 * float(np.median(apart))
+    interval = np.clip(np.searchsorted(known, np.arange(len(values)), side="right") - 1, 0, len(near) - 1)
+    inside = (np.arange(len(values)) >= known[0]) & (np.arange(len(values)) <= known[-1]) & near[interval]
+    return np.where(inside, np.interp(t, t[known], values[known]), values)
 
 
 def standing_by_speed(t: Floats, speed: Floats, nominal_s: float) -> Flags:
     """Return whether the vehicle stands by its Doppler speed alone, so that positions may be tested against it.
 
-    Medians over `standstill.average` keep single noisy speeds from breaking a stand.
+    Medians over `standstill.average` keep single noisy speeds from breaking a stand. Where speed comes at a lower rate than positions
+    it is taken from its neighbours.
     """
     limits = thresholds("analyzer.evidence")
     width = 2 * int(limits["standstill.average"] / 2 / nominal_s) + 1
-    slow = median_filter(np.nan_to_num(speed, nan=1e3), width, mode="nearest") < limits["standstill.speed"]
+    slow = median_filter(np.nan_to_num(between(t, speed), nan=1e3), width, mode="nearest") < limits["standstill.speed"]
     return _trimmed(t, slow)
 
 
@@ -131,12 +157,12 @@ def _trimmed(t: Floats, slow: Flags) -> Flags:
     return standing
 
 
-def _velocity(speed: Floats, course_deg: Floats, standing: Flags) -> Floats:
-    """Return east and north velocity [m/s]; zero at rest, where course is noise or absent."""
+def _velocity(speed: Floats, course_deg: Floats) -> Floats:
+    """Return east and north velocity [m/s]; zero where it is too slow for a course."""
     angle = np.radians(course_deg)
     velocity = np.column_stack([speed * np.sin(angle), speed * np.cos(angle)])
     creeping = ~np.isfinite(angle) & (speed < thresholds("analyzer.evidence")["standstill.speed"])
-    velocity[standing | creeping] = 0.0
+    velocity[creeping] = 0.0
     return velocity
 
 

@@ -17,11 +17,12 @@ from analyzer.evidence.consensus import RIGHT_SIGMA_M, Chain
 from analyzer.evidence.displacement import residual
 from analyzer.evidence.gather import gather
 from analyzer.evidence.heights import Leaps, find_leaps, step_between
+from analyzer.evidence.knots import Knots
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.parts import jump_words
 from analyzer.evidence.second_opinion import form
 from analyzer.evidence.slews import none_found
-from analyzer.evidence.stretches import Stretches
+from analyzer.evidence.stretches import Stretches, measure_height_steps
 from analyzer.evidence.track import Track
 from analyzer.metrics.measure import measure
 from analyzer.metrics.result import Metrics
@@ -165,3 +166,22 @@ def test_without_heights_they_are_missing_and_nothing_else(lossy: tuple[Recordin
     assert len(found.segments) >= 2 and found.segments[["offset_u_m", "sigma_u_m"]].isna().all().all()
     assert len(found.jumps) and found.jumps[["du_m", "sigma_u_m"]].isna().all().all()
     assert found.jumps[["de_m", "dn_m", "sigma_m"]].notna().all().all()
+
+
+def test_a_hill_on_a_flat_drive_is_no_step_in_height() -> None:
+    """Medians learn the flat road; beside a gap on its only hill the filter is surprised, and so is its sigma."""
+    rng = np.random.default_rng(3)
+    t = np.arange(0.0, 600.0, 0.5)
+    slope = np.where((t > 270) & (t < 330), 0.4, 0.0)  # m/s, 4 % at 10 m/s
+    up = np.cumsum(slope * 0.5) + 0.01 * rng.normal(size=len(t))
+    count = len(t)
+    knots = Knots(t, np.arange(count), np.column_stack([up, up]), up, np.full(count, 5.0), np.ones(count), np.full(count - 1, 1e-6), np.full(count - 1, 0.5))
+    gap = (t > 298) & (t < 302)
+    ids = np.where(gap, -1, np.where(t < 300, 0, 1))
+    spans = np.array([[0, int(np.argmax(gap))], [int(np.argmax(gap)) + int(gap.sum()), count]])
+    flat = Noise(0.01, 1e-5, 0.002, 25.0, learnt=True, seconds=500.0)
+    step, var = measure_height_steps(Stretches(spans, np.zeros(2, dtype=bool), ids), knots, flat)
+    assert abs(step[0]) < 3 * np.sqrt(var[0]) and np.sqrt(var[0]) > 0.05
+    hilly = Noise(0.01, 1e-5, 0.4, 25.0, learnt=True, seconds=500.0)
+    step, _ = measure_height_steps(Stretches(spans, np.zeros(2, dtype=bool), ids), knots, hilly)
+    assert abs(step[0]) < 0.05
