@@ -4,6 +4,9 @@ With a velocity that is late by d the residual ``position - integral of velocity
 that come and go with the speed of the car and look like swings and jumps of the position. Along the track, over some seconds in
 which the car speeds up or brakes, the residual changes by ``d`` times the change of the speed; turning does not enter there. The
 median over many such moments, weighted by the squared change, is d. The path is then taken that much further on.
+
+A motorway has too few such moments. There the residual's changes are fitted by those of the velocity, bends included, and by those
+of its direction alone, which is what an antenna offset ahead would do: only a change of speed tells the two apart, and its sigma says so.
 """
 
 from __future__ import annotations
@@ -11,9 +14,13 @@ from __future__ import annotations
 import numpy as np
 
 from analyzer.evidence.learnt import SIGMA_PER_MEDIAN
+from analyzer.evidence.sensor_errors import robust_fit
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.metrics.correction_age import weighted_percentile
 from analyzer.settings import thresholds
+
+#: So many moments in motion, overlapping fourfold, are enough for a fit of three numbers.
+LEAST_MOMENTS = 80
 
 
 def velocity_delay(track: Track, residual: Floats, usable: Flags) -> float:
@@ -26,14 +33,38 @@ def velocity_delay(track: Track, residual: Floats, usable: Flags) -> float:
     """
     limits = thresholds("analyzer.evidence")
     rows = track.learnt.rows("delay", *_by_window(track, residual, usable))
+    joint = track.learnt.of("delay_joint", _by_vectors(track, residual, usable), "rows")
     rows = rows[rows[:, 1] >= limits["late.least_change"] ** 2]
     if len(rows) < limits["late.least_windows"]:
-        return 0.0
-    delay, weight = rows.T
-    middle = weighted_percentile(delay, weight, 50.0)
-    sigma = SIGMA_PER_MEDIAN * weighted_percentile(np.abs(delay - middle), weight, 50.0) * float(np.sqrt((weight**2).sum()) / weight.sum())
+        if not len(joint):
+            return 0.0
+        share = 1.0 / joint[:, 1] ** 2
+        middle, sigma = float(share @ joint[:, 0] / share.sum()), float(1.0 / np.sqrt(share.sum()))
+    else:
+        delay, weight = rows.T
+        middle = weighted_percentile(delay, weight, 50.0)
+        sigma = SIGMA_PER_MEDIAN * weighted_percentile(np.abs(delay - middle), weight, 50.0) * float(np.sqrt((weight**2).sum()) / weight.sum())
     certain = max(limits["late.sigmas"] * sigma, limits["late.least"]) < abs(middle) <= limits["late.most"]
     return middle if certain else 0.0
+
+
+def _by_vectors(track: Track, residual: Floats, usable: Flags) -> Floats:
+    """Return one row of delay [s] and its sigma, told from an antenna offset ahead; no row where too little was driven."""
+    limits = thresholds("analyzer.evidence")
+    speed = np.hypot(*np.nan_to_num(track.velocity).T)
+    moving = usable & (speed > limits["alignment.least_speed"])
+    lag = max(1, round(limits["late.lag"] / track.nominal_s))
+    stretch = np.cumsum(np.r_[True, ~(usable[1:] & usable[:-1]) | (np.diff(track.t) > limits["bridge.longest_usual"] * track.nominal_s)])
+    at = np.flatnonzero(moving[lag:] & moving[:-lag] & (stretch[lag:] == stretch[:-lag]))[:: max(1, lag // 4)]
+    if len(at) < LEAST_MOMENTS:
+        return np.zeros((0, 2))
+    ahead = track.velocity / np.maximum(speed, 1e-9)[:, None]
+    left = np.column_stack([-ahead[:, 1], ahead[:, 0]])
+    design = np.stack([(x[at + lag] - x[at]).T.ravel() for x in (track.velocity, ahead, left)], axis=1)
+    found, scale = robust_fit(design, (residual[at + lag] - residual[at]).T.ravel())
+    # moments overlap fourfold, so that only a quarter of them count
+    sigma = 2.0 * scale * float(np.sqrt(np.linalg.pinv(design.T @ design)[0, 0]))
+    return np.array([[found[0], sigma]]) if sigma > 0 else np.zeros((0, 2))
 
 
 def _by_window(track: Track, residual: Floats, usable: Flags) -> tuple[Floats, Floats]:

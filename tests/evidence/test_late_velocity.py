@@ -124,3 +124,25 @@ def test_the_second_opinion_moves_it_and_says_so() -> None:
     assert not len(opinion.waves.spans) and opinion.waves.size.max() < 0.03
     said = {f.code: f for f in words_of(opinion, None, none_found(len(track)), None)}
     assert "ms later than the positions" in said["velocity_late"].text
+
+
+def motorway(delay_s: float, ahead_m: float, *, seed: int = 1) -> Track:
+    """Return a drive that speeds up once to 30 m/s and keeps it through bends, with late velocity and an antenna offset ahead."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(40_000) / 100
+    speed = np.interp(t, [0, 20, 40, 300, 306, 400], [12.0, 12.0, 30.0, 30.0, 24.0, 24.0])
+    course = 0.5 * np.sin(t / 15)
+    velocity = speed[:, None] * np.column_stack([np.cos(course), np.sin(course)])
+    path = np.vstack([np.zeros(2), np.cumsum((velocity[1:] + velocity[:-1]) / 200, axis=0)]) + ahead_m * np.column_stack([np.cos(course), np.sin(course)])
+    grid = weaving(400.0, 10.0)
+    places = np.column_stack([*(np.interp(grid.t, t, path[:, k]) for k in (0, 1)), grid.places[:, 2]])
+    places[:, :2] += 0.003 * rng.normal(size=(len(grid), 2))
+    late = np.column_stack([np.interp(grid.t - delay_s, t, velocity[:, k]) for k in (0, 1)])
+    return replace(grid, places=places, velocity=late + 0.02 * rng.normal(size=late.shape), standing=np.zeros(len(grid), bool))
+
+
+@pytest.mark.parametrize(("delay_s", "ahead_m"), [(0.04, 0.0), (-0.03, 0.0), (0.0, 1.0), (0.04, 1.0)])
+def test_where_hardly_any_speed_changes_bends_and_one_acceleration_tell(delay_s: float, ahead_m: float) -> None:
+    """In bends at one speed late velocity and an antenna ahead look alike; neither is taken for the other."""
+    track = motorway(delay_s, ahead_m)
+    assert velocity_delay(track, residual(track)[0], every(track)) == pytest.approx(delay_s, abs=0.008)
