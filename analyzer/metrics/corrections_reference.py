@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from analyzer import geodesy
+from analyzer.metrics.corrections_findings import at_place
 from analyzer.recording import Finding
 from analyzer.settings import thresholds
 
@@ -87,11 +88,11 @@ def station_findings(
     expected = main if station_id is None else station_id
     foreign = counts[counts.index != expected]
     if expected is not None and main is not None and expected not in counts.index and len(counts):
-        text = f"The corrections recorded at the {place} are of station {main}, not of station {expected} as stated."
+        text = f"The corrections recorded {at_place(place)} are of station {main}, not of station {expected} as stated."
         out.append(Finding("corrections_other_station", "problem", text, {"stated": expected, "found": main}))
     elif len(foreign):
         names = ", ".join(f"{s} ({n} messages)" for s, n in foreign.items())
-        text = (f"Corrections of other stations are mixed into those of station {expected} at the {place}: {names}. "
+        text = (f"Corrections of other stations are mixed into those of station {expected} {at_place(place)}: {names}. "
                 f"A rover that takes them in turn loses its fix; check radio channel and station settings.")
         out.append(Finding("corrections_foreign_station", "warning", text, {"stations": foreign.to_dict()}))
     used = fixes["station_id"].dropna() if fixes is not None and "station_id" in fixes else pd.Series(dtype="Int32")
@@ -111,11 +112,11 @@ def content_findings(messages: pd.DataFrame, place: str) -> list[Finding]:
     out = []
     if not msm & {3, 4, 5, 6, 7} and not types & set(_FULL_LEGACY) and not {1, 2} <= msm:
         extra = " It brings state-space corrections, which serve precise point positioning."
-        text = (f"No observation message with code and carrier phase came at the {place}, so no fix can be made from "
+        text = (f"No observation message with code and carrier phase came {at_place(place)}, so no fix can be made from "
                 f"it.{extra if types & {*_STATE_SPACE} else ''}")
         out.append(Finding("corrections_no_observations", "problem", text, {"types": sorted(types)}))
     if not types & set(_POSITION):
-        text = (f"The station position (message 1005 or 1006) never came at the {place}: a rover cannot place itself "
+        text = (f"The station position (message 1005 or 1006) never came {at_place(place)}: a rover cannot place itself "
                 f"relative to this stream unless it knows the position otherwise.")
         out.append(Finding("corrections_no_reference_position", "problem", text, {"types": sorted(types)}))
     return out

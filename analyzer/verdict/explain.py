@@ -184,8 +184,9 @@ def dropout_lines(one: Row) -> list[str]:
         f"{w.value(one, 'duration_s'):.1f} s" + (f", {away / 1000:.2f} km from the base" if np.isfinite(away) else ""),
         f"  cause: {w.plain(w.text(one, 'cause'))}",
         f"  evidence: {w.text(one, 'evidence')}",
-        f"  satellites: {w.figure(w.value(one, 'satellites_before'), '{:.0f}')} before, at least "
-        f"{w.figure(w.value(one, 'satellites_min'), '{:.0f}')} meanwhile",
+        f"  satellites: {w.figure(w.value(one, 'satellites_before'), '{:.0f}')} before, " + (
+            "no epoch was logged meanwhile" if w.text(one, "kind") == "missing_epochs"
+            else f"at least {w.figure(w.value(one, 'satellites_min'), '{:.0f}')} meanwhile"),
     ]
     refix = w.value(one, "refix_s")
     lines.append(f"  fixed again at {w.clock(one['fixed_again_utc'])}, {refix:.1f} s after its end" if np.isfinite(refix)
@@ -268,6 +269,10 @@ def explain_window(facts: Facts, name: str) -> str:
     if not len(part):
         return "\n".join([*lines, "no epoch was recorded in it"])
     lines += [_shares("states by epochs", part["fix_state"]), _shares("trust by epochs", part["trust"])]
+    missing = facts.dropouts[(facts.dropouts["kind"].astype(str) == "missing_epochs") & (facts.dropouts["start_utc"] < one["end_utc"])
+                             & (facts.dropouts["end_utc"] > one["start_utc"])]
+    lines += [f"  no epochs from {w.clock(r['start_utc'])} to {w.clock(r['end_utc'])}, {w.value(r, 'duration_s'):.1f} s: {w.plain(w.text(r, 'cause'))}"
+              for r in missing.to_dict("records")]
     codes = part["reasons"].astype(object).where(part["reasons"].notna(), "").astype(str).str.split(",").explode()
     counts, texts = codes[codes != ""].value_counts(), reason_texts()
     lines += [f"  reason {code} in {n} of {len(part)} epochs: {texts.get(str(code), str(code))}" for code, n in counts.items()]

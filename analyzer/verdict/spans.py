@@ -33,6 +33,9 @@ def window_spans(windows: WindowFile | None, fixes: pd.DataFrame) -> tuple[pd.Da
         return pd.DataFrame(columns=list(WINDOW_COLUMNS)), ()
     if windows.lines.empty:
         return _with_dates(windows, fixes), windows.findings
+    again = windows.lines[windows.lines.duplicated()]
+    if len(again):
+        raise UsageError(f"windows file: the crossing line '{again['name'].iloc[0]}' stands in it twice with the same ends; give the way in and the way out.")
     placed = fixes[has_position(fixes)]
     origin = (float(placed["latitude_deg"].iloc[0]), float(placed["longitude_deg"].iloc[0]), 0.0)
     lines = windows.lines[["name"]].copy()

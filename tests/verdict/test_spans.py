@@ -48,3 +48,11 @@ def test_a_line_beside_those_that_make_passes_is_told_as_well() -> None:
     found, (finding,) = spans(across("A", 20.5), across("A", 40.5), across("A 1", 60.5))
     assert found["name"].tolist() == ["A 1"], "the pass of A, not the line A 1"
     assert "A 1 is crossed only once, at 09:01:00 UTC" in finding.text  # type: ignore[attr-defined]
+
+
+def test_the_same_line_twice_is_no_way_in_and_out() -> None:
+    line = {"name": "A", "from_latitude_deg": 47.0, "from_longitude_deg": 20.0, "to_latitude_deg": 47.001, "to_longitude_deg": 20.0}
+    t = pd.date_range("2026-04-14T08:00Z", periods=20, freq="s")
+    fixes = pd.DataFrame({"latitude_deg": 47.0005, "longitude_deg": np.linspace(19.999, 20.001, 20), "fix_state": "fixed"}, index=t)
+    with pytest.raises(UsageError, match="'A' stands in it twice with the same ends"):
+        window_spans(WindowFile(pd.DataFrame(), pd.DataFrame([line, line])), fixes)
