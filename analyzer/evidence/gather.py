@@ -45,6 +45,7 @@ from analyzer.evidence.result import Evidence
 from analyzer.evidence.returns import moved_words, watch, without_returns
 from analyzer.evidence.road import NOTHING, Seconds, road_of, seconds_of, worse_heights
 from analyzer.evidence.second_opinion import UNKNOWN_M, SecondOpinion, form
+from analyzer.evidence.sharp_heights import leap_words, with_leaps
 from analyzer.evidence.slews import Slews, find_slews, none_found
 from analyzer.evidence.solution_kind import KindFound, find_kind, stated_kind
 from analyzer.evidence.source_clock import on_the_clock
@@ -137,7 +138,11 @@ def examine(
     doubts = doubts_of(fixes, track, slews, road) if fused else None
     prior = PriorOf(track, ageing, other, watch(track, ageing, fixes["fix_state"]), told=told, fused=fused, road=road,
                     unaligned=doubts.alignment > 0 if doubts is not None else None)
-    opinion = form(track, fresh=fresh, slews=slews, fused=fused, breaks=station_breaks(fixes), rough=rough, prior_wrong=prior, decide=decide, road=road)
+    heard = station_breaks(fixes)
+    opinion = form(track, fresh=fresh, slews=slews, fused=fused, breaks=heard, rough=rough, prior_wrong=prior, decide=decide, road=road)
+    leapt = with_leaps(slews, opinion.leaps, track) if fused and decide is None and (motion is None or "up" not in motion.sources) else slews
+    if leapt is not slews:
+        opinion = form(track, fresh=fresh, slews=leapt, fused=fused, breaks=heard, rough=rough, prior_wrong=prior, decide=decide, road=road)
     found = part_of.parts(fixes, track, opinion, ageing=ageing, frozen_m=frozen, baseline_m=metrics.epochs["base_distance_m"].to_numpy(np.float64),
                           frame_m=prior.frame_radius(fixes["fix_state"].isin(CORRECTED).to_numpy(dtype=bool)), doubts=doubts)
     claimed, _ = carried_claim(fixes)
@@ -146,7 +151,7 @@ def examine(
     bounds = combine(fixes, track, opinion, found, beside=ratio_beside(claims, track), without=without, fused=fused,
                      road_m=road.shown_m)
     return Examined(bounds, track, opinion, ageing, other, slews, motion, doubts, found_kind, stated, claims,
-                    (*mode_findings(fixes, track.nominal_s), *moved_words(prior.returns, pd.DatetimeIndex(fixes.index)),
+                    (*mode_findings(fixes, track.nominal_s), *leap_words(slews, leapt), *moved_words(prior.returns, pd.DatetimeIndex(fixes.index)),
                      *(clocked.findings() if clocked is not None else ())),
                     seconds_of(road), fused)
 
