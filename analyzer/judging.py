@@ -218,8 +218,10 @@ def _blind_spots(evidence: Evidence, marks: CheckPointResult, recording: Recordi
 
 def _refuse_empty(recording: Recording) -> None:
     if not has_position(recording.fixes).any():
+        failed = sum(s.ledger.count("checksum") for s in recording.sources)
+        more = f" ({wording.count(failed, 'sentence')} failed the checksum)" if failed else ""
         raise InputError(
-            f"no position in {', '.join(s.name for s in recording.sources) or 'what was given'}: "
+            f"no position in {', '.join(s.name for s in recording.sources) or 'what was given'}{more}: "
             "expected at least one GGA, GNS, RMC or GLL with a position; inspect shows what was read."
         )
 

@@ -375,3 +375,13 @@ def test_a_demo_drive_in_the_place_of_a_file(tmp_path: Path, place: Path) -> Non
 ])
 def test_a_demo_drive_that_cannot_be(place: Path, arguments: tuple[str, str]) -> None:
     refused(run("demo", place / "d", *arguments), place, 2, arguments[1])
+
+
+def test_a_log_whose_sentences_all_fail_their_checksum_is_told_so(tmp_path: Path) -> None:
+    path = tmp_path / "log.nmea"
+    text = "".join(gga(s) + rmc(s) for s in range(30))
+    broken = [line[:-4] + f"{int(line[-4:-2], 16) ^ 1:02X}\r\n" for line in text.splitlines(keepends=True)]
+    whole = [sentence(f"GPZDA,1200{s:02d}.00,24,03,2026,00,00") for s in range(30)]
+    path.write_text("".join(broken + whole), newline="")
+    found = run("assess", path, "--out", tmp_path / "out", *DAY)
+    assert found.code == 3 and "(60 sentences failed the checksum)" in found.err
