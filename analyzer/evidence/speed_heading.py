@@ -4,7 +4,8 @@ Speed: white noise of the Doppler speed learnt from its own second differences, 
 independent speed cannot exclude (its robust sigma), plus the part of a lasting difference that this does not explain.
 Independent are positions differenced between fixed
 epochs, and wheel speed after its scale is learnt. In a fused solution speed and position come from one filter, so there
-only wheel speed counts. Where neither speaks the class value stands.
+only wheel speed counts. Where neither speaks the class value stands. Where speed or
+heading comes at a lower rate than positions, epochs without one have the bound of their neighbours.
 
 Heading: the claim of the attitude table where there is one, and the lasting difference to the course on straight road
 beyond what side slip explains.
@@ -22,6 +23,7 @@ from analyzer import intervals
 from analyzer.evidence.claim import AXIS_95, RADIUS_95
 from analyzer.evidence.learnt import Learnt
 from analyzer.evidence.running import lasting, nearest_known, white_noise
+from analyzer.evidence.track import between
 from analyzer.metrics.heading_mode import doubted
 from analyzer.recording import Recording
 from analyzer.settings import thresholds
@@ -68,7 +70,8 @@ def speed_bound(
         none = np.full(len(t), np.nan)
         return Bound(none, none.copy(), none.copy(), np.zeros(len(t), dtype=bool))
     learnt = learnt or Learnt()
-    white, rough = white_noise(t, speed, learnt=learnt, key="speed.white")
+    white, rough = _white_of(t, speed, between(t, speed), learnt)
+    speed = between(t, speed)
     fused = (recording.fixes["solution_kind"] == "fused").to_numpy()
     sources = [_against_places(t, speed, places[:, :2], fixed & ~fused), _against_wheel(recording, t, speed)]
     sigmas = [learnt.sigma(f"speed.{k}", d) for k, d in enumerate(sources)]
@@ -83,8 +86,17 @@ def speed_bound(
         extra = np.maximum(extra, np.where(seen & (near > allowance * np.nan_to_num(speed)), near, 0.0))
         compared |= seen
     bound = np.where(compared, noise + extra, np.maximum(limit["speed.class"], noise))
-    shown = [np.where(known, x, np.nan) for x in (bound, noise, extra)]
+    shown = [between(t, np.where(known, x, np.nan)) for x in (bound, noise, extra)]
     return Bound(shown[0], shown[1], shown[2], compared & known)
+
+
+def _white_of(t: Floats, speed: Floats, filled: Floats, learnt: Learnt) -> tuple[float, Floats]:
+    """Return white noise of the speed [m/s] and how much rougher each epoch is, from the speeds that were logged: those between are smooth."""
+    own = np.isfinite(speed)
+    if np.array_equal(own, np.isfinite(filled)):
+        return white_noise(t, speed, learnt=learnt, key="speed.white")
+    white, rough = white_noise(t[own], speed[own], learnt=learnt, key="speed.white")
+    return white, np.asarray(np.interp(t, t[own], rough))
 
 
 def _against_places(t: Floats, speed: Floats, places: Floats, fixed: Flags) -> Floats:
@@ -172,7 +184,7 @@ def heading_bound(recording: Recording, t: Floats, *, learnt: Learnt | None = No
     claim = np.where(np.isfinite(sigma), np.maximum(AXIS_95 * sigma, floor), np.maximum(floor, limit["heading.class"]))
     # a heading that calls itself other than autonomous may point anywhere, whatever is claimed of it
     claim = np.where(doubted(fixes) & fixes["heading_deg"].notna().to_numpy(), 180.0, claim)
-    shown = [np.where(known, x, np.nan) for x in (np.minimum(claim + extra, 180.0), claim, extra)]
+    shown = [between(t, np.where(known, x, np.nan)) for x in (np.minimum(claim + extra, 180.0), claim, extra)]
     return Bound(shown[0], shown[1], shown[2], compared & known)
 
 

@@ -27,13 +27,14 @@ def speed_scale(fixes: pd.DataFrame) -> float:
     fixes : layout of `tables.FIXES`.
     """
     limits = thresholds("analyzer.metrics")
-    placed = fixes.loc[fixes["fix_state"].isin(_SMOOTH), ["latitude_deg", "longitude_deg", "speed_mps"]].dropna()
-    if len(placed) < limits["speed.least_steps"]:
+    at = np.flatnonzero(fixes["fix_state"].isin(_SMOOTH) & np.isfinite(fixes["speed_mps"]) & np.isfinite(fixes["latitude_deg"]) & np.isfinite(fixes["longitude_deg"]))
+    if len(at) < limits["speed.least_steps"]:
         return float("nan")
-    t = intervals.seconds(pd.DatetimeIndex(placed.index))
-    every = max(round(1.0 / max(float(np.median(np.diff(t))), 1e-3)), 1)
-    t = t[::every]
-    latitude, longitude, speed = (placed[c].to_numpy(np.float64)[::every] for c in placed.columns)
+    first = intervals.seconds(pd.DatetimeIndex(fixes.index[at[:1000]]))
+    # one row a second: a drive of days must not be copied for a look at it
+    at = at[::max(round(1.0 / max(float(np.median(np.diff(first))), 1e-3)), 1)]
+    t = intervals.seconds(pd.DatetimeIndex(fixes.index[at]))
+    latitude, longitude, speed = (fixes[c].to_numpy(np.float64)[at] for c in ("latitude_deg", "longitude_deg", "speed_mps"))
     middle = float(np.median(latitude)), float(np.median(longitude)), 0.0
     east, north = to_enu(latitude, longitude, np.zeros_like(latitude), origin=middle)[:2]
     apart_s = np.diff(t)

@@ -48,6 +48,9 @@ def test_the_judgement_is_that_of_equal_rates(log: Recording, whole: Assessment,
     wrong = (whole.epochs["trust"] == "rejected").to_numpy()
     assert wrong.sum() >= 500 and not (found.epochs["trust"] == "trusted").to_numpy()[wrong].any()
     fixed = (whole.epochs["fix_state"] == "fixed").to_numpy()
+    speed = [a.epochs["speed_bound_mps"].to_numpy(np.float64) for a in (found, whole)]
+    assert np.isnan(speed[0]).sum() <= np.isnan(speed[1]).sum() + 3 * every
+    assert np.nanmedian(speed[0]) == pytest.approx(np.nanmedian(speed[1]), rel=0.3)
     ratio = (found.epochs["horizontal_bound_m"] / whole.epochs["horizontal_bound_m"])[fixed]
     assert ratio.median() == pytest.approx(1.0, abs=0.1)
     assert {f.code for f in found.findings if f.code.startswith("solution_kind")} == {f.code for f in whole.findings if f.code.startswith("solution_kind")}
