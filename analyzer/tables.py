@@ -14,9 +14,9 @@ __all__ = [
 ]
 
 #: Fix states from best to worst by expected error (NMEA 0183 GGA quality and mode letters); never ordered by number.
-FIX_STATES = (
-    "fixed", "precise", "float", "differential", "autonomous", "estimated", "manual", "simulated", "no_fix",
-)
+FIX_STATES = ("fixed", "precise", "float", "differential", "autonomous", "estimated", "manual", "simulated", "no_fix")
+#: States of positions that used corrections.
+CORRECTED = ("fixed", "float", "differential", "precise")
 #: Modes of a true heading, THS (IEC 61162-1, from memory, not re-read); only the first is a heading as measured.
 HEADING_MODES = ("autonomous", "estimated", "manual", "simulated", "not_valid")
 #: Trust of an epoch for a purpose.

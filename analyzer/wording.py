@@ -32,6 +32,11 @@ def rounded(value: float, digits: int, *, up: bool = False) -> Decimal:
     return exact.quantize(step, rounding=ROUND_CEILING if up else ROUND_HALF_EVEN)
 
 
+def single(value: float) -> float:
+    """Return a value that was stored in single precision without the digits that its rounding adds."""
+    return float(f"{value:.6g}")
+
+
 def plain(value: Decimal) -> str:
     """Return `value` without an exponent and without trailing zeros behind the point."""
     text = f"{value:f}"

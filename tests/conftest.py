@@ -8,9 +8,11 @@ from pathlib import Path
 
 import pytest
 
+from analyzer.threads import VARIABLES
+
 if "numpy" not in sys.modules:
     # the suite runs in as many processes as there are cores: threads of linear algebra beside them only wait for each other
-    for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS"):
+    for _name in VARIABLES:
         os.environ.setdefault(_name, "1")
 
 ROOT = Path(__file__).resolve().parents[1]

@@ -24,12 +24,12 @@ def without_wrong_claims(recording: Recording) -> Recording:
     fixes, limits = recording.fixes, thresholds("analyzer.evidence")
     part = fixes.iloc[::len(fixes) // MOST + 1]  # a drive of days must not be copied for a look at it
     claims, fixed = claimed_sigma(part)[0], (part["fix_state"] == "fixed").to_numpy()
-    told = claims[fixed] if np.isfinite(claims[fixed]).any() else claims
+    of_fixed = bool(np.isfinite(claims[fixed]).any())
+    told = claims[fixed] if of_fixed else claims
     if not np.isfinite(told).any():
         return recording
     usual = float(np.nanmedian(told))
-    large = usual > limits["claim.largest"] and np.isfinite(claims[fixed]).any()
-    if usual >= limits["claim.smallest"] and not large:
+    if limits["claim.smallest"] <= usual <= (limits["claim.largest"] if of_fixed else np.inf):
         return recording
     text = (f"{'Fixed positions' if fixed.any() else 'Positions'} claim {wording.faithful(1000 * usual)} mm (GST, median), which no such position can be "
             "good to: another unit or field stands there. The claims are not used, class values stand in; log GST in metres.")

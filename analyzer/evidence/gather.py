@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -138,11 +139,11 @@ def examine(
     doubts = doubts_of(fixes, track, slews, road) if fused else None
     prior = PriorOf(track, ageing, other, watch(track, ageing, fixes["fix_state"]), told=told, fused=fused, road=road,
                     unaligned=doubts.alignment > 0 if doubts is not None else None)
-    heard = station_breaks(fixes)
-    opinion = form(track, fresh=fresh, slews=slews, fused=fused, breaks=heard, rough=rough, prior_wrong=prior, decide=decide, road=road)
+    opinion_of = partial(form, track, fresh=fresh, fused=fused, breaks=station_breaks(fixes), rough=rough, prior_wrong=prior, decide=decide, road=road)
+    opinion = opinion_of(slews=slews)
     leapt = with_leaps(slews, opinion.leaps, track) if fused and decide is None and (motion is None or "up" not in motion.sources) else slews
     if leapt is not slews:
-        opinion = form(track, fresh=fresh, slews=leapt, fused=fused, breaks=heard, rough=rough, prior_wrong=prior, decide=decide, road=road)
+        opinion = opinion_of(slews=leapt)
     found = part_of.parts(fixes, track, opinion, ageing=ageing, frozen_m=frozen, baseline_m=metrics.epochs["base_distance_m"].to_numpy(np.float64),
                           frame_m=prior.frame_radius(fixes["fix_state"].isin(CORRECTED).to_numpy(dtype=bool)), doubts=doubts)
     claimed, _ = carried_claim(fixes)

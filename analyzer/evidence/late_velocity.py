@@ -12,6 +12,7 @@ of its direction alone, which is what an antenna offset ahead would do: only a c
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analyzer.evidence.learnt import SIGMA_PER_MEDIAN
 from analyzer.evidence.sensor_errors import robust_fit
@@ -48,14 +49,20 @@ def velocity_delay(track: Track, residual: Floats, usable: Flags) -> float:
     return middle if certain else 0.0
 
 
+def _moments(track: Track, usable: Flags, ends: Flags) -> tuple[NDArray[np.int64], int]:
+    """Return the epochs, four to a lag, from which `usable` ones lead to `late.lag` later without a gap, both being `ends`; and that lag."""
+    limits = thresholds("analyzer.evidence")
+    lag = max(1, round(limits["late.lag"] / track.nominal_s))
+    stretch = np.cumsum(np.r_[True, ~(usable[1:] & usable[:-1]) | (np.diff(track.t) > limits["bridge.longest_usual"] * track.nominal_s)])
+    return np.flatnonzero(ends[lag:] & ends[:-lag] & (stretch[lag:] == stretch[:-lag]))[:: max(1, lag // 4)], lag
+
+
 def _by_vectors(track: Track, residual: Floats, usable: Flags) -> Floats:
     """Return one row of delay [s] and its sigma, told from an antenna offset ahead; no row where too little was driven."""
     limits = thresholds("analyzer.evidence")
     speed = np.hypot(*np.nan_to_num(track.velocity).T)
     moving = usable & (speed > limits["alignment.least_speed"])
-    lag = max(1, round(limits["late.lag"] / track.nominal_s))
-    stretch = np.cumsum(np.r_[True, ~(usable[1:] & usable[:-1]) | (np.diff(track.t) > limits["bridge.longest_usual"] * track.nominal_s)])
-    at = np.flatnonzero(moving[lag:] & moving[:-lag] & (stretch[lag:] == stretch[:-lag]))[:: max(1, lag // 4)]
+    at, lag = _moments(track, usable, moving)
     if len(at) < LEAST_MOMENTS:
         return np.zeros((0, 2))
     ahead = track.velocity / np.maximum(speed, 1e-9)[:, None]
@@ -70,9 +77,7 @@ def _by_vectors(track: Track, residual: Floats, usable: Flags) -> Floats:
 def _by_window(track: Track, residual: Floats, usable: Flags) -> tuple[Floats, Floats]:
     """Return rows (k, 2) of delay [s] and mean squared change of speed [m²/s²] of windows in time, and when they lie [s]."""
     limits = thresholds("analyzer.evidence")
-    lag = max(1, round(limits["late.lag"] / track.nominal_s))
-    stretch = np.cumsum(np.r_[True, ~(usable[1:] & usable[:-1]) | (np.diff(track.t) > limits["bridge.longest_usual"] * track.nominal_s)])
-    first = np.flatnonzero(usable[:-lag] & usable[lag:] & (stretch[lag:] == stretch[:-lag]))[:: max(1, lag // 4)]
+    first, lag = _moments(track, usable, usable)
     if not len(first):
         return np.zeros((0, 2)), np.zeros(0)
     velocity = np.nan_to_num(track.velocity)

@@ -70,8 +70,8 @@ def speed_bound(
         none = np.full(len(t), np.nan)
         return Bound(none, none.copy(), none.copy(), np.zeros(len(t), dtype=bool))
     learnt = learnt or Learnt()
-    white, rough = _white_of(t, speed, between(t, speed), learnt)
-    speed = between(t, speed)
+    logged, speed = speed, between(t, speed)
+    white, rough = _white_of(t, logged, speed, learnt)
     fused = (recording.fixes["solution_kind"] == "fused").to_numpy()
     sources = [_against_places(t, speed, places[:, :2], fixed & ~fused), _against_wheel(recording, t, speed)]
     sigmas = [learnt.sigma(f"speed.{k}", d) for k, d in enumerate(sources)]

@@ -135,7 +135,7 @@ def _running_median(values: Floats, width: int) -> Floats:
 
 def measure_steps(stretches: Stretches, knots: Knots, noise: Noise) -> tuple[Floats, Floats]:
     """Return the horizontal steps (k-1, 2) [m] between neighbouring stretches and their variances per axis (k-1,) [m²]."""
-    return _across(stretches, knots, knots.value, value_variance(knots, noise), walk_model(knots, noise))
+    return _across(stretches, knots, _both_ways(stretches, knots, value_variance(knots, noise), walk_model(knots, noise)))
 
 
 def measure_height_steps(stretches: Stretches, knots: Knots, noise: Noise) -> tuple[Floats, Floats]:
@@ -145,19 +145,20 @@ def measure_height_steps(stretches: Stretches, knots: Knots, noise: Noise) -> tu
     """
     walk = Knots(knots.t, knots.of_epoch, np.column_stack([knots.up, knots.up]), knots.up, knots.count, knots.coarse,
                  noise.walk_m2ps * knots.moving + np.where(knots.walk_var > BLIND_VAR, knots.walk_var, 0.0), knots.moving)
-    variance, model = value_variance(walk, noise), walk_model(walk, noise)
-    steps, variances = _across(stretches, walk, walk.value, variance, model)
-    return steps[:, 0], variances * _unlike(stretches, walk, variance, model)
+    variance = value_variance(walk, noise)
+    both = _both_ways(stretches, walk, variance, walk_model(walk, noise))
+    steps, variances = _across(stretches, walk, both)
+    return steps[:, 0], variances * _unlike(stretches, walk, variance, both)
 
 
-def _unlike(stretches: Stretches, knots: Knots, variance: Floats, model: Model) -> Floats:
+def _unlike(stretches: Stretches, knots: Knots, variance: Floats, both: tuple[Filtered, Filtered]) -> Floats:
     """Return by how much (k-1,) the surprises of the filters beside each boundary exceed what they should be; 1 at least.
 
     A road is learnt by medians over the whole drive: where a drive along flat streets meets a slope, the filter lags behind it.
     """
     out, around_s = np.ones(max(len(stretches) - 1, 0)), thresholds("analyzer.evidence")["height.around"]
     first, last = knots.of_epoch[stretches.spans[:, 0]], knots.of_epoch[stretches.spans[:, 1] - 1]
-    ahead, back = _both_ways(stretches, knots, knots.value, variance, model)
+    ahead, back = both
     moved = np.r_[False, knots.moving > 0] | np.r_[knots.moving > 0, False]
     for before, before_cov, behind in ((ahead.before, ahead.before_cov, False), (back.before[::-1], back.before_cov[::-1], True)):
         surprise = (knots.value[:, 0] - before[:, 0]) ** 2 / (before_cov[:, 0] + variance)
@@ -171,19 +172,19 @@ def _unlike(stretches: Stretches, knots: Knots, variance: Floats, model: Model) 
     return out
 
 
-def _both_ways(stretches: Stretches, knots: Knots, value: Floats, variance: Floats, model: Model) -> tuple[Filtered, Filtered]:
+def _both_ways(stretches: Stretches, knots: Knots, variance: Floats, model: Model) -> tuple[Filtered, Filtered]:
     """Return the filters ahead and back (in reversed order), each begun anew in every stretch."""
     begins, ends = np.zeros(len(knots.t), dtype=bool), np.zeros(len(knots.t), dtype=bool)
     begins[knots.of_epoch[stretches.spans[:, 0]]] = True
     ends[knots.of_epoch[stretches.spans[:, 1] - 1]] = True
-    return run_filter(value, variance, model, begins), run_filter(value[::-1], variance[::-1], reversed_model(model), ends[::-1])
+    return run_filter(knots.value, variance, model, begins), run_filter(knots.value[::-1], variance[::-1], reversed_model(model), ends[::-1])
 
 
-def _across(stretches: Stretches, knots: Knots, value: Floats, variance: Floats, model: Model) -> tuple[Floats, Floats]:
+def _across(stretches: Stretches, knots: Knots, both: tuple[Filtered, Filtered]) -> tuple[Floats, Floats]:
     """Predict each boundary from the stretch before and back from the one behind; return difference and variance."""
     if len(stretches) < 2:
         return np.zeros((0, 2)), np.zeros(0)
-    ahead, back = _both_ways(stretches, knots, value, variance, model)
+    ahead, back = both
     at = knots.of_epoch[stretches.spans[1:, 0]]
     from_before, before_cov = ahead.before[at], ahead.before_cov[at]
     from_behind, behind_cov = back.after[::-1][at], back.after_cov[::-1][at]

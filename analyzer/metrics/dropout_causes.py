@@ -237,5 +237,5 @@ def _unchanged(start_s: float, scene: Scene, age_s: float) -> str:
     """Return in words what of satellites, station id and age is known before `start_s` and did not change."""
     known = {"satellites": bool(np.isfinite(scene.before(scene.satellites, start_s))), "station id": scene.stations_known, "age": bool(np.isfinite(age_s))}
     kept, untold = ([name for name, told in known.items() if told is which] for which in (True, False))
-    said = {0: "", 1: f"{kept[0] if kept else ''} did not change", 2: f"neither {' nor '.join(kept)} changed", 3: "neither satellites, station id nor age changed"}[len(kept)]
+    said = f"neither {', '.join(kept[:-1])} nor {kept[-1]} changed" if len(kept) > 1 else "".join(f"{name} did not change" for name in kept)
     return "; ".join(filter(None, [said, f"{wording.listing(untold)} not recorded" if untold else ""]))

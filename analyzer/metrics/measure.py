@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analyzer import geodesy, wording
+from analyzer import geodesy, tables, wording
 from analyzer.metrics import correction_age, dropout_table, fix_state, satellites, standstill, time_to_fix
 from analyzer.metrics.dropout_causes import Scene
 from analyzer.metrics.dropouts import FIXED, effective_codes, find
@@ -27,7 +27,6 @@ from analyzer.scratch import Keeper, Scratch, held, keeper
 Array = NDArray[np.float64]
 #: Ledger kinds that stand for sentences lost to damage.
 _DAMAGE = ("checksum", "truncated", "field", "other_text", "binary")
-_CORRECTED = ("fixed", "float", "differential", "precise")
 
 
 def measure(
@@ -154,7 +153,7 @@ def _link(
     found = find(fresh, last_used(age, line), judged, line)
     table = dropout_table.dropout_table(found, fixes, scene, distance_m=drive.way.distance_m, base=base)
     hours = float(line.seconds[-1]) / 3600.0 if len(line.seconds) else 0.0
-    used = bool(fixes["fix_state"].isin(_CORRECTED).any())
+    used = bool(fixes["fix_state"].isin(tables.CORRECTED).any())
     losses = time_to_fix.refixes(pd.DatetimeIndex(fixes.index), judged, line)
     position = fixes["latitude_deg"].notna().to_numpy()
     values = [

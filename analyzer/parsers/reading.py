@@ -86,8 +86,8 @@ def _read_all(given: Given, options: ReadOptions, findings: list[Finding], progr
     """Read every source; one that only a folder brought along may fail without costing the drive."""
     parts: list[ReadPart] = []
     groups: list[tuple[Sequence[str | Path], str]] = [(given.logs, "rover"), (given.inertial, "rover"), (given.measurement, "rover")]
-    groups += [([path], place) for path, place in given.corrections]
-    for at, (paths, place) in enumerate(groups):
+    recorded = [([path], place) for path, place in given.corrections]
+    for paths, place in [*groups, *recorded]:
         if not paths:
             continue
         raws, opened = open_sources(paths)
@@ -98,7 +98,7 @@ def _read_all(given: Given, options: ReadOptions, findings: list[Finding], progr
             if part is not None:
                 parts.append(part)
                 findings.extend(part.findings)
-                findings.extend(_without_corrections(part) if at >= 3 else [])
+                findings.extend(_without_corrections(part) if (paths, place) in recorded else [])
         if raws and not any(part.source.name == raw.name for raw in raws for part in parts):
             raise InputError(f"{', '.join(map(str, paths))} holds nothing that can be read: {findings[-1].text}")
     return parts

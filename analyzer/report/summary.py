@@ -13,12 +13,12 @@ from analyzer.assessment import Assessment, Purpose
 from analyzer.report import view
 from analyzer.report.limits import axis_limits
 from analyzer.report.model import SetupGroup
+from analyzer.tables import CORRECTED
 from analyzer.verdict.explain_words import left_out
 from analyzer.verdict.headline import Lost, headline_of
 from analyzer.verdict.setup_check import NOT_STATED
 from analyzer.wording import Clock
 
-CORRECTED = ("fixed", "float", "differential", "precise")
 SETUP_TITLES = (
     ("contradicted", "Contradicted by the recording"),
     ("confirmed", "Confirmed by the recording"),
@@ -189,8 +189,7 @@ def _relative(assessment: Assessment) -> str:
     if not np.isfinite(figures.bound_best_m):
         return "How good the positions are could not be evaluated: no epoch has an error bound."
     if not np.isfinite(figures.bound_p95_m):
-        # bounds are stored in single precision, whose rounding must not show
-        best = wording.length(float(f"{figures.bound_best_m:.6g}"), up=True)
+        best = wording.length(wording.single(figures.bound_best_m), up=True)
         return f"No second may be trusted for {assessment.purpose.title}: the best is good to {best} (95 %) {to_what}."
     text = f"Good to {wording.length(figures.bound_p95_m, up=True)} (95 %) {to_what}"
     if figures.bound_worst_trusted_m > figures.bound_p95_m:

@@ -2,8 +2,8 @@
 
 Order for lost corrections: another station or damaged frames heard in the car (``interference``), a changed reference
 position (``base_position_changed``), what the recording at the base shows, else the base's own log, else a second rover
-(silent there, or lost there too: ``base_outage``; sent there, or kept there: ``correction_link``), corrections that came to the car unused (``incomplete_corrections``). For a lost
-fix: the first two. What decides nothing leaves the first cause as it was.
+(silent there, or lost there too: ``base_outage``; sent there, or kept there: ``correction_link``), corrections that came
+to the car unused (``incomplete_corrections``). For a lost fix: the first two. What decides nothing leaves the first cause as it was.
 """
 
 from __future__ import annotations

@@ -48,9 +48,10 @@ Flags = NDArray[np.bool_]
 #: count at their own time, so that a slope is no step; what hides a part of the sky for a few seconds is no doubt by itself; small claims
 #: that stands confirm lower the floor of the bound.
 #: 11: velocity at a lower rate than positions leads through the epochs between, where it had ended stands, noise and stretches at each of
-#: them; heights beside a gap on the only hill of a flat drive are no step; a pause of the log no longer ends the search for slow swings; speed in another unit than that of the positions, claims of a size that no
-#: solution has and an age that stands still are not used; a window of which exclusions leave less than half was not driven, and one of
-#: which they leave nothing is left out whether they name it or its time.
+#: them; heights beside a gap on the only hill of a flat drive are no step; a pause of the log no longer ends the search for slow swings;
+#: speed in another unit than that of the positions, claims of a size that no solution has and an age that stands still are not used; a
+#: window of which exclusions leave less than half was not driven, and one of which they leave nothing is left out whether they name it or
+#: its time.
 RULES_VERSION = "11"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",

@@ -94,8 +94,7 @@ def failing_figures(bad: Rows, purpose: Purpose, *, median: bool = False) -> lis
 
 def _figure(bound: float, limit: Limit, margin: float, what: str) -> str:
     """Return "position good to 32 cm (95 %), you need 6.57 cm (limit 10 cm / margin 1.52)"; what is needed is rounded down."""
-    # bounds are stored in single precision, whose rounding must not show
-    bound = float(f"{bound:.6g}")
+    bound = wording.single(bound)
     most, need = limit_95(limit), limit_95(limit) / margin
     if limit.quantity == "position":
         factor, unit = (100.0, " cm") if need < 1 else (1.0, " m")
@@ -104,7 +103,7 @@ def _figure(bound: float, limit: Limit, margin: float, what: str) -> str:
     else:
         factor, unit = (1 / SI[limit.unit], f" {limit.unit}") if limit.quantity == "speed" else (1.0, "°")
         need = _floored(need * factor)
-        shown = wording.faithful(float(f"{bound * factor:.6g}"), limit=need, up=True) + unit
+        shown = wording.faithful(wording.single(bound * factor), limit=need, up=True) + unit
     over = f" (limit {most * factor:.3g}{unit} / margin {margin:g})" if margin != 1 else ""
     return f"{AXIS_WORDS[limit.axis]} good to {shown} ({what}), you need {need:g}{unit}{over}"
 
