@@ -16,9 +16,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from analyzer.evidence.track import Flags, Floats
+from analyzer.log_sums import log_sum
 
 #: Normals kept in a mixture, and of frames beside them.
 MOST, MOST_FRAMES = 16, 16
@@ -114,7 +114,7 @@ def infer(
     wrong, offset, variance, frame = np.empty(count), np.zeros((count, 3)), np.empty((count, 2)), np.empty(count)
     for k, ((right_a, mix_a), (right_b, mix_b)) in enumerate(zip(ahead, back, strict=True)):
         weight, mean, var, lasting = _product(mix_a, mix_b, log_prior[k, 1:])
-        total = logsumexp(weight)
+        total = log_sum(weight)
         right = right_a + right_b - log_prior[k, 0]
         wrong[k] = 1 / (1 + np.exp(np.clip(right - total, -700, 700)))
         share = np.exp(weight - total)
@@ -145,7 +145,7 @@ def _pass(
         ends = np.where(_IS_FRAME, np.log1p(-kept[k]), 0.0)
         come = mix.weight if backward else mix.weight + ends[mix.spread]
         stays_right = right + _log_step(s[None, :], np.zeros((1, 4)), (r + 2 * right_var)[None, :])[0]
-        to_right = np.logaddexp(stays_right, logsumexp(come + _log_step(s + mix.mean, mix.var, (r + right_var)[None, :])))
+        to_right = np.logaddexp(stays_right, log_sum(come + _log_step(s + mix.mean, mix.var, (r + right_var)[None, :])))
         own = log_prior[k + 1, 1:]
         drawn = _drawn((right, _Mixture(come, s + mix.mean, mix.var, mix.spread)), s, (r, right_var), own + (ends if backward else 0.0))
         change = own - log_prior[k, 1:] if backward else np.zeros(len(own))

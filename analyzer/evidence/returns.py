@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from analyzer import intervals
 from analyzer.evidence.ageing import Ageing
@@ -15,6 +14,7 @@ from analyzer.evidence.claim import RADIUS_95
 from analyzer.evidence.displacement import integrate
 from analyzer.evidence.slews import Slews, inside_of
 from analyzer.evidence.track import Floats, Track
+from analyzer.log_sums import log_sum
 from analyzer.recording import Finding
 from analyzer.settings import thresholds
 
@@ -101,7 +101,7 @@ def _log_odds(step: Floats, sigma: float) -> float:
         return 0.0
     same = np.log([1 - OUTLYING, OUTLYING]) + _log_normal(step, np.array([sigma, OUTLYING_TIMES * sigma]))
     other = _log_normal(step, np.hypot(FRAMES_M, sigma)) - np.log(len(FRAMES_M))
-    return float(logsumexp(other) - logsumexp(same))
+    return float(log_sum(other) - log_sum(same))
 
 
 def _log_normal(step: Floats, sigma: Floats) -> Floats:

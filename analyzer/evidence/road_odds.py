@@ -6,11 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 import pandas as pd
-from scipy.special import logsumexp
 
 from analyzer.evidence.chain import FRAME_SHARES, SPREADS
 from analyzer.evidence.road import Ints, Pairs, seconds_of
 from analyzer.evidence.track import Flags, Floats
+from analyzer.log_sums import log_sum
 from analyzer.settings import thresholds
 
 #: Sigma of the height [m] by which other passes are off, where they are.
@@ -84,9 +84,9 @@ def _one_each(pairs: Pairs, other: Ints) -> Pairs:
 
 def _log_odds(off: float, sigma: float, blamed: float) -> tuple[float, float]:
     """Return the log odds of a wrong fix and of another frame for a height that is `off`, if others are to blame that often."""
-    right = logsumexp([np.log1p(-blamed) + _log_normal(off, sigma), np.log(blamed) + _log_normal(off, float(np.hypot(sigma, OTHERS_OFF_M)))])
-    fix = logsumexp([_log_normal(off, float(np.hypot(sigma, up))) for up in (SPREADS[0][1], SPREADS[1][1])]) - np.log(2)
-    frame = logsumexp([_log_normal(off, float(np.hypot(sigma, up))) + np.log(share) for (_, up), share in zip(SPREADS, FRAME_SHARES, strict=True)])
+    right = log_sum([np.log1p(-blamed) + _log_normal(off, sigma), np.log(blamed) + _log_normal(off, float(np.hypot(sigma, OTHERS_OFF_M)))])
+    fix = log_sum([_log_normal(off, float(np.hypot(sigma, up))) for up in (SPREADS[0][1], SPREADS[1][1])]) - np.log(2)
+    frame = log_sum([_log_normal(off, float(np.hypot(sigma, up))) + np.log(share) for (_, up), share in zip(SPREADS, FRAME_SHARES, strict=True)])
     return float(fix - right), float(frame - right)
 
 

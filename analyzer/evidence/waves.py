@@ -24,13 +24,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.road import Seconds
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.evidence.wave_fit import APART, LENGTHS_S, Heights, Tried, heights_of, likeliest, moments, scan
 from analyzer.evidence.whitening import Whitening, whitened, whitening_of
+from analyzer.log_sums import log_sum
 from analyzer.settings import thresholds
 
 #: Swings further apart than this do not vie with each other [s].
@@ -165,7 +165,7 @@ def _vied(search: _Search, tried: list[Tried], middle_s: Floats, weight: Floats,
 
 def _nearby(middle_s: Floats, weight: Floats) -> Floats:
     """Return the logarithm of the summed weight of all swings whose middles lie within `NEAR_S` (in bins of an eighth)."""
-    return np.asarray(logsumexp(_around(middle_s, weight, np.logaddexp), axis=1)[_bins(middle_s)], dtype=np.float64)
+    return np.asarray(log_sum(_around(middle_s, weight, np.logaddexp), axis=1)[_bins(middle_s)], dtype=np.float64)
 
 
 def _blunted(middle_s: Floats, weight: Floats) -> Floats:

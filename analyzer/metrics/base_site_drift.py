@@ -16,8 +16,8 @@ from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import logsumexp
 
+from analyzer.log_sums import log_sum
 from analyzer.metrics.base_site_shift import limits
 
 Array = NDArray[np.float64]
@@ -114,10 +114,10 @@ class _Wander:
         for axis in range(axes):
             left *= sums.rest[:, :, None, None, axis] - found2[..., axis, None] * gained
         some = -half * np.log(left) - 0.5 * axes * np.log1p(self.gain)
-        some = logsumexp(some, axis=(2, 3)) - np.log(self.gain[0].size) - axes * self.log_size
+        some = log_sum(some, axis=(2, 3)) - np.log(self.gain[0].size) - axes * self.log_size
         none = -half * np.log(sums.rest).sum(axis=2) - axes * self.log_size
-        total = logsumexp(none, axis=1)
-        return _Fit(logsumexp(some, axis=1) - total, np.exp(none - total[:, None]))
+        total = log_sum(none, axis=1)
+        return _Fit(log_sum(some, axis=1) - total, np.exp(none - total[:, None]))
 
     def draw(self, sums: _Sums, fit: _Fit, count: int, rng: np.random.Generator) -> _Sums:
         """Return `count` logs without drift that wander as the one log of `sums` and `fit` may."""
@@ -175,7 +175,7 @@ def _estimate(wander: _Wander, sums: _Sums) -> tuple[tuple[float, ...], tuple[fl
     axes, free = value.shape[2], wander.free - 1
     left = np.maximum(rest[:, None, :] - value**2 * wander.reach2[..., None], 0.0) + free * _FLOOR_M**2
     log = -axes * (wander.log_size[:, None] + 0.5 * np.log(wander.reach2)) - 0.5 * free * np.log(left).sum(axis=2)
-    weight = np.exp(log - logsumexp(log))
+    weight = np.exp(log - log_sum(log))
     mean = np.einsum("kt,kta->a", weight, value)
     within = left / free / wander.reach2[..., None]
     sigma = np.sqrt(np.einsum("kt,kta->a", weight, within + (value - mean) ** 2))

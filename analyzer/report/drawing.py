@@ -27,6 +27,7 @@ _SETTINGS: Any = {
     "hatch.linewidth": 0.7,
     "font.family": ["DejaVu Sans"],
     "axes.unicode_minus": False,
+    "axes.titley": 1.0,  # titles keep their place: else every drawing measures all tick labels to look for one in the way
 }
 _NUMBER = re.compile(r"-?\d+\.\d{3,}")
 _PATH = re.compile(r' d="[^"]*"')

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from bokeh.document import Document
 from bokeh.embed import components
 from bokeh.model import Model
 from bokeh.models import ColumnDataSource, CustomJS, Range1d
@@ -61,6 +62,10 @@ def build(assessment: Assessment, run: View) -> Linked | None:
         plots["map"] = explorer_plots.route(assessment, thin, chosen=chosen, here=here)
     for plot in plots.values():
         _listen(plot, on_map=plot.name == "map")
+    document = Document()
+    with document.models.freeze():  # one look at what belongs together, not one for each plot
+        for plot in plots.values():
+            document.add_root(plot)
     script, places = components(dict[str, Model](plots))
     return Linked(_library(), Markup(script), {name: Markup(place) for name, place in places.items()}, labels)
 
