@@ -68,8 +68,8 @@ class Pairs:
     def __len__(self) -> int:
         return len(self.at_s)
 
-    def where(self, kept: Flags) -> Pairs:
-        """Return the pairs of which `kept` (p,) is true."""
+    def where(self, kept: Flags | Ints) -> Pairs:
+        """Return the pairs of which `kept` (p,) is true, or whose rows it names."""
         theirs = None if self.theirs_m is None else self.theirs_m[kept]
         return Pairs(self.at_s[kept], self.other_s[kept], self.off_m[kept], self.spread_m[kept], self.sigma_m, self.shown_m, theirs)
 
@@ -257,13 +257,20 @@ def seconds_of(pairs: Pairs) -> Seconds:
     begins = np.flatnonzero(np.r_[True, np.diff(pairs.at_s) > 0]) if len(pairs) else np.zeros(0, dtype=np.int64)
     passes = np.diff(np.r_[begins, len(pairs)])
     number = np.repeat(np.arange(len(begins)), passes)
-    table = pd.DataFrame({"number": np.r_[number, np.arange(len(begins))], "off": np.r_[-pairs.off_m, np.zeros(len(begins))]})
-    middle = -table.groupby("number")["off"].median().to_numpy() if len(begins) else np.zeros(0)
+    middle = middles(np.r_[pairs.off_m, np.zeros(len(begins))], np.r_[number, np.arange(len(begins))])
     single = passes == 1
     off = np.where(single, pairs.off_m[begins], middle)
     own = np.where(single, 1.0, 0.5 + 0.785 / np.maximum(passes, 1))
-    sigma = np.sqrt(pairs.sigma_m**2 * own + pd.Series(pairs.spread_m**2).groupby(number).mean().to_numpy())
+    sigma = np.sqrt(pairs.sigma_m**2 * own + np.bincount(number, pairs.spread_m**2) / passes)
     return Seconds(pairs.at_s[begins], off, sigma, passes.astype(np.int64), np.where(single, pairs.other_s[begins], np.nan))
+
+
+def middles(values: Floats, number: Ints) -> Floats:
+    """Return the median of the `values` (p,) of each `number` (p,), which counts from 0 without a gap."""
+    order = np.lexsort((values, number))
+    begins = np.searchsorted(number[order], np.arange(int(number.max(initial=-1)) + 2))
+    first, count = begins[:-1], np.diff(begins)
+    return np.asarray((values[order][first + (count - 1) // 2] + values[order][first + count // 2]) / 2, dtype=np.float64)
 
 
 def worse_heights(ageing_s: Floats, dilution: Floats) -> Floats:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
-import pandas as pd
 
 from analyzer.evidence.chain import FRAME_SHARES, SPREADS
-from analyzer.evidence.road import Ints, Pairs, seconds_of
+from analyzer.evidence.road import Ints, Pairs, middles, seconds_of
 from analyzer.evidence.track import Flags, Floats
 from analyzer.log_sums import log_sum
 from analyzer.settings import thresholds
@@ -32,27 +32,56 @@ def odds_of(pairs: Pairs, spans_s: Floats, wrong: Floats | None = None, by_jump:
     pairs = _as_seen(pairs, spans_s)
     at, other = (_which(spans_s, t) for t in (pairs.at_s, pairs.other_s))
     known = np.where(other >= 0, (np.zeros(len(spans_s)) if wrong is None else wrong)[other], 0.0)
-    for k in np.unique(at[(at >= 0) & (other != at)]):
-        doubt = _without_agreeing(known, pairs, at == k, other, int(k), by_jump)
-        held = (at == k) & (other != k) & (doubt <= 0.5)
-        if len(np.unique(pairs.at_s[held])) < limits["road.seconds"]:
-            continue
-        seen = seconds_of(_one_each(pairs.where(held), other[held]))
-        usual = limits["road.other_off" if np.median(seen.passes) < 2 else "road.others_off"]
-        fix[k], frame[k] = _log_odds(float(np.median(seen.off_m)), float(np.median(seen.sigma_m)), max(usual, float(doubt[held].mean())))
-        if len(np.unique(pairs.at_s[held & (other < k) & (other >= 0)])) < limits["road.seconds"]:
-            # to agree with those that came behind says nothing: they would stand in the same frame
-            frame[k] = max(frame[k], 0.0)
+    for k, rows in _rows_of(at):
+        own, beside = pairs.where(rows), other[rows]
+        seen = _seen(own, beside, _without_agreeing(known[rows], own, beside, k, by_jump), k)
+        if seen is not None:
+            usual = limits["road.other_off" if np.median(seen.passes) < 2 else "road.others_off"]
+            fix[k], frame[k] = _log_odds(float(np.median(seen.off_m)), float(np.median(seen.sigma_m)), max(usual, seen.blamed))
+            if not seen.before:
+                # to agree with those that came behind says nothing: they would stand in the same frame
+                frame[k] = max(frame[k], 0.0)
     return fix, frame
 
 
-def _without_agreeing(doubt: Floats, pairs: Pairs, at_k: Flags, other: Ints, k: int, by_jump: Flags | None) -> Floats:
+@dataclass(frozen=True)
+class _Seen:
+    """What passes of other stretches say of one: per second, the mean doubt about them, and whether enough of them lie before it."""
+
+    off_m: Floats
+    sigma_m: Floats
+    passes: Ints
+    blamed: float
+    before: bool
+
+
+def _seen(pairs: Pairs, other: Ints, doubt: Floats, k: int) -> _Seen | None:
+    """Return what the `pairs` (p,) of stretch `k` with the stretches `other` say, as far as these are not doubted; None where that is little."""
+    least = thresholds("analyzer.evidence")["road.seconds"]
+    held = (other != k) & (doubt <= 0.5)
+    if len(np.unique(pairs.at_s[held])) < least:
+        return None
+    seconds = seconds_of(_one_each(pairs.where(held), other[held]))
+    before = len(np.unique(pairs.at_s[held & (other < k) & (other >= 0)])) >= least
+    return _Seen(seconds.off_m, seconds.sigma_m, seconds.passes, float(doubt[held].mean()), before)
+
+
+def _rows_of(stretch: Ints) -> Iterator[tuple[int, Ints]]:
+    """Yield each stretch that occurs and its rows: what belongs to one is looked up once, however many there are."""
+    order = np.argsort(stretch, kind="stable")
+    numbers, begins = np.unique(stretch[order], return_index=True)
+    for number, rows in zip(numbers, np.split(order, begins[1:]), strict=True):
+        if number >= 0:
+            yield int(number), rows
+
+
+def _without_agreeing(doubt: Floats, pairs: Pairs, other: Ints, k: int, by_jump: Flags | None) -> Floats:
     """Return the doubts (p,) without those about a stretch on the other side of a jump that lies as high as stretch `k`."""
     if by_jump is None:
         return doubt
     out = doubt.copy()
     for beside, jump in ((k - 1, k), (k + 1, k + 1)):
-        its = at_k & (other == beside)
+        its = other == beside
         if its.any() and 0 < jump < len(by_jump) and by_jump[jump] and abs(np.median(pairs.off_m[its])) < 2 * pairs.sigma_m:
             out[its] = 0.0
     return out
@@ -67,8 +96,7 @@ def _as_seen(pairs: Pairs, spans_s: Floats) -> Pairs:
     if pairs.theirs_m is None:
         return pairs
     other, off = _which(spans_s, pairs.other_s), pairs.off_m.copy()
-    for k in np.unique(other[other >= 0]):
-        its = other == k
+    for _, its in _rows_of(other):
         if abs(np.median(pairs.theirs_m[its])) > 2.0 * pairs.sigma_m:
             off[its] -= pairs.theirs_m[its]
     return replace(pairs, off_m=off)
@@ -76,10 +104,12 @@ def _as_seen(pairs: Pairs, spans_s: Floats) -> Pairs:
 
 def _one_each(pairs: Pairs, other: Ints) -> Pairs:
     """Return one pair per second and other stretch, the middle one: passes of one stretch are off alike."""
-    rows = pd.DataFrame({"at": pairs.at_s, "other": other, "other_s": pairs.other_s, "off": pairs.off_m, "spread": pairs.spread_m})
-    middle = rows.groupby(["at", "other"], sort=True).median().reset_index()
-    at_s, other_s, off_m, spread_m = (middle[c].to_numpy(np.float64) for c in ("at", "other_s", "off", "spread"))
-    return Pairs(at_s, other_s, off_m, spread_m, pairs.sigma_m)
+    order = np.lexsort((other, pairs.at_s))
+    pairs, other = pairs.where(order), other[order]
+    number = np.cumsum(np.r_[False, (np.diff(pairs.at_s) != 0) | (np.diff(other) != 0)])
+    begins = np.flatnonzero(np.r_[True, np.diff(number) > 0])
+    other_s, off_m, spread_m = (middles(values, number) for values in (pairs.other_s, pairs.off_m, pairs.spread_m))
+    return Pairs(pairs.at_s[begins], other_s, off_m, spread_m, pairs.sigma_m)
 
 
 def _log_odds(off: float, sigma: float, blamed: float) -> tuple[float, float]:

@@ -57,10 +57,10 @@ def _agreed(track: Track, slews: Slews, which: int) -> Floats:
 
 
 def into_slews(stretches: Stretches, posterior: Posterior, slews: Slews, track: Track) -> Ints:
-    """Return the stretch ids with fixed epochs in slow steps given to the worse of the neighbours, and its soft ends too."""
+    """Return the stretch ids with fixed epochs in slow or drawn-out steps given to the worse of the neighbours, and its soft ends too."""
     ids = stretches.id.copy()
     soft = thresholds("analyzer.evidence")["slew.soft"]
-    for first, last in slews.spans:
+    for first, last in [*slews.spans, *stretches.ramps]:
         inside = np.flatnonzero((track.t >= first) & (track.t <= last) & track.fixed)
         if not len(inside):
             continue

@@ -7,8 +7,7 @@ stretch behind, to the same moment; the slow velocity error seen on either side 
 
 from __future__ import annotations
 
-import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +16,7 @@ from analyzer import intervals
 from analyzer.evidence.knots import Knots, value_variance, walk_model
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.sharp_steps import sharp_steps
+from analyzer.evidence.smoothed_steps import smoothed_steps
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.evidence.two_state import Filtered, Model, reversed_model, run_filter
 from analyzer.settings import thresholds
@@ -37,11 +37,13 @@ class Stretches:
     spans : (k, 2) [start, end) epochs.
     by_jump : (k,) whether the stretch began with a jump inside fixed.
     id : per epoch, -1 outside.
+    ramps : (r, 2) seconds in which the position moved from one stretch to the next while fixed; they belong to none yet.
     """
 
     spans: Ints
     by_jump: Flags
     id: Ints
+    ramps: Floats = field(default_factory=lambda: np.zeros((0, 2)))
 
     def __len__(self) -> int:
         return len(self.spans)
@@ -57,20 +59,27 @@ def cut(track: Track, residual: Floats, noise: Noise, *, breaks: Flags, fixed: F
     spans = spans[fixed[spans[:, 0]]] if len(spans) else spans
     pieces: list[tuple[int, int]] = []
     by_jump: list[bool] = []
+    ramps: list[tuple[int, int]] = []
     for start, end in spans:
-        jumps = jumps_in(residual[start:end], track, noise, int(start), coarse=coarse[start:end], truncated=truncated[start:end - 1])
+        around = {"coarse": coarse[start:end], "truncated": truncated[start:end - 1]}
+        jumps = jumps_in(residual[start:end], track, noise, int(start), **around)
+        drawn: list[tuple[int, int]] = []
         if not track.from_places:
             sharp = sharp_steps(residual[start:end], track.places[start:end, 2], track.nominal_s)
             apart = thresholds("analyzer.evidence")["stretch.jump_window"]
             jumps = sorted([*jumps, *(int(start) + k for k in sharp if all(abs(track.t[int(start) + k] - track.t[j]) > apart for j in jumps))])
-        at = [int(start), *jumps, int(end)]
-        pieces += list(itertools.pairwise(at))
-        by_jump += [False] + [True] * (len(at) - 2)
+            drawn = [(int(start) + a, int(start) + b) for a, b in smoothed_steps(residual[start:end], track.velocity[start:end], track.nominal_s, noise, **around)]
+            drawn = [(a, b) for a, b in drawn if not any(a <= j <= b for j in jumps)]
+        cuts = sorted([*((j, j) for j in jumps), *drawn])
+        pieces += zip([int(start), *(b for _, b in cuts)], [*(a for a, _ in cuts), int(end)], strict=True)
+        by_jump += [False] + [True] * len(cuts)
+        ramps += drawn
     whole = np.asarray(pieces, dtype=np.int64).reshape(-1, 2)
     ids = np.full(len(track), -1, dtype=np.int64)
     for number, (start, end) in enumerate(whole):
         ids[start:end] = number
-    return Stretches(whole, np.asarray(by_jump, dtype=bool), ids)
+    between = np.array([(track.t[a], track.t[b - 1]) for a, b in ramps]).reshape(-1, 2)
+    return Stretches(whole, np.asarray(by_jump, dtype=bool), ids, between)
 
 
 def jumps_in(residual: Floats, track: Track, noise: Noise, offset: int, *, coarse: Floats, truncated: Floats) -> list[int]:
@@ -210,7 +219,7 @@ def merge_false_jumps(stretches: Stretches, steps: Floats, step_var: Floats, coa
     spans = np.column_stack([stretches.spans[first, 0], stretches.spans[last, 1]])
     renumber = np.cumsum(~false) - 1
     ids = np.where(stretches.id >= 0, renumber[np.maximum(stretches.id, 0)], -1)
-    return Stretches(spans, stretches.by_jump[first], ids)
+    return replace(stretches, spans=spans, by_jump=stretches.by_jump[first], id=ids)
 
 
 def inner(stretches: Stretches, t: Floats) -> Flags:

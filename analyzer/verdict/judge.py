@@ -52,7 +52,9 @@ Flags = NDArray[np.bool_]
 #: speed in another unit than that of the positions, claims of a size that no solution has and an age that stands still are not used; a
 #: window of which exclusions leave less than half was not driven, and one of which they leave nothing is left out whether they name it or
 #: its time.
-RULES_VERSION = "11"
+#: 12: a step that the receiver draws out over some seconds, because it smooths its positions, is a step: the wrong fix that it mends or
+#: takes stands by itself, and what lies beyond it is no longer doubted for not fitting.
+RULES_VERSION = "12"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",
     "vertical": "vertical_bound_m",

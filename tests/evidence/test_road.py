@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from dataclasses import replace
 
 import numpy as np
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 
 from analyzer.evidence.blocks import SECOND
 from analyzer.evidence.learnt import Learnt
-from analyzer.evidence.road import NOTHING, Pairs, pairs_of, points_of, road_of, seconds_of, worse_heights
+from analyzer.evidence.road import NOTHING, Pairs, middles, pairs_of, points_of, road_of, seconds_of, worse_heights
 from analyzer.evidence.road_errors import errors_of
 from analyzer.evidence.road_odds import confirmed, odds_of
 from analyzer.evidence.track import Track
@@ -243,3 +244,12 @@ def test_pairs_are_taken_apart_by_a_mask() -> None:
     assert isinstance(part, Pairs) and 0 < len(part) < len(pairs) and part.sigma_m == pairs.sigma_m
     seen = seconds_of(pairs)
     assert len(seen.where(seen.at_s < 1e9 + 50).at_s) < len(type(seen).joined([seen, seen]).at_s) == 2 * len(seen.at_s)
+
+
+@settings(max_examples=50, deadline=None)
+@given(st.lists(st.lists(st.floats(-5, 5), min_size=1, max_size=6), min_size=1, max_size=8), st.randoms(use_true_random=False))
+def test_medians_of_groups_are_those_of_each_by_itself(groups: list[list[float]], shuffled: random.Random) -> None:
+    rows = [(value, k) for k, group in enumerate(groups) for value in group]
+    shuffled.shuffle(rows)
+    found = middles(np.array([v for v, _ in rows]), np.array([k for _, k in rows]))
+    assert found == pytest.approx([np.median(group) for group in groups])
