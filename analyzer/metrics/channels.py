@@ -15,7 +15,7 @@ from analyzer.metrics.channels_latency import LATENCY_COLUMNS, latencies
 from analyzer.metrics.channels_values import resolution, update
 from analyzer.metrics.channels_words import channel_findings, latency_findings
 from analyzer.metrics.inertial import InertialResult
-from analyzer.metrics.inertial_timing import FILE, sampling
+from analyzer.metrics.inertial_timing import FILE, longest_usual, sampling
 from analyzer.metrics.metric import Metric, missing
 from analyzer.recording import Finding, Recording
 from analyzer.settings import thresholds
@@ -95,14 +95,15 @@ def channel_table(frame: pd.DataFrame, *, latitude_deg: float | None = None) -> 
     latitude = _latitude(ready, latitude_deg)
     speed = _speed(ready)
     fast = _usual_speed(ready)
+    lasting = _lasting(moment)
     rows = [_time_row(moment, timing.rate_hz, fast)]
     for name in ready.columns:
         if name in _NOT_CHANNELS or not pd.api.types.is_numeric_dtype(ready[name]) or name.startswith("sigma_"):
             continue
         values = ready[name].to_numpy(np.float64, na_value=np.nan)
         if np.isfinite(values).any():
-            rows.append(_channel_row(name, values, moment, rate_hz=timing.rate_hz, latitude_deg=latitude, speed=speed,
-                                     fast_mps=fast))
+            rows.append(_channel_row(name, values, moment, lasting_s=lasting, rate_hz=timing.rate_hz, latitude_deg=latitude,
+                                     speed=speed, fast_mps=fast))
     return pd.DataFrame(rows, columns=list(CHANNEL_COLUMNS))
 
 
@@ -115,8 +116,8 @@ def _ordered(frame: pd.DataFrame) -> pd.DataFrame:
     return out[~out.index.duplicated()] if out.index.has_duplicates else out
 
 
-def _channel_row(name: str, values: NDArray[np.float64], moment: NDArray[np.float64], *, rate_hz: float,
-                 latitude_deg: float, speed: NDArray[np.float64] | None, fast_mps: float) -> tuple[object, ...]:
+def _channel_row(name: str, values: NDArray[np.float64], moment: NDArray[np.float64], *, lasting_s: NDArray[np.float64],
+                 rate_hz: float, latitude_deg: float, speed: NDArray[np.float64] | None, fast_mps: float) -> tuple[object, ...]:
     """Return the row of one channel."""
     known = np.isfinite(values)
     step = resolution(values)
@@ -128,7 +129,7 @@ def _channel_row(name: str, values: NDArray[np.float64], moment: NDArray[np.floa
     position = bool(np.isfinite(_metres_per_unit(name, 0.0)))
     usable = _usable_from(on_ground, pace.kind, update_rate, fast_mps, position=position)
     return (name, int(known.sum()), rate_hz * float(share), update_rate, pace.kind, step, on_ground,
-            _frozen_share(values, moment, every, values if name == "speed_mps" else speed),
+            _frozen_share(values, lasting_s, every, values if name == "speed_mps" else speed),
             float(np.mean(values[known] == 0.0)), 1.0 - float(share), fast_mps, usable)
 
 
@@ -192,9 +193,18 @@ def _usual_speed(frame: pd.DataFrame) -> float:
     return float(np.nanquantile(speed, 0.95))
 
 
-def _frozen_share(values: NDArray[np.float64], moment: NDArray[np.float64], rows_per_update: float,
+def _lasting(moment: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the time [s] that each row stands for: until the next one; the usual interval before a gap and for the last."""
+    step = np.diff(moment)
+    if not len(step):
+        return np.zeros(len(moment))
+    usual = float(np.median(step))
+    return np.append(np.where(step > longest_usual(step), usual, step), usual)
+
+
+def _frozen_share(values: NDArray[np.float64], lasting_s: NDArray[np.float64], rows_per_update: float,
                   speed: NDArray[np.float64] | None) -> float:
-    """Return the share of (driving) time in which the channel repeats one value for too long."""
+    """Return the share of (driving) time in which the channel repeats one value for too long; both by `lasting_s` of the rows."""
     limit = thresholds(*FILE)
     known = np.isfinite(values)
     if speed is not None:
@@ -203,14 +213,14 @@ def _frozen_share(values: NDArray[np.float64], moment: NDArray[np.float64], rows
     at = np.flatnonzero(known)
     if len(at) < 2:
         return np.nan
-    series, times = values[at], moment[at]
-    usual = float(np.median(np.diff(times), overwrite_input=True))
-    # Only a run of two rows and more can be too long; it lasts until the next row: its last value stands for one interval.
+    series, lasting = values[at], lasting_s[at]
+    # Only a run of two rows and more can be too long.
     spans = runs((series[1:] == series[:-1]) & (np.diff(at) == 1))
-    length = times[spans[:, 1]] - times[spans[:, 0]] + usual
-    update_s = usual * (rows_per_update if np.isfinite(rows_per_update) else 1.0)
+    ended = np.concatenate([[0.0], np.cumsum(lasting)])
+    length = ended[spans[:, 1] + 1] - ended[spans[:, 0]]
+    update_s = float(np.median(lasting)) * (rows_per_update if np.isfinite(rows_per_update) else 1.0)
     long = length > max(limit["channels.frozen_s"], limit["channels.frozen_updates"] * update_s)
-    return float(length[long].sum() / (len(at) * usual)) if long.any() else 0.0
+    return min(float(length[long].sum() / ended[-1]), 1.0) if long.any() else 0.0
 
 
 def _time_row(moment: NDArray[np.float64], rate_hz: float, fast_mps: float) -> tuple[object, ...]:

@@ -42,7 +42,7 @@ def sampling(index: pd.DatetimeIndex) -> Sampling:
                           np.empty(0, dtype=np.int64)})
     if not len(forward):
         return Sampling(len(times), 0.0, np.nan, np.nan, np.nan, len(step), empty)
-    longest = _longest_usual(forward)
+    longest = longest_usual(forward)
     usual = forward[forward <= longest]
     interval = float(usual.mean())
     at = np.flatnonzero(step > longest)
@@ -55,7 +55,7 @@ def sampling(index: pd.DatetimeIndex) -> Sampling:
     return Sampling(len(times), float(moment.max() - moment.min()), 1.0 / interval, interval, jitter, unordered, gaps)
 
 
-def _longest_usual(steps: NDArray[np.float64]) -> float:
+def longest_usual(steps: NDArray[np.float64]) -> float:
     """Return the longest interval [s] that is no gap."""
     limit = thresholds(*FILE)
     middle = float(np.median(steps))

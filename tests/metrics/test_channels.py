@@ -138,6 +138,20 @@ def test_frozen_while_driving() -> None:
     assert "10% of the driving time" in finding.text
 
 
+@pytest.mark.parametrize("every", [2, 3])
+def test_a_frozen_share_over_gaps_is_no_more_than_all_of_it(every: int) -> None:
+    """At 1 Hz with a lost row now and then and a stand in between, a frozen channel is frozen for all the driving time."""
+    frame = drive(1.0).assign(course_deg=np.where(np.arange(300) < 150, 90.0, 270.0))
+    frame.iloc[100:120, 2] = 0.0
+    kept = frame[(np.arange(300) % (10 * every)) != 5]
+    assert row(kept, "course_deg")["frozen_share"] == 1.0
+    # counted by hand: of 280 driving rows one of 10 * every is lost; 60 rows of the first half move
+    half = kept.assign(course_deg=np.where(np.arange(300)[np.arange(300) % (10 * every) != 5] < 60, drive(1.0).loc[kept.index, "course_deg"], 90.0))
+    driven = (kept["speed_mps"] > 1.0).to_numpy()
+    still = driven & (half["course_deg"] == 90.0).to_numpy()
+    assert row(half, "course_deg")["frozen_share"] == pytest.approx(still.sum() / driven.sum(), abs=1e-9)
+
+
 def test_standing_still_is_not_frozen() -> None:
     """A position repeats while the car stands; that is no fault."""
     frame = drive()
