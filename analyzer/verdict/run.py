@@ -105,4 +105,4 @@ def _why_not(
              for code, share in list(shares.items())[:MOST_REASONS]]
     more = len(shares) - len(named)
     words = [*named, *([f"{more} more {'reason' if more == 1 else 'reasons'}"] if more > 0 else [])]
-    return f"what is not trusted: {'; '.join([*words, *failing_figures(rows, purpose, median=True)])}"
+    return f"what is not trusted: {'; '.join([*words, *failing_figures(rows, purpose, median=True, part=not bad.all())])}"

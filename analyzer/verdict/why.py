@@ -79,21 +79,27 @@ def _not_recorded(bad: Rows, purpose: Purpose, lacking: Sequence[str]) -> list[s
     return list(dict.fromkeys([*names, *lacking]))
 
 
-def failing_figures(bad: Rows, purpose: Purpose, *, median: bool = False) -> list[str]:
-    """Return a phrase for each limit that the largest (or median) bound of `bad` misses: bound, and limit over margin."""
-    words = []
+def failing_figures(bad: Rows, purpose: Purpose, *, median: bool = False, part: bool = False) -> list[str]:
+    """Return a phrase for each limit that the largest (or median) bound of `bad` misses: bound, and limit over margin.
+
+    Where `bad` are a `part` of what was judged, the first phrase says that the figures hold there only.
+    """
+    words: list[str] = []
     for limit in purpose.limits:
         bound = bad[BOUND_OF_AXIS[limit.axis]].to_numpy()
         if not np.isfinite(bound).any():
             continue
         shown = float(np.nanmedian(bound) if median else np.nanmax(bound))
         if shown * purpose.margin > limit_95(limit):
-            words.append(_figure(shown, limit, purpose.margin, "95 %, median" if median else "95 %"))
+            words.append(_figure(shown, limit, purpose.margin, "95 %, median" if median else "95 %", there=part and not words))
     return words
 
 
-def _figure(bound: float, limit: Limit, margin: float, what: str) -> str:
-    """Return "position good to 32 cm (95 %), you need 6.57 cm (limit 10 cm / margin 1.52)"; what is needed is rounded down."""
+def _figure(bound: float, limit: Limit, margin: float, what: str, *, there: bool = False) -> str:
+    """Return "position good to 32 cm (95 %), you need 6.57 cm (limit 10 cm / margin 1.52)"; what is needed is rounded down.
+
+    With `there` it begins "there the position is good to".
+    """
     bound = wording.single(bound)
     most, need = limit_95(limit), limit_95(limit) / margin
     if limit.quantity == "position":
@@ -105,7 +111,8 @@ def _figure(bound: float, limit: Limit, margin: float, what: str) -> str:
         need = _floored(need * factor)
         shown = wording.faithful(wording.single(bound * factor), limit=need, up=True) + unit
     over = f" (limit {most * factor:.3g}{unit} / margin {margin:g})" if margin != 1 else ""
-    return f"{AXIS_WORDS[limit.axis]} good to {shown} ({what}), you need {need:g}{unit}{over}"
+    subject = f"there the {AXIS_WORDS[limit.axis]} is" if there else AXIS_WORDS[limit.axis]
+    return f"{subject} good to {shown} ({what}), you need {need:g}{unit}{over}"
 
 
 def _floored(value: float) -> float:

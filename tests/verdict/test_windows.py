@@ -214,8 +214,10 @@ def test_a_run_without_windows_says_why_it_is_not_fit() -> None:
     assert found.level == "not_fit" and found.sentences[0].startswith("25.0 % of the time")
     # counted by hand: 150 of 200 epochs have one reason, 50 the other
     for words in ("the base is 81 km away, too far (75.0 % of the time)", "since the last loss (25.0 % of the time)",
-                  "position good to 40 cm (95 %, median), you need 6.57 cm"):
+                  "; there the position is good to 40 cm (95 %, median), you need 6.57 cm"):
         assert words in found.sentences[1], found.sentences[1]
+    whole = judge_run(frame[50:], tables.WINDOWS.empty(), Metered(pd.DataFrame({"interval_s": np.full(150, 0.1)})), load_purpose("lane"))  # type: ignore[arg-type]
+    assert "; position good to 40 cm (95 %, median)" in whole.sentences[1], "nothing is trusted, so there is no other place"
 
 
 def test_reasons_that_have_no_room_are_counted() -> None:
