@@ -37,9 +37,10 @@ def comparison(
     applied: Array,
     stands: pd.DataFrame,
     gathered: Gathered,
+    repeated: tuple[Finding, ...] = (),
 ) -> Comparison:
-    """Return the whole comparison."""
-    notes = findings(runs, found, gathered)
+    """Return the whole comparison; `repeated` names the results of one recording."""
+    notes = (*repeated, *findings(runs, found, gathered))
     route = _route_words(runs, gathered)
     name = runs[reference].name if aligned_to else None
     mark = {"aligned_to": name or ""}
@@ -159,8 +160,8 @@ def _sentences(
         )
     order = sorted(told, key=lambda a: (-LEVELS.index(a.level), a.evidence == "reference"))
     out += [s for a in order for s in a.sentences]
-    out += [f.text for f in notes if f.level == "problem"]
-    return tuple(_stop(s) for s in out)
+    out += [f.text for f in notes if f.level == "problem" or f.code in ("recording_left_out", "one_recording")]
+    return tuple(dict.fromkeys(_stop(s) for s in out))
 
 
 def _stop(text: str) -> str:

@@ -16,6 +16,7 @@ from analyzer.comparing.frames import frames
 from analyzer.comparing.given_bases import given_bases
 from analyzer.comparing.result import Comparison
 from analyzer.comparing.runs import Place, Run, gather_runs
+from analyzer.comparing.same_recording import first_of_recording, one_recording, repeated_findings, without_repeats
 from analyzer.comparing.setups import SAME_SITE_M, Frames, LogMean, entered_shift, group_runs
 from analyzer.comparing.stands import stands_of_runs
 from analyzer.comparing.walks import walk_all
@@ -40,7 +41,8 @@ def compare(
 
     Parameters
     ----------
-    results : two or more result folders, or loaded results; the results of a batch stand for all runs in them.
+    results : two or more result folders, or loaded results; the results of a batch stand for all runs in them. One
+        recording counts once: the same for the same purpose is left out, for another purpose it is shown beside.
     base : coordinates (latitude, longitude [deg], ellipsoidal height [m]) of the base for all runs; or a mapping from
         run name to coordinates or a folder of a base result; or folders of base results, each for the runs of its day.
     align_to : name of a run; positions are shifted by the estimated base difference to it before places are compared.
@@ -50,24 +52,25 @@ def compare(
 
     Raises
     ------
-    UsageError : fewer than two runs, or an unknown name.
+    UsageError : fewer than two runs or recordings, or an unknown name.
     InputError : a result cannot be read.
     RefusedError : the runs lie in different places, or they cannot be aligned as asked.
     """
-    loaded = _loaded(results)
+    loaded, left_out = without_repeats(_loaded(results))
     given, log_runs = given_bases(base)
     runs = gather_runs(loaded, given)
     _refuse_far(runs)
     reference = _reference(runs, align_to)
     origin = _origin(runs, reference)
     shifts = [_matching_shift(run, runs[reference], origin) for run in runs]
-    stands = stands_of_runs(runs, origin, shifts, check_points)
+    first = first_of_recording(runs)
+    stands = stands_of_runs([r for r in runs if first[r.index] == r.index], origin, shifts, check_points)
     repeat = _both_axes(repeatability_m)
     logs = _logs(runs, log_runs)
     found = frames(runs, stands, reference=reference, origin=origin, repeat_m=repeat, logs=logs)
-    told = answers(found, runs)
+    told = one_recording(answers(found, runs), found, first)
     applied = _applied(runs, found, told, align_to)
-    gathered = walk_all(runs, origin, applied)
+    gathered = walk_all(runs, origin, applied, first)
     return assemble.comparison(
         runs=runs,
         found=found,
@@ -78,6 +81,7 @@ def compare(
         applied=applied,
         stands=stands,
         gathered=gathered,
+        repeated=(*left_out, *repeated_findings(runs, first)),
     )
 
 

@@ -38,8 +38,11 @@ class Gathered:
     samples: list[RunSample]
 
 
-def walk_all(runs: Sequence[Run], origin: Place, applied: Array) -> Gathered:
-    """Lay every run on the common path, one after the other; epochs are let go again."""
+def walk_all(runs: Sequence[Run], origin: Place, applied: Array, first: NDArray[np.int64]) -> Gathered:
+    """Lay every run on the common path, one after the other; epochs are let go again.
+
+    `first` is per run the first run of the same recording: what is told of places and time takes each recording once.
+    """
     path, laid = CellMap(), []
     samples: list[RunSample] = []
     with ThreadPoolExecutor(2) as pool:
@@ -49,20 +52,22 @@ def walk_all(runs: Sequence[Run], origin: Place, applied: Array) -> Gathered:
             if track.points_m.shape[1]:
                 laid.append(_lay(path, run.index, track, epochs, dropouts=dropouts, points=points))
     cells = path.table(origin)
-    walks = [one.walk for one in laid]
+    own = first == np.arange(len(runs))
+    walks = [one.walk for one in laid if own[one.walk.run]]
     passes = pd.concat([one.figures for one in laid], ignore_index=True) if laid else _no_passes()
     passes = _bridged(passes, laid, successors([c for one in laid for c in one.chains], len(cells)))
     spots, seen = recurrence(walks, cells)
     since = np.array([(r.start - runs[0].start) / pd.Timedelta(days=1) for r in runs])
+    once = [s for s in samples if own[s.run]]
     return Gathered(
         cells,
         passes,
         spots,
         seen,
-        disagreements(passes, cells),
-        changes(samples, [r.day for r in runs]),
-        trends(samples, since),
-        _common(passes, len(runs)),
+        disagreements(passes[own[passes["run"].to_numpy(np.int64)]], cells),
+        changes(once, [r.day for r in runs]),
+        trends(once, since),
+        _common(passes, first),
         samples,
     )
 
@@ -152,10 +157,11 @@ def _bridged(passes: pd.DataFrame, laid: Sequence[_Laid], successor: NDArray[np.
     return pd.concat([passes, added], ignore_index=True)
 
 
-def _common(passes: pd.DataFrame, count: int) -> Array:
-    """Return per run the share of its cells that another run drove too."""
+def _common(passes: pd.DataFrame, first: NDArray[np.int64]) -> Array:
+    """Return per run the share of its cells that a run of another recording drove too."""
     if not len(passes):
-        return np.zeros(count)
+        return np.zeros(len(first))
     pairs = passes[["cell", "run"]].drop_duplicates()
-    shared = pairs.groupby("cell")["run"].transform("size") > 1
-    return np.asarray(shared.groupby(pairs["run"]).mean().reindex(range(count)).fillna(0.0).to_numpy(np.float64))
+    pairs["recording"] = first[pairs["run"].to_numpy(np.int64)]
+    shared = pairs.groupby("cell")["recording"].transform("nunique") > 1
+    return np.asarray(shared.groupby(pairs["run"]).mean().reindex(range(len(first))).fillna(0.0).to_numpy(np.float64))

@@ -52,8 +52,13 @@ def run_folder(
     age_s: float = 0.8,
     missing: np.ndarray | None = None,
     origin: tuple[float, float, float] = ORIGIN,
+    recording: str | None = None,
+    purpose: str = "0",
 ) -> Path:
-    """Write a result folder: `path` in metres about `origin`, `lost` the epochs in a dropout, `offset_m` of all positions."""
+    """Write a result folder: `path` in metres about `origin`, `lost` the epochs in a dropout, `offset_m` of all positions.
+
+    `recording` and `purpose` are SHA-256; a recording of its own where none is given.
+    """
     rng = np.random.default_rng(seed)
     count = path.shape[1]
     lost = np.zeros(count, dtype=bool) if lost is None else lost
@@ -133,7 +138,8 @@ def run_folder(
         "metrics": [{"key": "station_ids", "value": str(station)}],
         "dropouts": drops,
         "frame": {"origin": list(origin)},
-        "verdict": {"level": "fit", "purpose": {"sha256": "0"}},
+        "verdict": {"level": "fit", "purpose": {"sha256": purpose}},
+        "sources": [{"name": "rover.nmea", "format": "nmea", "place": "rover", "sha256": recording or f"{folder}"}],
     }
     (folder / "summary.json").write_text(json.dumps(summary), encoding="utf-8")
     return folder
