@@ -265,9 +265,7 @@ accepted_reason | str | - | with which reason
     timed=False,
 )
 #: One row per run of a batch; the metrics of summary.json follow as further columns under their own keys.
-RUNS = Table(
-    "runs",
-    columns("""
+RUNS = Table("runs", columns("""
 run | str | - | id of the run: its folder below runs/, its partition below epochs/
 name | str | - | name of the run by the set-up sheet, else by its place
 vehicle | str | - | vehicle by the set-up sheet
@@ -283,7 +281,8 @@ sentence | str | - | the verdict in words
 purpose | str | - | what it was judged for
 purpose_sha256 | str | - | SHA-256 of the purpose
 rules_version | str | - | version of the rules of judging
-share_trusted | float64 | - | share of the time since the first fixed position that is trusted
+share_trusted | float64 | - | share of the recorded time that is trusted
+damage | str | - | which of its files are damaged or were not read, in words; missing where none
 dropouts | Int64 | - | dropouts
 windows | Int64 | - | windows
 windows_to_repeat | Int64 | - | windows to be driven again
@@ -295,6 +294,4 @@ version | str | - | version of postdrive
 assessed_utc | datetime64[us, UTC] | - | when it was assessed
 elapsed_s | float64 | s | how long that took
 folder | str | - | its result folder, from the folder of the results
-"""),
-    timed=False,
-)
+"""), timed=False)

@@ -10,6 +10,7 @@ import csv
 import hashlib
 import json
 import shutil
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -99,7 +100,7 @@ class Store:
         for drive in drives:
             run = by_place.get(drive.place) or run_id(drive.name)
             if drive.place not in by_place and run.casefold() in taken:
-                run = f"{run}-{hashlib.sha256(drive.place.encode()).hexdigest()[:8]}"
+                run = f"{run}-{digits_of(drive.place)}"
             taken.add(run.casefold())
             out.append(run)
         return out
@@ -164,12 +165,12 @@ class Store:
         for folder in run_folders(self.folder):
             row = _record(folder / RECORD)
             if row is not None and all(part_path(self.folder, d, folder.name).is_file() for d in row["dates"]):
-                self.rows[folder.name] = row
+                self.rows[_id_of(folder)] = row
         for folder in (self.folder / RUNS).iterdir():
-            if folder.is_dir() and folder.name not in self.rows:
+            if folder.is_dir() and _id_of(folder) not in self.rows:
                 shutil.rmtree(folder, ignore_errors=True)
         for folder in (self.folder / EPOCHS).glob("date=*/run=*"):
-            row = self.rows.get(folder.name.removeprefix("run="))
+            row = self.rows.get(_id_of(folder).removeprefix("run="))
             if row is None or folder.parent.name.removeprefix("date=") not in row["dates"]:
                 _drop(folder)
 
@@ -177,6 +178,16 @@ class Store:
         if self._lock is not None:
             self._lock.release()
             self._lock = None
+
+
+def digits_of(place: str) -> str:
+    """Return the eight digits that tell a drive from another of the same name, from its place."""
+    return hashlib.sha256(place.encode(errors="surrogateescape")).hexdigest()[:8]
+
+
+def _id_of(folder: Path) -> str:
+    """Return the name of a folder as run ids are written: some media store letters decomposed."""
+    return unicodedata.normalize("NFC", folder.name)
 
 
 def _record(path: Path) -> dict[str, Any] | None:

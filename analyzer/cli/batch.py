@@ -129,6 +129,8 @@ def _told(done: BatchResult, args: argparse.Namespace) -> int:
         out(json.dumps([dict(r) for r in done.rows], indent=1, ensure_ascii=False))
     elif done.rows:
         out(table(_lines(done), ("run", "date", "verdict", "trusted", "fixed", "age p95", "dropouts", "again", "")))
+        for footnote in _footnotes(done):
+            out(footnote)
     for drive in done.failed:
         say(f"{drive.name}: failed: {drive.sentence}")
         if drive.details and not args.quiet:
@@ -152,11 +154,20 @@ def _lines(done: BatchResult) -> list[list[str]]:
         return "" if value is None else f"{value:.1f} s"
 
     return [
-        [r["run"], r["date"], r["verdict"].replace("_", " "), share(r["share_trusted"]), share(r.get("share_time_fixed")),
+        [r["run"], r["date"], r["verdict"].replace("_", " ") + (" *" if r.get("damage") else ""), share(r["share_trusted"]), share(r.get("share_time_fixed")),
          seconds(r.get("age_p95_s")), str(r["dropouts"]), f"{r['windows_to_repeat']} of {r['windows']}" if r["windows"] else "",
          "" if r["run"] in new else "finished before"]
         for r in done.rows
     ]
+
+
+def _footnotes(done: BatchResult) -> list[str]:
+    """Return what a reader of the table must know: which run ids stand for which of several alike names, and what is damaged."""
+    from analyzer.batch.store import digits_of
+
+    alike = {r["run"].removesuffix(f"-{digits_of(r['place'])}") for r in done.rows if r["run"].endswith(f"-{digits_of(r['place'])}")}
+    named = [f"{r['run']} is {r['place']}" for r in done.rows if any(r["run"] in (a, f"{a}-{digits_of(r['place'])}") for a in alike)]
+    return [*named, *(f"* {r['run']}: judged without what is damaged or was not read: {r['damage']}." for r in done.rows if r.get("damage"))]
 
 
 class _Teller:

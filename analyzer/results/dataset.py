@@ -30,6 +30,8 @@ RUNS = "runs"
 EPOCHS = "epochs"
 RECORD = "batch.json"
 PART = "part.parquet"
+#: Codes of findings that say that a file of the drive is damaged or was not read.
+DAMAGE = ("damaged_archive", "source_left_out")
 _ARROW = {
     "str": pa.string(), "date": pa.date32(), "list[str]": pa.list_(pa.string()), "float64": pa.float64(),
     "Int64": pa.int64(), tables.TIME_DTYPE: TIME,
@@ -122,6 +124,7 @@ def row_of(summary: Mapping[str, Any]) -> dict[str, Any]:
         "purpose_sha256": purpose["sha256"],
         "rules_version": verdict["rules_version"],
         "share_trusted": verdict["share_trusted"],
+        "damage": "; ".join(f["text"].rstrip(".") for f in verdict["findings"] if f["code"] in DAMAGE) or None,
         "dropouts": len(summary["dropouts"]),
         "windows": len(summary["windows"]),
         "windows_to_repeat": sum(bool(w["repeat"]) for w in summary["windows"]),

@@ -22,7 +22,7 @@ from analyzer.batch.store import FailedDrive, Store
 from analyzer.batch.task import Assessed
 from analyzer.drive_files import DriveFiles
 from analyzer.errors import OutputError
-from analyzer.results.dataset import expanded, is_dataset, run_folders, write_index, write_parts
+from analyzer.results.dataset import expanded, is_dataset, row_of, run_folders, write_index, write_parts
 from analyzer.results.epochs_file import write_epochs
 
 
@@ -203,3 +203,16 @@ def test_a_dataset_stands_for_its_runs(tmp_path: Path) -> None:
     folders = [tmp_path / "r/runs/a", tmp_path / "r/runs/b"]
     assert is_dataset(tmp_path / "r") and run_folders(tmp_path / "r") == folders
     assert expanded([tmp_path / "r", "else", 7]) == [*folders, "else", 7]
+
+
+def test_what_is_damaged_or_was_not_read_stands_in_the_row() -> None:
+    said = [("damaged_archive", "a.gz: the gzip data end early."), ("position_jumps", "Two jumps."), ("source_left_out", "b is empty.")]
+    summary = {
+        "run": "r", "start_utc": "2026-04-14T08:00:00Z", "end_utc": "2026-04-14T08:01:00Z", "epochs": 60, "dropouts": [], "windows": [],
+        "sources": [], "metrics": [], "versions": {"postdrive": "0"},
+        "verdict": {"level": "fit", "purpose": {"title": "t", "sha256": "0"}, "sentences": ["s"], "rules_version": "1", "share_trusted": 1.0,
+                    "findings": [{"code": code, "level": "warning", "text": text} for code, text in said]},
+    }
+    assert row_of(summary)["damage"] == "a.gz: the gzip data end early; b is empty"
+    summary["verdict"]["findings"] = []  # type: ignore[index]
+    assert row_of(summary)["damage"] is None

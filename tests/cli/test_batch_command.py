@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import argparse
+import hashlib
 import json
 import re
 from pathlib import Path
@@ -9,6 +11,8 @@ from pathlib import Path
 import pytest
 from cli_runs import run, run_program
 
+from analyzer.batch.run import BatchResult
+from analyzer.cli.batch import _told
 from analyzer.demo import make_drive
 
 
@@ -51,6 +55,19 @@ def test_a_second_call_does_only_what_failed(done: tuple[Path, object], drives: 
     assert (results / "runs/good/summary.json").stat().st_mtime_ns == stamp
     alone = run("batch", drives / "good", "--out", results, "--quiet")
     assert alone.code == 0 and alone.err == "", "no process is needed where all is finished"
+
+
+def test_damaged_runs_are_marked_and_alike_names_are_told_apart(capsys: pytest.CaptureFixture[str]) -> None:
+    own = f"a_b-{hashlib.sha256(b'/day/a_b').hexdigest()[:8]}"
+    rows = tuple(
+        {"run": name, "place": place, "date": "2026-04-14", "start_utc": f"2026-04-14T0{k}:00:00Z", "verdict": "fit", "share_trusted": 0.5,
+         "dropouts": 0, "windows": 0, "windows_to_repeat": 0, "damage": damage}
+        for k, (name, place, damage) in enumerate([("a_b", "/day/a b", "x.gz: the gzip data end early"), (own, "/day/a_b", None), ("c", "/day/c", None)])
+    )
+    told = _told(BatchResult(Path("r"), rows, (), ()), argparse.Namespace(json=False, quiet=True, fail_on="never", out="r"))
+    lines = capsys.readouterr().out.splitlines()
+    assert told == 0 and re.match(r"a_b +\S+ +fit \*  ", lines[1]) and not any("*" in x for x in lines[2:4])
+    assert lines[4:] == ["a_b is /day/a b", f"{own} is /day/a_b", "* a_b: judged without what is damaged or was not read: x.gz: the gzip data end early."]
 
 
 def test_the_verdict_can_decide_the_exit_code(done: tuple[Path, object], drives: Path) -> None:
