@@ -51,6 +51,27 @@ def role_of(name: str) -> str | None:
     return next((role for beginning, role in BEGINNINGS if stem == beginning or stem.startswith((f"{beginning}_", f"{beginning}-"))), None)
 
 
+def is_file(path: Path) -> bool:
+    """Whether a path is a file or leads to one; no where it cannot be reached."""
+    try:
+        return path.is_file()
+    except OSError:
+        return False
+
+
+def is_folder(path: Path) -> bool:
+    """Whether a path is a folder or leads to one; no where it cannot be reached."""
+    try:
+        return path.is_dir()
+    except OSError:
+        return False
+
+
+def like_a_log(name: str) -> bool:
+    """Whether a name is that of a log of sentences or of a rover log with a suffix."""
+    return suffix_of(name) in SENTENCES or (role_of(name) == "rover" and bool(suffix_of(name)))
+
+
 def own_role(name: str, stem: str) -> str | None:
     """Return what ``STEM.setup.toml`` is for the log of that stem, None where the file is not for it."""
     prefix = f"{stem}."

@@ -12,12 +12,12 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from analyzer.batch.conventions import SENTENCES, SHARED, one_format, own_role, role_of, stem_of, suffix_of
+from analyzer.batch.conventions import SENTENCES, SHARED, is_file, one_format, own_role, role_of, stem_of, suffix_of
 from analyzer.drive_files import DriveFiles
 from analyzer.errors import AnalyzerError
 from analyzer.parsers.column_map import ColumnMap, load_column_map
 from analyzer.parsers.registry import identify
-from analyzer.parsers.sources import open_sources
+from analyzer.parsers.sources import misnamed, open_sources
 
 Note = Callable[[str], None]
 #: Companions of which a drive has one at most.
@@ -36,7 +36,7 @@ class FolderDrive:
 def drives_of(folder: Path, note: Note) -> list[FolderDrive]:
     """Return the drives whose logs stand in `folder` itself; `note` is told what was left out."""
     try:
-        names = sorted(e for e in folder.iterdir() if e.is_file() and not e.name.startswith("."))
+        names = sorted(e for e in folder.iterdir() if is_file(e) and not e.name.startswith(".") and not misnamed(e))
     except OSError as error:
         note(f"{folder} cannot be listed ({error.strerror}) and was not searched.")
         return []

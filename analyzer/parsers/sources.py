@@ -19,7 +19,7 @@ from analyzer.parsers.unpack import Packing, is_zip, packing_of
 from analyzer.parsers.zip_members import members
 from analyzer.recording import Finding
 
-__all__ = ["BLOCK", "RawSource", "Tally", "digest", "open_sources"]
+__all__ = ["BLOCK", "RawSource", "Tally", "digest", "misnamed", "open_sources"]
 
 #: Marks of a folder that this tool wrote; its files are results, not logs.
 RESULT_MARKS = ("summary.json", "base.json", "comparison.json", "runs.parquet")
@@ -173,6 +173,8 @@ def _members(raw: RawSource, findings: list[Finding]) -> Iterator[RawSource]:
 
 def _plain(path: Path, *, named: bool = True) -> RawSource:
     """Return the file at `path` as a source of its bytes on disk."""
+    if misnamed(path):
+        raise InputError(misnamed(path))
     try:
         size = path.stat().st_size
         with path.open("rb"):
@@ -180,6 +182,17 @@ def _plain(path: Path, *, named: bool = True) -> RawSource:
     except OSError as error:
         raise InputError(f"{path} cannot be opened ({error.strerror}): check the permissions.") from error
     return RawSource(str(path), size, lambda: path.open("rb"), path=path, named=named)
+
+
+def misnamed(path: Path) -> str:
+    """Return the sentence on a path that is no text, so that no result could state it; empty where it is text."""
+    shown = _shown(str(path))
+    return "" if shown == str(path) else f"{shown}: its name is no text in UTF-8, so no result could state it; rename it."
+
+
+def _shown(text: str) -> str:
+    """Return a text with the bytes of names that are no text written as escapes."""
+    return text.encode(errors="backslashreplace").decode()
 
 
 def _standard_input(stdin: BinaryIO | None) -> RawSource:
@@ -206,7 +219,7 @@ def _standard_input(stdin: BinaryIO | None) -> RawSource:
 
 def _left_out(name: str, text: str) -> Finding:
     """Return the finding that a file was not read, and why."""
-    return Finding("source_left_out", "warning", text, {"source": name})
+    return Finding("source_left_out", "warning", _shown(text), {"source": _shown(name)})
 
 
 def _reasons(prefix: str, findings: Iterable[Finding]) -> str:

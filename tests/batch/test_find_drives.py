@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 import gzip
+import os
 import re
+import unicodedata
 import zipfile
 from pathlib import Path
 
@@ -211,8 +213,47 @@ def test_one_recording_in_several_formats_counts_once() -> None:
 @given(st.text(max_size=200))
 def test_a_run_id_is_a_plain_name_and_stays_one(name: str) -> None:
     made = run_id(name)
-    assert re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]{0,119}|run", made), made
+    assert made == unicodedata.normalize("NFC", made) and 0 < len(made.encode()) <= 160
+    assert not re.search(r"[^\w.\-]", re.sub("[^\x00-\x7f]", "", made)) and made[0] not in "._-", made
     assert run_id(made) == made
+
+
+def test_letters_of_any_script_stay_in_a_run_id() -> None:
+    names = ["a/Prü", "a/Prö", "a/試験 1", "a/試験 2", "Ελλάδα", "हिन्दी"]
+    assert [run_id(n) for n in names] == ["a.Prü", "a.Prö", "a.試験_1", "a.試験_2", "Ελλάδα", "हिन्दी"]
+    # the same name as a file system writes it that stores letters decomposed
+    assert run_id(unicodedata.normalize("NFD", "Prüfung é 1")) == "Prüfung_é_1"
+
+
+def test_links_to_folders_are_followed_once_each(tmp_path: Path) -> None:
+    write(tmp_path, "in/z/run/rover.nmea", "outside/drv/rover.nmea", "kept/rover.nmea")
+    for name, target in {"sym": "../outside", "a": "z", "again": "../outside/drv", "z/up": "../../in", "gone": "nowhere", "kept": "../kept"}.items():
+        (tmp_path / "in" / name).symlink_to(target)
+    found = find_drives([tmp_path / "in"])
+    # a folder that stands below goes by its own place, one behind links by the first of them
+    assert {d.name: d.place for d in found.drives} == {
+        "z/run": str(tmp_path / "in/z/run"), "again": str(tmp_path / "outside/drv"), "kept": str(tmp_path / "kept"),
+    }
+    said = {link: text for link in ("a", "z/up", "gone") for text in found.notes if text.startswith(f"{tmp_path}/in/{link} ")}
+    assert "which is searched once" in said["a"] and "in which it stands" in said["z/up"] and "cannot be reached" in said["gone"]
+    assert len(found.notes) == 3
+
+
+def test_a_folder_called_like_a_log_is_said(tmp_path: Path) -> None:
+    write(tmp_path, "a/rover.nmea")
+    (tmp_path / "b/rover.nmea").mkdir(parents=True)
+    (note,) = find_drives([tmp_path]).notes
+    assert note.startswith(f"{tmp_path}/b/rover.nmea is a folder") and "a log is a file" in note
+
+
+def test_a_name_that_is_no_text_costs_itself_only(tmp_path: Path) -> None:
+    write(tmp_path, "a/rover.nmea")
+    bad = Path(os.fsdecode(os.fsencode(tmp_path) + b"/Pr\xfcf"))
+    write(bad, "rover.nmea")
+    found = find_drives([tmp_path])
+    assert [d.name for d in found.drives] == ["a"] and found.notes == (f"{tmp_path}/Pr\\udcfcf: its name is no text in UTF-8, so no result could state it; rename it.",)
+    with pytest.raises(InputError, match="rename it"):
+        find_drives([bad])
 
 
 @given(st.text(max_size=60))
