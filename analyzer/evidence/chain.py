@@ -166,17 +166,16 @@ def _drawn(come: tuple[float, _Mixture], step: Floats, var: tuple[Floats, Floats
     right, mix = come
     r, right_var = var
     weight, mean = np.r_[right, mix.weight], np.vstack([step[None, :], mix.mean])
-    weights, means, variances = [], [], []
-    for share_of, times in ((np.log1p(-TAIL), 1.0), (np.log(TAIL), TAIL_VAR)):
-        seen_var = np.vstack([times * (r + right_var)[None, :], mix.var + times * r])
-        for own, share in zip(_VAR, log_prior, strict=True):
-            # each kind is known alike both ways in plan, so that its variance is a number times the unit matrix
-            known = _inverse(own + seen_var)
-            weights.append(weight + _log_at(mean, seen_var + own) + share + share_of)
-            means.append(own[[0, 1, 3]] * _applied(known, mean))
-            variances.append(own - own[[0, 1, 0, 3]] ** 2 * known)
+    seen = np.stack([np.vstack([times * (r + right_var)[None, :], mix.var + times * r]) for times in (1.0, TAIL_VAR)])
+    # usual and bad moments, kinds and where the chain comes from side by side; each kind is known alike both ways in plan, so that its
+    # variance is a number times the unit matrix
+    shape = (2, len(_VAR), len(mean))
+    total, own = (np.broadcast_to(x, (*shape, 4)).reshape(-1, 4) for x in (seen[:, None] + _VAR[:, None], _VAR[:, None]))
+    known, off = _inverse(total), np.broadcast_to(mean, (*shape, 3)).reshape(-1, 3)
+    mended = _applied(known, off)
+    weights = weight + _log_normal(off, mended, total).reshape(shape) + log_prior[:, None] + np.log([1 - TAIL, TAIL])[:, None, None]
     spread = np.tile(np.repeat(np.arange(len(_VAR)), len(mean)), 2)
-    return _Mixture(np.concatenate(weights), np.vstack(means), np.vstack(variances), spread)
+    return _Mixture(weights.ravel(), own[:, [0, 1, 3]] * mended, own - own[:, [0, 1, 0, 3]] ** 2 * known, spread)
 
 
 def _going_on(mix: _Mixture, step: Floats, step_var: Floats, change: Floats) -> _Mixture:
@@ -224,8 +223,12 @@ def _product(a: _Mixture, b: _Mixture, log_prior: Floats) -> tuple[Floats, Float
 
 def _log_at(distance: Floats, var: Floats) -> Floats:
     """Return the log density at `distance` (m, 3) of normals with variances `var` (m, 4)."""
-    squares = (distance * _applied(_inverse(var), distance)).sum(axis=1)
-    return np.asarray(-0.5 * (squares + np.log((2 * np.pi) ** 3 * _area(var) * var[:, 3])))
+    return _log_normal(distance, _applied(_inverse(var), distance), var)
+
+
+def _log_normal(distance: Floats, scaled: Floats, var: Floats) -> Floats:
+    """Return the log density of `_log_at` where the distances are `scaled` by the inverse variances already."""
+    return np.asarray(-0.5 * ((distance * scaled).sum(axis=1) + np.log((2 * np.pi) ** 3 * _area(var) * var[:, 3])))
 
 
 def _area(var: Floats) -> Floats:
@@ -235,9 +238,16 @@ def _area(var: Floats) -> Floats:
 
 def _inverse(var: Floats) -> Floats:
     """Return the inverses (m, 4) of variances (m, 4), in the same order."""
-    return np.column_stack([np.column_stack([var[:, 1], var[:, 0], -var[:, 2]]) / _area(var)[:, None], 1 / var[:, 3]])
+    out = np.empty_like(var)
+    area = _area(var)
+    out[:, 0], out[:, 1], out[:, 2], out[:, 3] = var[:, 1] / area, var[:, 0] / area, -var[:, 2] / area, 1 / var[:, 3]
+    return out
 
 
 def _applied(var: Floats, to: Floats) -> Floats:
     """Return the products (m, 3) of matrices (m, 4) with vectors (m, 3)."""
-    return np.column_stack([var[:, 0] * to[:, 0] + var[:, 2] * to[:, 1], var[:, 2] * to[:, 0] + var[:, 1] * to[:, 1], var[:, 3] * to[:, 2]])
+    out = np.empty_like(to)
+    out[:, 0] = var[:, 0] * to[:, 0] + var[:, 2] * to[:, 1]
+    out[:, 1] = var[:, 2] * to[:, 0] + var[:, 1] * to[:, 1]
+    out[:, 2] = var[:, 3] * to[:, 2]
+    return out
