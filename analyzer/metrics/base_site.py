@@ -36,6 +36,13 @@ def class_sigma(grade: str) -> tuple[float, float]:
     return limit[f"log.{grade}_horizontal"], limit[f"log.{grade}_vertical"]
 
 
+def least_move(grade: str) -> tuple[float, float]:
+    """Return the horizontal and vertical size [m] from which on a step or steady drift within a log is told."""
+    horizontal, vertical = class_sigma(grade)
+    ratio = limits()["moved.least_ratio"]
+    return ratio * horizontal, ratio * vertical
+
+
 @dataclass(frozen=True)
 class SiteMean:
     """Mean of the steady part (east, north, up) with its covariance [m²], autocorrelation counted.

@@ -1,4 +1,4 @@
-"""Has a static log settled: drift found, settled within a stated size, or not to be told."""
+"""Has a static log settled: drift or a movement found, settled within stated sizes, or not to be told."""
 
 from __future__ import annotations
 
@@ -7,7 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analyzer.metrics.base_site_drift import Drift, blocks_of, find_drift, three
+from analyzer.metrics.base_site_drift import three
+from analyzer.metrics.base_site_moves import Move
+from analyzer.metrics.base_site_parts import take_apart
 from analyzer.metrics.base_site_shift import limits
 from analyzer.metrics.base_site_start import StartUp
 
@@ -31,6 +33,11 @@ class Settling:
     detectable_m : horizontal and vertical drift that would have been found with the stated power [m]; NaN where one was
         found.
     detectable_decay_s : the time constant that size is stated for [s].
+    moves : steps and steady drifts, in order of time.
+    steady_until : index after the last epoch of the steady part.
+    p_step, p_steady : of the tests for a step and for a steady drift in the log as a whole, see `find_moves`.
+    detectable_step_m, detectable_steady_m : horizontal and vertical step in the middle half of the log, and steady drift
+        over the log, that would have been found with the stated power [m]; NaN where one was found.
     """
 
     drifts: bool | None
@@ -43,12 +50,19 @@ class Settling:
     p_value: float
     detectable_m: tuple[float, float]
     detectable_decay_s: float
+    moves: tuple[Move, ...] = ()
+    steady_until: int = 0
+    p_step: float = float("nan")
+    p_steady: float = float("nan")
+    detectable_step_m: tuple[float, float] = (float("nan"), float("nan"))
+    detectable_steady_m: tuple[float, float] = (float("nan"), float("nan"))
     reason: str = ""
 
     @property
     def seen_within(self) -> bool:
-        """Whether no drift was found and one that matters would have been."""
-        return self.drifts is False and max(self.detectable_m) <= limits()["settle.within_m"]
+        """Whether nothing was found and a drift, step or steady drift that matters would have been."""
+        sizes = (*self.detectable_m, *self.detectable_step_m, *self.detectable_steady_m)
+        return self.drifts is False and not self.moves and max(sizes) <= limits()["settle.within_m"]
 
 
 @dataclass(frozen=True)
@@ -58,8 +72,8 @@ class Answer:
     Attributes
     ----------
     settled : True (no drift, and one that matters would have been found), False, or None where it cannot be told.
-    by : kinds of evidence that speak against it: ``drift`` and those of `StartUp`.
-    steady_from : index of the first epoch of the part that coordinates may be taken from.
+    by : kinds of evidence that speak against it: ``drift``, those of `Move` and those of `StartUp`.
+    steady_from, steady_until : first epoch of the part that coordinates may be taken from, and the one after its last.
     steady_at_end : whether there is such a part.
     """
 
@@ -67,6 +81,7 @@ class Answer:
     by: tuple[str, ...]
     steady_from: int
     steady_at_end: bool
+    steady_until: int
 
 
 def answer(found: Settling, start: StartUp, seconds: Array) -> Answer:
@@ -76,57 +91,54 @@ def answer(found: Settling, start: StartUp, seconds: Array) -> Answer:
     ----------
     seconds : (n,) times of the positions that were looked at, since the first epoch of the log [s].
 
-    A drift of positions decides. Where none is found, a start of the receiver makes the log unsettled unless the
+    Movement of positions decides. Where none is found, a start of the receiver makes the log unsettled unless the
     positions show within `settle.within_m` that it had settled nevertheless.
     """
-    by = (*(("drift",) if found.drifts else ()), *(key for key, _ in start.signs))
+    moved = tuple(dict.fromkeys(move.kind for move in found.moves))
+    by = (*(("drift",) if found.drifts else ()), *moved, *(key for key, _ in start.signs))
+    count = len(seconds)
     if found.seen_within:
-        return Answer(True, by, 0, True)
+        return Answer(True, by, 0, True, count)
     if not by:
-        return Answer(None, by, 0, found.drifts is not None)
-    after = int(np.searchsorted(seconds, start.until_s))
-    steady = found.steady_at_end or found.drifts is None
-    if steady and len(seconds) - max(after, found.steady_from) >= 0.3 * len(seconds):
-        return Answer(False, by, max(after, found.steady_from), True)
-    return Answer(False, by, max(found.steady_from, len(seconds) // 2), False)
+        return Answer(None, by, 0, found.drifts is not None, count)
+    until = found.steady_until if found.steady_at_end else count
+    first = max(found.steady_from, min(int(np.searchsorted(seconds, start.until_s)), count))
+    if (found.steady_at_end or found.drifts is None) and _long_enough(found, seconds, first, until):
+        return Answer(False, by, first, True, until)
+    return Answer(False, by, max(found.steady_from if not moved else 0, count // 2), False, count)
 
 
-def settling(points_m: Array, seconds: Array) -> Settling:
-    """Return whether a static log drifts as a receiver does that has just been switched on.
+def _long_enough(found: Settling, seconds: Array, first: int, until: int) -> bool:
+    """Whether a part can stand for the log: three tenths of it, between movements as long as a log must be at least."""
+    if found.moves:
+        return until > first and float(seconds[until - 1] - seconds[first]) >= 0.95 * limits()["settle.shortest_s"]
+    return until - first >= 0.3 * len(seconds)
+
+
+def settling(points_m: Array, seconds: Array, *, least_m: tuple[float, float] = (0.0, 0.0)) -> Settling:
+    """Return whether a static log drifts as a receiver does that has just been switched on, or moved otherwise.
 
     Parameters
     ----------
     points_m : (3, n) east, north, up [m] of one fix state.
     seconds : (n,) time of each [s], rising.
+    least_m : horizontal and vertical size [m] below which a step or a steady drift is not told.
 
-    A decay towards the later value is looked for in block means, see `find_drift`. Where there is one, the steady part
-    begins when it has fallen below twice its own uncertainty, or later, in steps of a tenth, until what is left does not
-    drift.
+    Movements are looked for in block means, see `find_drift` and `find_moves`; the steady part is that of `take_apart`.
     """
     limit = limits()
     if len(seconds) < 2 or seconds[-1] - seconds[0] < limit["settle.shortest_s"]:
         reason = f"the log is shorter than {limit['settle.shortest_s']:.0f} s, in which drift cannot be seen"
         nothing = float("nan")
-        return Settling(None, 0, False, _NOTHING, _NOTHING, nothing, nothing, nothing, (nothing, nothing), nothing, reason)
-    blocks, edges, middles = blocks_of(points_m, seconds)
-    first = find_drift(blocks, middles)
-    drifts = first.p_value <= limit["settle.level"]
-    start = _steady_block(blocks, middles, first) if drifts else 0
-    steady = start is not None
+        return Settling(
+            None, 0, False, _NOTHING, _NOTHING, nothing, nothing, nothing, (nothing, nothing), nothing, reason=reason
+        )
+    parts = take_apart(points_m, seconds, least_m=least_m)
+    drift, moved = parts.drift or parts.first, parts.moves_first
+    steady, count = parts.steady, len(seconds)
     return Settling(
-        drifts, int(edges[blocks.shape[1] // 2 if start is None else start]), steady, three(first.vector_m),
-        three(first.sigma_m), first.decay_s, first.log_odds, first.p_value, first.detectable_m, first.detectable_decay_s,
+        parts.drift is not None, steady[0] if steady else count // 2, steady is not None, three(drift.vector_m),
+        three(drift.sigma_m), drift.decay_s, drift.log_odds, drift.p_value, parts.first.detectable_m,
+        parts.first.detectable_decay_s, parts.moves, steady[1] if steady else count, moved.p_step, moved.p_steady,
+        moved.step_m, moved.steady_m,
     )
-
-
-def _steady_block(blocks: Array, middles: Array, first: Drift) -> int | None:
-    """Return the first block of the steady part, None where there is none in the first seven tenths."""
-    count, level = blocks.shape[1], limits()["settle.level"]
-    ratio = 0.5 * float(np.max(np.abs(first.vector_m) / np.maximum(first.sigma_m, 1e-9)))
-    start = max(1, int(np.searchsorted(middles, first.decay_s * np.log(max(ratio, 1.0)))))
-    while start < int(count * 0.7):
-        part = find_drift(blocks[:, start:], middles[start:] - middles[start], detectable=False)
-        if part.p_value > level:
-            return start
-        start += max(1, count // 10)
-    return None
