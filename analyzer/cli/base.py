@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import argparse
+import math
 from pathlib import Path
 from typing import Any
 
 from analyzer.cli.inputs import add_inputs, read_recording, read_setup
 from analyzer.cli.words import out, progress, say, verb
 from analyzer.errors import UsageError
+
+#: No base stands higher [m].
+_HIGHEST_M = 20_000
 
 
 def add_parser(verbs: Any) -> None:
@@ -71,16 +75,44 @@ def run(args: argparse.Namespace) -> int:
 
 def parse_place(text: str, option: str) -> tuple[float, float, float]:
     """Return latitude, longitude [deg] and height [m] of ``LAT,LON,H``."""
-    try:
-        latitude, longitude, height = (float(part) for part in text.split(","))
-    except ValueError:
-        latitude, longitude, height = 999.0, 0.0, 0.0
-    if not (abs(latitude) <= 90 and abs(longitude) <= 180 and abs(height) < 20_000):
+    place, why = _numbers(text)
+    why = why or _out_of_range(place)
+    if why:
         raise UsageError(
             f"{option} {text}: expected latitude, longitude in degrees and ellipsoidal height in metres, like "
-            "48.1,11.5,540.2."
+            f"48.1,11.5,540.2; {why}."
         )
-    return latitude, longitude, height
+    return place[0], place[1], place[2]
+
+
+def _numbers(text: str) -> tuple[list[float], str]:
+    """Return the numbers of a place, and why they are none."""
+    parts, place = [part.strip() for part in text.split(",")], []
+    for part in parts:
+        try:
+            place.append(float(part))
+        except ValueError:
+            return [], f"'{part}' is no number"
+        if not math.isfinite(place[-1]):
+            return [], f"'{part}' is no finite number"
+    if len(parts) == 2:
+        return [], "the height is missing, there are latitude and longitude only"
+    return place, "" if len(parts) == 3 else f"there {'is 1 number' if len(parts) == 1 else f'are {len(parts)} numbers'}"
+
+
+def _out_of_range(place: list[float]) -> str:
+    """Return which number of a place is out of range and why, nothing where none is."""
+    latitude, longitude, height = place
+    if abs(latitude) > 90:
+        swapped = abs(latitude) <= 180 and abs(longitude) <= 90
+        fit = f", and would be in range as longitude: swap the first two, {longitude:g},{latitude:g}" if swapped else ""
+        return f"the latitude {latitude:g} is beyond 90 degrees{fit}"
+    if abs(longitude) > 180:
+        return f"the longitude {longitude:g} is beyond 180 degrees"
+    if abs(height) >= _HIGHEST_M:
+        unit, size = ("millimetres", 1000.0) if abs(height) >= 100 * _HIGHEST_M else ("centimetres", 100.0)
+        return f"the height {height:g} is beyond {_HIGHEST_M} m; in {unit} it would be {height / size:g} m"
+    return ""
 
 
 def parse_named(text: str) -> tuple[str, tuple[float, float, float]]:

@@ -20,6 +20,7 @@ from analyzer.evidence.claim import has_position
 from analyzer.metrics.base_site import (
     SiteMean,
     grade_of,
+    least_move,
     multipath_period,
     site_mean,
     time_to_repeat,
@@ -28,7 +29,7 @@ from analyzer.metrics.base_site import (
 from analyzer.metrics.base_site_drift import block_means
 from analyzer.metrics.base_site_sent import sent_positions
 from analyzer.metrics.base_site_settling import Answer, Settling, answer, settling
-from analyzer.metrics.base_site_shift import Shift
+from analyzer.metrics.base_site_shift import Shift, limits
 from analyzer.metrics.base_site_start import StartUp, start_up
 from analyzer.recording import Recording
 
@@ -62,6 +63,7 @@ class BaseCheck:
     start_utc: pd.Timestamp
     end_utc: pd.Timestamp
     steady_from_utc: pd.Timestamp
+    steady_until_utc: pd.Timestamp
     settling: Settling
     start: StartUp
     answer: Answer
@@ -80,6 +82,11 @@ class BaseCheck:
     station_id: int | None = None
     frame: str | None = None
 
+    @property
+    def few(self) -> bool:
+        """Whether satellites are fewer than wanted most of the time."""
+        return 1.0 - self.satellites["share_ge_12"] > limits()["sky.few_share"]
+
     def to_dict(self) -> dict[str, Any]:
         """Return the content of base.json."""
         from analyzer.comparing.base_json import content
@@ -89,6 +96,7 @@ class BaseCheck:
     def _repr_html_(self) -> str:
         """Show the answer compactly, as notebooks do."""
         word = {True: "settled", False: "not settled throughout", None: "not evaluated"}[self.settled]
+        word = "moved within the log" if self.settling.moves else f"{word}, few satellites" if self.few else word
         words = "".join(f"<li>{escape(s)}</li>" for s in self.sentences[:7])
         return f"<div><p><b>Base: {word}</b></p><ul>{words}</ul></div>"
 
@@ -167,12 +175,12 @@ class _StaticLog:
     @property
     def steady_points(self) -> Array:
         """East, north, up [m] (3, n) of the steady part."""
-        return self.points[:, self.answer.steady_from :]
+        return self.points[:, self.answer.steady_from : self.answer.steady_until]
 
     @property
     def steady_seconds(self) -> Array:
         """When the epochs of the steady part are, in seconds since the first of the log."""
-        return self.seconds[self.answer.steady_from :]
+        return self.seconds[self.answer.steady_from : self.answer.steady_until]
 
 
 def _static_log(all_fixes: pd.DataFrame) -> _StaticLog:
@@ -181,10 +189,10 @@ def _static_log(all_fixes: pd.DataFrame) -> _StaticLog:
     origin, points = _local(fixes)
     seconds = np.asarray((fixes.index - fixes.index[0]) / pd.Timedelta(seconds=1), dtype=np.float64)
     _refuse_motion(points, state)
-    found = settling(points, seconds)
+    grade = grade_of(state) or "metre"
+    found = settling(points, seconds, least_m=least_move(grade))
     start = start_up(all_fixes, state)
     since_start = seconds + (fixes.index[0] - all_fixes.index[0]) / pd.Timedelta(seconds=1)
-    grade = grade_of(state) or "metre"
     return _StaticLog(fixes, state, grade, origin, points, seconds, found, start, answer(found, start, since_start))
 
 
@@ -204,7 +212,10 @@ def _facts(log: _StaticLog, mean: SiteMean, held: Held, accuracy_m: float | None
         log.state,
         log.grade,
         float(log.seconds[-1]),
+        log.fixes.index[0],
         log.fixes.index[log.answer.steady_from],
+        log.fixes.index[log.answer.steady_until - 1],
+        len(log.fixes),
         sky_figures(log.fixes),
         multipath_period(log.steady_points, log.steady_seconds),
         held.shift,
@@ -229,6 +240,7 @@ def _by_itself(log: _StaticLog, facts: Facts, coordinates: Place) -> BaseCheck:
         log.fixes.index[0],
         log.fixes.index[-1],
         facts.steady_from,
+        facts.steady_until,
         facts.settling,
         facts.start,
         facts.answer,
@@ -272,8 +284,7 @@ def _refuse_motion(points: Array, state: str) -> None:
     spread = float(np.hypot(*(np.quantile(points[:2], 0.9, axis=1) - np.quantile(points[:2], 0.1, axis=1))))
     if spread > (2.0 if state in ("fixed", "float", "precise") else 40.0):
         raise InputError(
-            f"the base log moves: its positions spread over {spread:.0f} m while the state is {state}; "
-            "expected the log of a receiver at rest."
+            f"the base log moves: its positions spread over {spread:.0f} m while the state is {state}; expected the log of a receiver at rest."
         )
 
 

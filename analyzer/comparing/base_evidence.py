@@ -60,6 +60,8 @@ class Held:
 
 def hold_against(stated: Stated, place: Place, mean: SiteMean, *, grade: str, fixes: pd.DataFrame) -> Held:
     """Return how far the mean of a log stands from the expected place or the log before."""
+    if stated.expected is not None:
+        _refuse_mistyped(stated.expected, place)
     there, against = other_place(stated.expected, stated.previous)
     if there is None:
         return Held(None, against)
@@ -74,14 +76,44 @@ def hold_against(stated: Stated, place: Place, mean: SiteMean, *, grade: str, fi
     return Held(shift, against, named)
 
 
+def _refuse_mistyped(expected: Place, place: Place) -> None:
+    """Refuse expected coordinates that fit the log only where two are swapped, or the height is taken in another unit."""
+    latitude, longitude, height = expected
+    if not (abs(latitude) <= 90 and abs(longitude) <= 180):
+        return
+    near = limits()["expected.near_m"]
+    stands = f"the log stands at {place[0]:.6f},{place[1]:.6f},{place[2]:.2f}"
+    if abs(longitude) <= 90 and _apart(expected, place) > near > _apart((longitude, latitude, height), place):
+        raise UsageError(
+            f"expected coordinates {latitude:g},{longitude:g},{height:g}: latitude {latitude:g} and longitude {longitude:g} "
+            f"are swapped, since {stands}; give {longitude:g},{latitude:g},{height:g}."
+        )
+    for unit, size in (("centimetres", 100.0), ("millimetres", 1000.0)):
+        off, other = abs(height - place[2]), abs(height / size - place[2])
+        if _apart(expected, place) <= near and off > limits()["expected.far_up_m"] and other < limits()["expected.near_up_m"]:
+            raise UsageError(
+                f"expected coordinates {latitude:g},{longitude:g},{height:g}: the height {height:g} fits in {unit} only, "
+                f"since {stands}; give metres, {height / size:g}."
+            )
+
+
+def _apart(one: Place, other: Place) -> float:
+    """Return the horizontal distance of two places [m]."""
+    east, north, _ = (float(v) for v in geodesy.to_enu(*one, origin=other))
+    return float(np.hypot(east, north))
+
+
 def other_place(
     expected: Place | None, previous: Mapping[str, Any] | str | Path | None
 ) -> tuple[Mapping[str, Any] | None, str]:
     """Return the place to hold the log against with its sigma and grade, and what it is called."""
     if expected is not None:
-        if not (abs(expected[0]) <= 90 and abs(expected[1]) <= 180):
+        if not (abs(expected[0]) <= 90 and abs(expected[1]) <= 180 and np.isfinite(expected[2])):
+            number = f"longitude {expected[1]:g}" if abs(expected[0]) <= 90 else f"latitude {expected[0]:g}"
             raise UsageError(
-                f"expected coordinates {expected}: latitude or longitude is out of range; give degrees and metres."
+                f"expected coordinates {expected}: the {number} is out of range; give degrees and metres."
+                if np.isfinite(expected[2])
+                else f"expected coordinates {expected}: the height is missing; give degrees and metres."
             )
         return {"place": expected, "sigma": (0.0, 0.0, 0.0), "grade": None}, "the expected coordinates"
     if previous is None:

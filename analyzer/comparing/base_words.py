@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from analyzer.comparing.base_move_words import all_moves, detectable_words, which_part
+from analyzer.comparing.base_move_words import size as _size
 from analyzer.metrics.base_site import SiteMean
 from analyzer.metrics.base_site_settling import Answer, Settling
 from analyzer.metrics.base_site_shift import Shift, limits
@@ -25,7 +27,10 @@ class Facts:
     state: str
     grade: str
     length_s: float
+    begin: pd.Timestamp
     steady_from: pd.Timestamp
+    steady_until: pd.Timestamp
+    count: int
     sky: Mapping[str, float]
     period: tuple[float | None, float, str]
     shift: Shift | None
@@ -50,28 +55,54 @@ def judged_words(facts: Facts) -> tuple[str, ...]:
     )
 
 
-def _size(value_m: float) -> str:
-    return f"{value_m * 100:.1f} cm" if abs(value_m) < 1.0 else f"{value_m:.2f} m"
-
-
 def _settled(facts: Facts) -> tuple[str, ...]:
     one, told = facts.settling, facts.answer
     if told.settled is None:
-        return (_open(facts),)
+        return (_open(facts), *_few(facts))
     if told.settled:
         begun = f", although {facts.start.signs[0][1]}" if facts.start else ""
         return (
-            f"The base had settled within {_size(one.detectable_m[0])} horizontally and {_size(one.detectable_m[1])} in "
-            f"height: over {facts.length_s / 60:.0f} min no drift was found, and one above these sizes would have been "
-            f"in four of five cases{begun}.",
+            f"The base had settled: over {facts.length_s / 60:.0f} min neither a drift nor a step was found{begun}. In four "
+            f"of five cases one would have been: {detectable_words(one)}.",
+            *_few(facts),
         )
+    part = which_part(told, facts.count, (facts.steady_from, facts.steady_until))
+    moved = _moved(facts, part)
+    if set(told.by) <= {move.kind for move in one.moves}:
+        return (*moved, *_few(facts))
     since = f"from {facts.steady_from:%H:%M:%S} UTC on, and the coordinates below are from then"
     then = (
         f"{'It was steady' if one.drifts else 'It is taken as settled'} {since}"
         if told.steady_at_end
         else "It was not steady until the end, so do not enter its coordinates; log longer"
     )
-    return (f"The base had not settled when the log began: {'; '.join(_against(facts))}. {then}.",)
+    begun = f"The base had not settled when the log began: {'; '.join(_against(facts))}."
+    return (*moved, begun, *_few(facts)) if moved else (f"{begun} {then}.", *_few(facts))
+
+
+def _moved(facts: Facts, part: str) -> tuple[str, ...]:
+    """Return that the position moved within the log, and what is left of it."""
+    moves = facts.settling.moves
+    if not moves:
+        return ()
+    return (
+        f"The base did not stand still: its position {all_moves(moves, facts.begin)}, more than it wanders; the antenna was "
+        f"moved, or its solution was. {part}.",
+    )
+
+
+def _few(facts: Facts) -> tuple[str, ...]:
+    """Return that satellites are too few most of the time, so that nobody reads settled as fit."""
+    limit, sky = limits(), facts.sky
+    least = limit["sky.least_satellites"]
+    few = 1.0 - sky["share_ge_12"]
+    if not few > limit["sky.few_share"]:
+        return ()
+    had = {True: "Settled is not yet fit: with", False: "Beside this, with", None: "Whatever it had done, with"}
+    return (
+        f"{had[facts.answer.settled]} fewer than {least:.0f} satellites for {100 * few:.0f} % of the time (median "
+        f"{sky['used_p50']:.0f}) this place is not shown to be fit for a base; look for shading or another place.",
+    )
 
 
 def _open(facts: Facts) -> str:
@@ -81,9 +112,10 @@ def _open(facts: Facts) -> str:
         return f"Whether the base had settled is not evaluated: {one.reason}."
     return (
         f"Whether the base had settled is not evaluated: no drift above {_size(one.detectable_m[0])} horizontally and "
-        f"{_size(one.detectable_m[1])} in height was found, and a smaller one cannot be told from the wander of a "
-        f"{facts.grade.replace('_', ' ')}-grade log; log from ten minutes after switching on, or hold the mean against "
-        "a mark or another day."
+        f"{_size(one.detectable_m[1])} in height that dies out with a time constant of {one.detectable_decay_s:.0f} s was "
+        f"found, nor a step above {_size(max(one.detectable_step_m))} in the middle half of the log or a steady drift above "
+        f"{_size(max(one.detectable_steady_m))} over it, and a smaller one cannot be told from the wander of a {facts.grade.replace('_', ' ')}-grade log; log from ten minutes after "
+        "switching on, or hold the mean against a mark or another day."
     )
 
 
@@ -94,20 +126,31 @@ def _against(facts: Facts) -> list[str]:
     if one.drifts:
         horizontal, up = float(np.hypot(*one.drift_m[:2])), one.drift_m[2]
         words = [f"the position drifted by {_size(horizontal)} horizontally and {_size(up)} in height", *words]
-    elif one.drifts is False:
+    elif one.drifts is False and not one.moves:
         words.append(
             f"the positions cannot rule out a drift below {_size(one.detectable_m[0])} horizontally and "
-            f"{_size(one.detectable_m[1])} in height"
+            f"{_size(one.detectable_m[1])} in height that dies out with a time constant of {one.detectable_decay_s:.0f} s"
         )
     return words
 
 
 def _shifted(facts: Facts) -> tuple[str, ...]:
-    shift = facts.shift
+    shift, moves = facts.shift, facts.settling.moves
+    if shift is None and moves:
+        return (
+            f"The antenna was shifted within this log, or its solution was: it {all_moves(moves, facts.begin)}; against "
+            "another day it is not evaluated without --expected or --previous.",
+        )
     if shift is None:
         return (
             "Whether the antenna was shifted is not evaluated: give --expected or --previous to hold this log against.",
         )
+    within = f"The antenna was shifted within this log, or its solution was: it {all_moves(moves, facts.begin)}; what follows is of the part named above."
+    return (*((within,) if moves else ()), *_against_another(facts, shift))
+
+
+def _against_another(facts: Facts, shift: Shift) -> tuple[str, ...]:
+    """Return whether the log stands where it should."""
     size = f"{shift.vector_m[0]:+.3f} m east, {shift.vector_m[1]:+.3f} m north, {shift.vector_m[2]:+.3f} m up"
     if shift.found:
         words = (

@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from analyzer import wording
 from analyzer.comparing.base_check import BaseCheck
+from analyzer.comparing.base_move_words import move_words
 from analyzer.comparing.rows import records
 from analyzer.report.base_page_parts import pictures, render_page
 from analyzer.report.figures import TEXT, plain_axes
@@ -27,6 +29,7 @@ _SIGNS = {
     "satellites": "satellites that build up",
     "claim": "the receiver's own claim that falls",
 }
+_MOVED = {"drift": "a drift that dies out", "step": "a step", "steady_drift": "a steady drift"}
 _KINDS = {
     "base_log_metre": "an autonomous log at the base, held against another",
     "base_log_half_metre": "a code-differential log at the base",
@@ -60,7 +63,7 @@ class Page:
 
 def render_base(check: BaseCheck) -> str:
     """Return the page of a base check."""
-    level, words = _LEVELS[check.settled]
+    level, words = _level(check)
     clock = wording.Clock()
     page = Page(
         "Was the base fit to start from?",
@@ -91,6 +94,15 @@ def render_base(check: BaseCheck) -> str:
     )
 
 
+def _level(check: BaseCheck) -> tuple[str, str]:
+    """Return class and words of the answer; few satellites and a move within the log stand beside settled or instead."""
+    if check.settling.moves:
+        return "not_fit", "Moved within the log"
+    if check.settled and check.few:
+        return "fit_with_exclusions", "Settled, but few satellites"
+    return _LEVELS[check.settled]
+
+
 def _coordinates(check: BaseCheck) -> Section:
     latitude, longitude, height = check.coordinates
     rows = (
@@ -113,20 +125,7 @@ def _coordinates(check: BaseCheck) -> Section:
 
 
 def _track(check: BaseCheck) -> Section:
-    one = check.settling
-    if one.drifts is None:
-        drift, sizes = f"not evaluated: {one.reason}", ("–", "–")
-    elif one.drifts:
-        east, north, up = one.drift_m
-        drift, sizes = "found, of this size", (wording.length(float(np.hypot(east, north))), wording.length(abs(up)))
-    else:
-        horizontal, up = one.detectable_m
-        drift = "none found; one of this size would have been in four of five cases"
-        sizes = wording.length(horizontal, up=True), wording.length(up, up=True)
-    rows = (
-        ("a drift of the position that dies out", drift, *sizes),
-        *((_SIGNS[key], text, "–", "–") for key, text in check.start.signs),
-    )
+    rows = (*_movements(check), *((_SIGNS[key], text, "–", "–") for key, text in check.start.signs))
     return Section(
         "drift",
         "Position over time",
@@ -141,6 +140,34 @@ def _track(check: BaseCheck) -> Section:
             ),
         ),
     )
+
+
+def _movements(check: BaseCheck) -> list[tuple[str, str, str, str]]:
+    """Return a row for each kind of movement: what was found, or the size that would have been."""
+    one = check.settling
+    if one.drifts is None:
+        return [("a movement of the position", f"not evaluated: {one.reason}", "–", "–")]
+    kinds = {
+        "drift": f"a drift that dies out with a time constant of {one.detectable_decay_s:.0f} s",
+        "step": "a step in the middle half of the log",
+        "steady_drift": "a steady drift over the log",
+    }
+    sizes = {"drift": one.detectable_m, "step": one.detectable_step_m, "steady_drift": one.detectable_steady_m}
+    found = [("step" if m.kind == "step" else "steady_drift", move_words(m, check.start_utc), m.vector_m) for m in one.moves]
+    if one.drifts:
+        found.append(("drift", "found, of this size", one.drift_m))
+    rows = []
+    for kind, (horizontal, up) in sizes.items():
+        seen = [(words, vector) for name, words, vector in found if name == kind]
+        rows += [(_MOVED[kind], words, _length(np.hypot(v[0], v[1])), _length(abs(v[2]))) for words, v in seen]
+        if not seen and np.isfinite(horizontal) and not found:
+            none = "none found; one of this size would have been in four of five cases"
+            rows.append((kinds[kind], none, wording.length(horizontal, up=True), wording.length(up, up=True)))
+    return rows
+
+
+def _length(value_m: float) -> str:
+    return wording.length(float(value_m))
 
 
 def _evidence(check: BaseCheck) -> Section:
@@ -195,6 +222,7 @@ def track_figure(check: BaseCheck, *, width: float) -> Figure:
     figure = Figure(figsize=(width, 4.2))
     minutes = check.track["seconds"].to_numpy(np.float64) / 60.0
     steady = (check.steady_from_utc - check.start_utc).total_seconds() / 60.0
+    last = (check.steady_until_utc - check.start_utc).total_seconds() / 60.0
     for row, (name, label) in enumerate((("east_m", "east, m"), ("north_m", "north, m"), ("up_m", "height, m"))):
         ax = figure.add_axes((0.75 / width, 0.14 + 0.29 * (2 - row), (width - 0.9) / width, 0.2))
         plain_axes(ax)
@@ -203,18 +231,26 @@ def track_figure(check: BaseCheck, *, width: float) -> Figure:
         ax.plot(minutes, values, color=colour("line"), linewidth=1.1)
         ax.set_title(label, loc="left", fontsize=TEXT, color=colour("ink"), pad=3)
         ax.tick_params(labelbottom=row == 2)
-        if steady > 0:
-            ax.axvline(steady, color=colour("limit"), linewidth=1.0, dashes=(4, 2))
+        for moment, words in ((steady, "steady from here"), (last, "steady until here")):
+            if not 0.0 < moment < (check.end_utc - check.start_utc).total_seconds() / 60.0:
+                continue
+            ax.axvline(moment, color=colour("limit"), linewidth=1.0, dashes=(4, 2))
             if row == 0:
-                ax.annotate(
-                    "steady from here",
-                    (steady, 1.0),
-                    xycoords=("data", "axes fraction"),
-                    xytext=(4, -9),
-                    textcoords="offset points",
-                    fontsize=TEXT - 1,
-                    color=colour("limit"),
-                )
+                _beside_line(ax, moment, words, left=moment == last)
         if row == 2:
             ax.set_xlabel("minutes after the start of the log", fontsize=TEXT)
     return figure
+
+
+def _beside_line(ax: Axes, moment: float, words: str, *, left: bool) -> None:
+    """Write words beside a line at a moment [min], within the steady part."""
+    ax.annotate(
+        words,
+        (moment, 1.0),
+        xycoords=("data", "axes fraction"),
+        xytext=(-4 if left else 4, -9),
+        textcoords="offset points",
+        ha="right" if left else "left",
+        fontsize=TEXT - 1,
+        color=colour("limit"),
+    )

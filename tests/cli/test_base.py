@@ -83,3 +83,27 @@ def test_a_base_south_of_the_equator_needs_no_sign_of_equality(capsys: pytest.Ca
     assert with_signed_places(["--base", "48.1,11.5,540", "--base", "--brief"]) == ["--base", "48.1,11.5,540", "--base", "--brief"]
     assert main(["assess", str(tmp_path / "absent.nmea"), "--base", "-95,151.2,20", "--brief"]) == 2
     assert "--base -95,151.2,20: expected latitude" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("place", "why"), [
+    ("48.1,11.5", "the height is missing"), ("91,0,0", "the latitude 91 is beyond 90 degrees"),
+    ("151.2,-33.9,20", "swap the first two, -33.9,151.2"), ("48.1,200,5", "the longitude 200 is beyond 180"),
+    ("48.1,11.5,54020", "in centimetres it would be 540.2 m"), ("48.1,11.5,x", "'x' is no number"),
+    ("48.1,11.5,nan", "no finite number"), ("48,1,11,5,540", "there are 5 numbers"),
+])
+def test_a_place_says_which_number_is_wrong_and_why(place: str, why: str) -> None:
+    with pytest.raises(UsageError, match="expected latitude") as told:
+        base.parse_place(place, "--expected")
+    assert why in str(told.value)
+
+
+def test_expected_coordinates_that_fit_otherwise_are_named(log: Path, tmp_path: Path) -> None:
+    run(str(log), "--out", str(tmp_path / "first"), "--quiet")
+    there = json.loads((tmp_path / "first" / "base.json").read_text())["coordinates"]
+    latitude, longitude, height = (there[k] for k in ("latitude_deg", "longitude_deg", "height_m"))
+    for words, why in (
+        (f"{longitude},{latitude},{height}", "are swapped"),
+        (f"{latitude},{longitude},{100 * height}", "in centimetres only|in centimetres it would be"),
+    ):
+        with pytest.raises(UsageError, match=why):
+            run(str(log), "--out", str(tmp_path / "out"), "--quiet", "--expected", words)

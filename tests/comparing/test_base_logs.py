@@ -176,3 +176,60 @@ def test_wrong_calls_are_refused(logs: dict[str, BaseCheck], tmp_path: Path) -> 
     with pytest.raises(InputError):
         make_base_log(tmp_path / "short.nmea", seed=1, duration_s=60.0)
         check_base(tmp_path / "short.nmea", previous=tmp_path / "nowhere")
+
+
+def with_step(text: str, *, after: int, north_min: float, satellites: int | None = None) -> str:
+    """Return a log whose GGA positions lie `north_min` minutes of latitude further from epoch `after` on."""
+    out, seen = [], 0
+    for line in text.splitlines():
+        if "GGA" in line:
+            cells = line[1:].split("*")[0].split(",")
+            seen += 1
+            if seen > after:
+                cells[2] = f"{float(cells[2]) + north_min:013.8f}"
+            cells[7] = cells[7] if satellites is None else f"{satellites:02d}"
+            body = ",".join(cells)
+            total = 0
+            for byte in body.encode():
+                total ^= byte
+            line = f"${body}*{total:02X}"
+        out.append(line)
+    return "\r\n".join(out) + "\r\n"
+
+
+@pytest.fixture(scope="module")
+def stepped(tmp_path_factory: pytest.TempPathFactory) -> BaseCheck:
+    """Return the check of a log whose position stepped by 20 cm to the north after 500 s."""
+    path = tmp_path_factory.mktemp("stepped") / "log.nmea"
+    make_base_log(path, seed=12, grade="centimetre", duration_s=900.0)
+    # a minute of latitude is about 1853 m long here
+    path.write_text(with_step(path.read_text(), after=500, north_min=0.2 / 1853.0))
+    return check_base(path)
+
+
+def test_a_step_within_the_log_is_the_answer_on_settling_and_on_shift(stepped: BaseCheck, tmp_path: Path) -> None:
+    assert stepped.settled is False
+    assert "did not stand still: its position stepped by" in stepped.sentences[0]
+    assert "shifted within this log" in stepped.sentences[1]
+    content = stepped.to_dict()
+    assert content["shift"]["answer"] == "moved_within_log"
+    move = content["shift"]["within_log"][0]
+    assert move["from_utc"] <= "2026-04-14T06:38:20" <= move["until_utc"]
+    assert move["vector_m"][1] == pytest.approx(0.2, abs=0.03)
+    assert content["shift"]["vector_m"] is None
+    assert (stepped.steady_from_utc - stepped.start_utc).total_seconds() >= 500
+    write_base(stepped, tmp_path / "base")
+    assert "Moved within the log" in (tmp_path / "base" / "report.html").read_text()
+
+
+def test_settled_says_of_what_kind_of_drift_and_what_few_satellites_mean(logs: dict[str, BaseCheck], tmp_path: Path) -> None:
+    said = logs["centimetre"].sentences[0]
+    assert "dies out with a time constant of 280 s; a step above" in said
+    assert "steady drift above" in said
+    path = tmp_path / "few.nmea"
+    make_base_log(path, seed=12, grade="centimetre", duration_s=900.0)
+    path.write_text(with_step(path.read_text(), after=0, north_min=0.0, satellites=9))
+    few = check_base(path)
+    assert few.settled
+    assert "fewer than 12 satellites for 100 % of the time" in few.sentences[1]
+    assert "few satellites" in few._repr_html_()
