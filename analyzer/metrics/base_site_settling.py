@@ -135,10 +135,12 @@ def settling(points_m: Array, seconds: Array, *, least_m: tuple[float, float] = 
         )
     parts = take_apart(points_m, seconds, least_m=least_m)
     drift, moved = parts.drift or parts.first, parts.moves_first
-    steady, count = parts.steady, len(seconds)
+    steady, count, unknown = parts.steady, len(seconds), _NOTHING[:2]
+    # what a log moved by would count as its wander
+    sizes = (unknown,) * 3 if parts.moves else (parts.first.detectable_m, moved.step_m, moved.steady_m)
     return Settling(
         parts.drift is not None, steady[0] if steady else count // 2, steady is not None, three(drift.vector_m),
-        three(drift.sigma_m), drift.decay_s, drift.log_odds, drift.p_value, parts.first.detectable_m,
+        three(drift.sigma_m), drift.decay_s, drift.log_odds, drift.p_value, sizes[0],
         parts.first.detectable_decay_s, parts.moves, steady[1] if steady else count, moved.p_step, moved.p_steady,
-        moved.step_m, moved.steady_m,
+        sizes[1], sizes[2],
     )

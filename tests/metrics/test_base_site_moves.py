@@ -80,6 +80,7 @@ def test_a_steady_drift_leaves_no_steady_part() -> None:
     told = answer(found, StartUp(), seconds)
     assert told.settled is False
     assert not told.steady_at_end
+    assert np.isnan(found.detectable_m).all()  # the movement would count as wander
 
 
 def test_a_drift_that_dies_out_is_told_as_such_and_a_later_step_beside_it() -> None:
