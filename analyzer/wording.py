@@ -147,10 +147,20 @@ def count(n: int, one: str, many: str | None = None) -> str:
     return f"{size(n)} {one if n == 1 else many or one + 's'}"
 
 
+def times(n: int) -> str:
+    """Return "once", "twice" or "3 times"."""
+    return {1: "once", 2: "twice"}.get(n, count(n, "time"))
+
+
 def listing(words: Iterable[str]) -> str:
     """Return "M05", "M05 and M11" or "M05, M07 and M11"."""
     parts = [str(word) for word in words]
     return " and ".join(parts) if len(parts) < 3 else f"{', '.join(parts[:-1])} and {parts[-1]}"
+
+
+def one_line(text: str) -> str:
+    """Return `text` on one line: names that users write may hold line breaks."""
+    return " ".join(text.split())
 
 
 def sentence(text: str) -> str:

@@ -210,3 +210,8 @@ def test_no_text_leaves_the_plural_open() -> None:
 
 def test_a_duration_below_the_clocks_is_said_to_be_small() -> None:
     assert wording.duration(9.9e-14) == "under 1 µs" and wording.duration(0.0) == "0 s" and wording.duration(0.00002) == "0.00002 s"
+
+
+def test_times_and_lines_are_plain_english() -> None:
+    assert [wording.times(n) for n in (1, 2, 3, 1200)] == ["once", "twice", "3 times", "1 200 times"]
+    assert wording.one_line("Drive again: M\r\n01\u2028 x\n") == "Drive again: M 01 x"

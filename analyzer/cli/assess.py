@@ -110,6 +110,7 @@ def known_zone(name: str | None) -> None:
 
 
 def _write(assessment: Assessment, args: argparse.Namespace) -> None:
+    from analyzer import wording
     from analyzer.results.summary import summary
     from analyzer.results.write import write_results
 
@@ -121,7 +122,8 @@ def _write(assessment: Assessment, args: argparse.Namespace) -> None:
     if aside is not None:
         say(f"the older result now stands in {aside}")
     if not args.brief:
-        say(f"verdict: {assessment.verdict.level.replace('_', ' ')}; {'; '.join(assessment.verdict.sentences)}")
+        text = f"verdict: {assessment.verdict.level.replace('_', ' ')}; {'; '.join(assessment.verdict.sentences)}"
+        say(wording.one_line(text))
     say(f"report to open: {args.out / 'report.html'}")
 
 

@@ -41,7 +41,7 @@ def leap_words(slews: Slews, leapt: Slews) -> tuple[Finding, ...]:
     own = leapt.step[~np.isin(leapt.spans[:, 0], slews.spans[:, 0]), 2]
     if not len(own):
         return ()
-    text = (f"While fixed the height of the fused solution stepped {wording.count(len(own), 'time')} by more than any road does, by up to "
+    text = (f"While fixed the height of the fused solution stepped {wording.times(len(own))} by more than any road does, by up to "
             f"{np.abs(own).max():.2f} m, and its velocity says nothing of it: the filter takes or leaves a wrong fix there, and which side is wrong is judged by the rest.")
     return (Finding("height_steps", "warning", text, {"times": len(own), "largest_m": float(np.abs(own).max())}),)
 

@@ -58,7 +58,7 @@ def repeat_findings(stretches: pd.DataFrame) -> list[Finding]:
     out = []
     for place, part in repeated_long(stretches).groupby("place", sort=False):
         longest = float(part["duration_s"].max())
-        text = (f"A stretch of the corrections recorded {at_place(str(place))} comes again {wording.count(len(part), 'time')}, up to "
+        text = (f"A stretch of the corrections recorded {at_place(str(place))} comes again {wording.times(len(part))}, up to "
                 f"{longest:.0f} s long (first at byte {int(part['start_byte'].iloc[0])}): files were joined twice or a "
                 f"recording was replayed; repeats are left out of the figures.")
         out.append(Finding("corrections_repeated", "warning", text, {"times": len(part), "longest_s": longest}))

@@ -136,7 +136,7 @@ def _findings(gaps: pd.DataFrame) -> tuple[Finding, ...]:
     }
     out = []
     for cause, part in gaps.groupby("cause", sort=False):
-        text = (f"Corrections paused at the rover {wording.count(len(part), 'time')}, {part['duration_s'].sum():.1f} s in all, "
+        text = (f"Corrections paused at the rover {wording.times(len(part))}, {part['duration_s'].sum():.1f} s in all, "
                 f"{words[str(cause)]}.")
         out.append(Finding(f"corrections_pause_{cause}", "note", text, {"n": len(part)}))
     return tuple(out)

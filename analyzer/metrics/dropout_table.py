@@ -125,6 +125,6 @@ def link_findings(reason: str, *, used: bool, changes: pd.DataFrame) -> list[Fin
     if len(changes):
         ids = sorted({*changes["from_id"].tolist(), *changes["to_id"].tolist()})
         out.append(Finding("station_id_changes", "warning", (
-            f"The reference station id changed {wording.count(len(changes), 'time')} (ids {', '.join(map(str, ids))}): positions "
+            f"The reference station id changed {wording.times(len(changes))} (ids {', '.join(map(str, ids))}): positions "
             "before and after may refer to different bases."), {"changes": len(changes), "ids": ids}))
     return out

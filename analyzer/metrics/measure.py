@@ -231,7 +231,7 @@ def _interruption_findings(times: pd.DatetimeIndex, way: Route, line: Timeline) 
         worst = int(np.argmax(apart))
         at = times[int(rows["start"].iloc[worst])]
         out.append(Finding("route_interrupted", "note", (
-            f"The track is interrupted {wording.count(len(rows), 'time')}, for {apart[worst]:.1f} s at most (from {at:%H:%M:%S} UTC); "
+            f"The track is interrupted {wording.times(len(rows))}, for {apart[worst]:.1f} s at most (from {at:%H:%M:%S} UTC); "
             f"straight lines across would add {rows['bridged_m'].sum():.0f} m."), {"interruptions": len(rows)}))
     if way.jumps:
         out.append(Finding("position_jumps", "warning", (

@@ -25,14 +25,14 @@ def brief(assessment: Assessment) -> str:
     clock = Clock()
     head = [
         summary.run_line(assessment, clock),
-        f"Verdict: {summary.LEVELS[assessment.verdict.level]}. {summary.headline(assessment)}",
+        f"Verdict: {summary.LEVELS[assessment.verdict.level]}. {wording.one_line(summary.headline(assessment))}",
         *_sentences(assessment),
         *_wrapped(summary.quality_lines(assessment)),
         *summary.corrections_lines(assessment),
         *_unseen(assessment),
         *_decisions(assessment),
     ]
-    again = [f"  {name}: {reason}" for name, reason in summary.again_lines(assessment)]
+    again = [f"  {wording.one_line(f'{name}: {reason}')}" for name, reason in summary.again_lines(assessment)]
     dropouts = [f"  {_dropout(row, clock)}" for _, row in assessment.dropouts.iterrows()]
     room = max(SCREEN_LINES - len(head) - 2, 2)
     most_again = min(len(again), max(room - min(len(dropouts), room // 2), 1))
@@ -53,7 +53,7 @@ def _wrapped(sentences: Iterable[str]) -> list[str]:
 
 def _decisions(assessment: Assessment) -> list[str]:
     """Return what the user accepted or excluded, with who and why."""
-    found = [f"  {f.text}" for f in assessment.findings if f.code.startswith("decision_")]
+    found = [f"  {wording.one_line(f.text)}" for f in assessment.findings if f.code.startswith("decision_")]
     return _block("Decided by the user", found, MOST_DECISIONS)
 
 

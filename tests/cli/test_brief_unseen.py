@@ -46,3 +46,13 @@ def test_a_visited_mark_shows_the_offset_of_the_day(tmp_path: Path) -> None:
     line, page = seen(drive, tmp_path, "--setup", drive / "setup.toml", "--check-points", drive / "check_points.csv")
     assert WHOLE_DAY not in line and WHOLE_DAY[2:] not in page
     assert "multipath while fixed" in line
+
+
+def test_a_line_break_in_the_name_of_a_window_breaks_no_line(fused: Path, tmp_path: Path) -> None:
+    day = (fused / "truth.csv").read_text(encoding="utf-8").splitlines()[1][:10]
+    windows = tmp_path / "windows.csv"
+    windows.write_text(f'name,start_utc,end_utc\n"M\n01",{day}T00:00:00Z,{day}T00:00:20Z\n', encoding="utf-8")
+    place = (fused / "rover.nmea", "--windows", windows)
+    plain, brief = run("assess", *place, "--out", tmp_path / "r"), run("assess", *place, "--quiet", "--brief")
+    assert next(x for x in (plain.out + plain.err).splitlines() if x.startswith("verdict: ")).endswith("M 01")
+    assert not any(x.startswith("01") for x in (plain.out + plain.err + brief.out).splitlines()) and "M 01" in brief.out
