@@ -1,4 +1,4 @@
-"""GPX 1.1: one track, a segment per stretch without missing epochs, dropouts as waypoints.
+"""GPX 1.1: one track, a segment per stretch without missing epochs on one side of ±180°, dropouts as waypoints.
 
 ``fix`` knows no carrier-phase state: every corrected state is ``dgps`` there, and our own state stands in ``type`` and in
 the extension, whose elements ``schemas/quality_1.xsd`` describes. ``ele`` is the height above the geoid.
@@ -66,8 +66,10 @@ def _place(latitude_deg: float, longitude_deg: float) -> str:
 
 
 def _points(route: Route, start: int, end: int) -> str:
-    """Return the track points from `start` to `end`, with a new segment wherever epochs are missing before one."""
+    """Return the track points from `start` to `end`; a new segment begins after missing epochs and across ±180°."""
     part = route.points.iloc[start:end]
+    longitude = route.points["longitude_deg"].to_numpy(np.float64)[max(start - 1, 0) : end]
+    across = np.r_[False, np.abs(np.diff(longitude)) > 180.0][-len(part) :]
     columns = {name: part[name].astype(object).to_numpy() for name in ("fix_state", "trust", "reasons", "station_id")}
     numbers = {
         name: part[name].to_numpy(np.float64)
@@ -78,7 +80,7 @@ def _points(route: Route, start: int, end: int) -> str:
     for i, time in enumerate(iso_times(pd.DatetimeIndex(part.index))):
         row = {name: float(values[i]) for name, values in numbers.items()}
         text = {name: values[i] for name, values in columns.items()}
-        gap = "</trkseg>\n<trkseg>\n" if route.breaks[start + i] and start + i else ""
+        gap = "</trkseg>\n<trkseg>\n" if (route.breaks[start + i] or across[i]) and start + i else ""
         rows.append(f"{gap}{_point(str(time), row, text)}")
     return "".join(rows)
 

@@ -133,10 +133,12 @@ def test_geojson_is_ellipsoidal_and_cut_at_the_antimeridian(result: Path, tmp_pa
 
 
 def test_no_line_bridges_missing_epochs(result: Path, tmp_path: Path) -> None:
-    """Steps of the invented drive are 0.5 m; across the gap and the hole they would be longer."""
+    """Steps of the invented drive are 0.5 m; across the gap and the hole they would be longer, across ±180° round the globe."""
     path = written(result, tmp_path, "gpx", spacing_m=0)
     segments = list(etree.parse(str(path)).iter(f"{GPX}trkseg"))
-    assert [len(s) for s in segments] == [500, 190, 200]
+    assert [len(s) for s in segments] == [450, 50, 190, 200]
+    east = [[float(p.get("lon")) for p in s.iter(f"{GPX}trkpt")] for s in segments]
+    assert [np.ptp(longitudes) < 0.01 for longitudes in east] == [True] * 4
     content = json.loads(written(result, tmp_path / "..", "geojson", spacing_m=0).read_text(encoding="utf-8"))
     routes = [f for f in content["features"] if f["properties"]["kind"] == "route"]
     steps = np.concatenate([np.diff(part[:, 0]) for part in lines({"features": routes})]) * 111_320 * 0.5
