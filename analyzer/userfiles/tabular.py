@@ -31,6 +31,8 @@ CHECK_POINT_COLUMNS = (
     "sigma_v_m",
     "antenna_above_mark_m",
 )
+#: How the names of columns of numbers end.
+NUMBER_ENDINGS = ("_deg", "_m", "_year")
 RANGES = {"latitude_deg": 90.0, "longitude_deg": 180.0}
 
 
@@ -136,7 +138,21 @@ def _rows(path: Path, *, what: str) -> tuple[list[tuple[int, dict[str, str]]], l
                 f"{what} {path}: line {number}: {len(cells)} cells where the header has {len(header)}; correct the line."
             )
         out.append((number, {h: c.strip() for h, c in zip(header, cells, strict=True)}))
-    return out, header
+    return _with_points(out) if delimiter == ";" else out, header
+
+
+def _with_points(rows: list[tuple[int, dict[str, str]]]) -> list[tuple[int, dict[str, str]]]:
+    """Return rows between semicolons with decimal points, where every number that has a mark has a comma as such.
+
+    Beside a point, or twice in a number, a comma may part thousands: such a file stays as it is, and a comma is refused.
+    """
+    numbers = [cell for _, row in rows for name, cell in row.items() if name.endswith(NUMBER_ENDINGS)]
+    if any("." in cell or cell.count(",") > 1 for cell in numbers) or not any("," in cell for cell in numbers):
+        return rows
+    return [
+        (line, {name: cell.replace(",", ".") if name.endswith(NUMBER_ENDINGS) else cell for name, cell in row.items()})
+        for line, row in rows
+    ]
 
 
 def _no_windows(path: str | Path) -> WindowFile:

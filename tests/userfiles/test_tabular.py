@@ -87,3 +87,16 @@ def test_a_header_alone_holds_nothing_and_must_be_the_right_one(tmp_path: Path) 
         read_windows(write(tmp_path, header))
     with pytest.raises(UsageError, match="latitude_deg is missing"):
         read_check_points(write(tmp_path, "name,start_utc,end_utc\n"))
+
+
+def test_decimal_commas_between_semicolons_are_read_where_no_point_stands_beside_them(tmp_path: Path) -> None:
+    head = "name;latitude_deg;longitude_deg;height_m;antenna_above_mark_m;heading_deg;start_utc;end_utc\n"
+    times = ";2026-03-24T09:00:00.500Z;2026-03-24T09:01:00Z\n"
+    comma = read_check_points(write(tmp_path, head + "K,1;47,195458061;20,5;129,688;1,65;90" + times))
+    point = read_check_points(write(tmp_path, head + "K,1;47.195458061;20.5;129.688;1.65;90" + times))
+    pd.testing.assert_frame_equal(comma, point)
+    assert comma["name"].tolist() == ["K,1"] and comma["latitude_deg"].tolist() == [47.195458061]
+    with pytest.raises(UsageError, match="line 2: height_m is '1,129'"):
+        read_check_points(write(tmp_path, head + "K1;47.195458061;20.5;1,129;1.65;90" + times))
+    with pytest.raises(UsageError, match="line 2: latitude_deg is '47,195458061'"):
+        read_check_points(write(tmp_path, head + "K1;47,195458061;20,5;1,129,5;1,65;90" + times))
