@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from analyzer.comparing.walks import Gathered
 
 Array = NDArray[np.float64]
+#: Findings beside problems that the answer needs to be understood.
+_SAID = ("recording_left_out", "one_recording", "stands_brought_to_one_point")
 
 
 def comparison(
@@ -37,10 +39,10 @@ def comparison(
     applied: Array,
     stands: pd.DataFrame,
     gathered: Gathered,
-    repeated: tuple[Finding, ...] = (),
+    beside: tuple[Finding, ...] = (),
 ) -> Comparison:
-    """Return the whole comparison; `repeated` names the results of one recording."""
-    notes = (*repeated, *findings(runs, found, gathered))
+    """Return the whole comparison; `beside` is what else a reader must know of recordings and stands."""
+    notes = (*beside, *findings(runs, found, gathered))
     route = _route_words(runs, gathered)
     name = runs[reference].name if aligned_to else None
     mark = {"aligned_to": name or ""}
@@ -160,7 +162,7 @@ def _sentences(
         )
     order = sorted(told, key=lambda a: (-LEVELS.index(a.level), a.evidence == "reference"))
     out += [s for a in order for s in a.sentences]
-    out += [f.text for f in notes if f.level == "problem" or f.code in ("recording_left_out", "one_recording")]
+    out += [f.text for f in notes if f.level == "problem" or f.code in _SAID]
     return tuple(dict.fromkeys(_stop(s) for s in out))
 
 

@@ -34,7 +34,7 @@ def _changed_bases(runs: Sequence[Run]) -> list[Finding]:
             "base_changed_within_run",
             "problem",
             (
-                f"In {run.name} the sent base position changed {wording.count(run.base.changes, 'time')} within the "
+                f"In {run.name} the sent base position changed {wording.times(run.base.changes)} within the "
                 "run; its positions are in more than one frame"
             ),
             {"run": run.name},
@@ -50,12 +50,23 @@ def _moved_antennas(runs: Sequence[Run], found: Frames) -> list[Finding]:
     for first, later, shift in found.within:
         east, north, up = shift.vector_m
         text = (
-            f"Between {runs[first].name} and {runs[later].name}, which share one set-up of the base, "
-            "positions on the marks shift by "
-            f"{east:+.3f} m east, {north:+.3f} m north, {up:+.3f} m up; the antenna was moved in between"
+            f"Between {runs[first].name} and {runs[later].name}, for which the same base coordinates were entered, "
+            f"positions on the marks shift by {east:+.3f} m east, {north:+.3f} m north, {up:+.3f} m up: "
+            f"{_cause(found, first, later)}"
         )
         out.append(Finding("base_shift_within_day", "problem", text, {"shift_m": shift.vector_m}))
     return out
+
+
+def _cause(found: Frames, first: int, later: int) -> str:
+    """Say what a shift between two runs comes from, as far as the directions of their stands tell."""
+    parts = [found.setups[int(found.group[run])] for run in (first, later)]
+    if all(part.both_ways or part.index == found.reference for part in parts):
+        return "the base antenna was moved in between"
+    return (
+        "the base antenna was moved in between, or the antenna offset on the car differs; "
+        "stands facing different ways in both runs would tell"
+    )
 
 
 def _unsettled_logs(found: Frames) -> list[Finding]:

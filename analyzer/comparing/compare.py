@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from analyzer import geodesy
 from analyzer.comparing import assemble
+from analyzer.comparing.car_points import OnePoint
 from analyzer.comparing.frame_verdict import Answer, answers, overall
 from analyzer.comparing.frames import frames
 from analyzer.comparing.given_bases import given_bases
@@ -62,12 +63,13 @@ def compare(
     _refuse_far(runs)
     reference = _reference(runs, align_to)
     origin = _origin(runs, reference)
-    shifts = [_matching_shift(run, runs[reference], origin) for run in runs]
     first = first_of_recording(runs)
-    stands = stands_of_runs([r for r in runs if first[r.index] == r.index], origin, shifts, check_points)
+    stands = _stands(runs, first, reference, origin, check_points=check_points)
     repeat = _both_axes(repeatability_m)
     logs = _logs(runs, log_runs)
-    found = frames(runs, stands, reference=reference, origin=origin, repeat_m=repeat, logs=logs)
+    found = frames(
+        runs, stands.stands, reference=reference, origin=origin, repeat_m=repeat, logs=logs, apart=stands.apart
+    )
     told = one_recording(answers(found, runs), found, first)
     applied = _applied(runs, found, told, align_to)
     gathered = walk_all(runs, origin, applied, first)
@@ -79,9 +81,9 @@ def compare(
         reference=reference,
         aligned_to=align_to,
         applied=applied,
-        stands=stands,
+        stands=stands.stands,
         gathered=gathered,
-        repeated=(*left_out, *repeated_findings(runs, first)),
+        beside=(*left_out, *repeated_findings(runs, first), *stands.findings),
     )
 
 
@@ -144,6 +146,15 @@ def _matching_shift(run: Run, reference: Run, origin: Place) -> Array:
     """Return the shift to take off before stands are matched by place: that of a new entry at the same site."""
     entered = entered_shift(run, reference, origin)
     return entered if entered is not None and np.linalg.norm(entered) < SAME_SITE_M else np.zeros(3)
+
+
+def _stands(
+    runs: Sequence[Run], first: NDArray[np.int64], reference: int, origin: Place, *, check_points: pd.DataFrame | None
+) -> OnePoint:
+    """Return the stands of every recording once, of one point of the car, with their places named."""
+    shifts = [_matching_shift(run, runs[reference], origin) for run in runs]
+    use = np.flatnonzero(first == np.arange(len(runs))).tolist()
+    return stands_of_runs(runs, origin, shifts, check_points, use=use, reference=reference)
 
 
 def _logs(runs: Sequence[Run], given: Sequence[LogMean]) -> dict[int, LogMean]:

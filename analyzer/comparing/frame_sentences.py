@@ -55,8 +55,8 @@ def same_entry_agrees(label: str, shift: Shift, *, entry_known: bool) -> str:
     return f"{label}: {_same_entry(entry_known)}, and on common marks no shift above {up_words(shift.detectable_m)} was found"
 
 
-def same_entry_shifted(label: str, shift: Shift, *, entry_known: bool) -> str:
-    """Say that marks show a shift that no entry explains, and what follows for the antenna."""
+def same_entry_shifted(label: str, shift: Shift, *, entry_known: bool, both_ways: bool) -> str:
+    """Say that marks show a shift that no entry explains, and what follows for the antennas of base and car."""
     half = " ± ".join(("", up_words(max(shift.half_width_m))))
     moved = tuple(-v for v in shift.vector_m)
     cause = (
@@ -64,6 +64,8 @@ def same_entry_shifted(label: str, shift: Shift, *, entry_known: bool) -> str:
         if entry_known
         else "the base frame is another one"
     )
+    if not both_ways:
+        cause += "; only stands of both that face different ways would tell this from a changed antenna offset on the car"
     return (
         f"{label}: {_same_entry(entry_known)}, but on common marks all positions are shifted by "
         f"{words_of(shift.vector_m)}{half} (95 %): {cause}"
@@ -76,21 +78,21 @@ def _same_entry(entry_known: bool) -> str:
     return "what was entered at the base is not known"
 
 
-def other_site(label: str, entered: Array) -> str:
+def other_site(label: str, entered: Array, not_linked: str) -> str:
     """Say that the base stands at another site and nothing links the two."""
     return (
         f"{label}: its base stands {np.linalg.norm(entered):.0f} m from the reference base by the entered "
         "coordinates; "
-        "whether both belong to one frame is not evaluated: no common mark was visited"
+        f"whether both belong to one frame is not evaluated: {not_linked}"
     )
 
 
-def other_entry(label: str, entered: Array) -> str:
+def other_entry(label: str, entered: Array, not_linked: str) -> str:
     """Say that other coordinates were entered at the same site and no mark was visited."""
     return (
         f"{label}: the entered base coordinates differ by {words_of(as_three(entered))} from the reference, and "
         "all positions "
-        "with them if the antenna stands where it did; whether it does is not evaluated: no common mark was visited"
+        f"with them if the antenna stands where it did; whether it does is not evaluated: {not_linked}"
     )
 
 
@@ -107,7 +109,7 @@ def logs_agree(label: str, log: Shift) -> str:
     return f"{label}: the logs at the base show no shift of the antenna above {up_words(log.detectable_m)}"
 
 
-def nothing_shows(label: str, *, entry_known: bool) -> str:
+def nothing_shows(label: str, not_linked: str, *, entry_known: bool) -> str:
     """Say that nothing tells where the antenna stands."""
     entry = (
         "the same base coordinates were entered, which says nothing of where the antenna stands"
@@ -116,5 +118,5 @@ def nothing_shows(label: str, *, entry_known: bool) -> str:
     )
     return (
         f"{label}: {entry}; whether the base was shifted is not evaluated: "
-        "no common mark was visited and no centimetre-grade log at the base was given"
+        f"{not_linked}, and no centimetre-grade log at the base was given"
     )

@@ -17,7 +17,6 @@ from analyzer.comparing.frame_words import (
     log_words,
     named_keys,
     named_words,
-    one_way_words,
     parking_words,
     suspects,
 )
@@ -72,6 +71,11 @@ def _label(setup: Setup, runs: Sequence[Run]) -> str:
     return f"{setup.day} ({shown})"
 
 
+def _short(setup: Setup, found: Frames, runs: Sequence[Run]) -> str:
+    """Return the day of a set-up, with its runs where the day alone does not name it."""
+    return _label(setup, runs) if found.day_parted(setup) else setup.day
+
+
 def _answer(setup: Setup, found: Frames, runs: Sequence[Run]) -> Answer:
     label = _label(setup, runs)
     if setup.index == found.reference:
@@ -83,14 +87,14 @@ def _answer(setup: Setup, found: Frames, runs: Sequence[Run]) -> Answer:
     told = (*lever_words(setup), *log_words(setup), *absolute_words(setup, found, runs))
     return replace(
         base,
-        sentences=base.sentences + tuple(f"{setup.day}: {words}" for words in told),
+        sentences=base.sentences + tuple(f"{_short(setup, found, runs)}: {words}" for words in told),
         named=base.named + named_keys(setup.absolute, setup, found, runs),
     )
 
 
 def _reference_answer(setup: Setup, label: str, found: Frames, runs: Sequence[Run]) -> Answer:
     """Return the answer for the reference itself: only its marks' own coordinates can speak against it."""
-    told = tuple(f"{setup.day}: {words}" for words in absolute_words(setup, found, runs))
+    told = tuple(f"{_short(setup, found, runs)}: {words}" for words in absolute_words(setup, found, runs))
     none = (0.0, 0.0, 0.0)
     named = named_keys(setup.absolute, setup, found, runs)
     return Answer(setup.index, "comparable", none, none, "reference", 0.0, (f"{label} is the reference", *told), named)
@@ -101,8 +105,8 @@ def _judged(setup: Setup, label: str, found: Frames, runs: Sequence[Run]) -> Ans
     if setup.marks is not None:
         return _by_marks(setup, setup.marks, label, found, runs)
     if _entered_anew(setup.entered_m):
-        return _by_entry(setup, setup.entered_m, label)
-    return _without_marks(setup, label)
+        return _by_entry(setup, setup.entered_m, label, found)
+    return _without_marks(setup, label, found)
 
 
 def _entered_anew(entered: Array | None) -> TypeGuard[Array]:
@@ -147,9 +151,8 @@ def _same_entry(setup: Setup, shift: Shift, label: str, found: Frames, runs: Seq
     named = name_sizes(shift, suspects(setup, found, runs))
     keys = tuple(n.key for n in named)
     told = (
-        sentences.same_entry_shifted(label, shift, entry_known=known),
+        sentences.same_entry_shifted(label, shift, entry_known=known, both_ways=setup.both_ways),
         *named_words(named),
-        *one_way_words(setup),
     )
     return _on_marks(setup, shift, "comparable_after_shift", *told, named=keys)
 
@@ -166,16 +169,16 @@ def _as_entered(setup: Setup, entered: Array, detectable_m: float, *told: str) -
     return Answer(setup.index, "comparable_after_shift", as_three(entered), half, "entered", detectable_m, told)
 
 
-def _by_entry(setup: Setup, entered: Array, label: str) -> Answer:
+def _by_entry(setup: Setup, entered: Array, label: str, found: Frames) -> Answer:
     """Judge a set-up by its entered coordinates alone."""
     if float(np.linalg.norm(entered)) >= SAME_SITE_M:
-        text = sentences.other_site(label, entered)
+        text = sentences.other_site(label, entered, found.not_linked(setup))
         return Answer(setup.index, "not_evaluated", None, None, "none", float("nan"), (text,))
     rough = (f"{setup.day}: {w}" for w in parking_words(setup, remove=entered))
-    return _as_entered(setup, entered, float("nan"), sentences.other_entry(label, entered), *rough)
+    return _as_entered(setup, entered, float("nan"), sentences.other_entry(label, entered, found.not_linked(setup)), *rough)
 
 
-def _without_marks(setup: Setup, label: str) -> Answer:
+def _without_marks(setup: Setup, label: str, found: Frames) -> Answer:
     """Judge a set-up that has neither common marks nor another entry."""
     rough, log = setup.parking, setup.log
     if log is not None and log.found:
@@ -185,7 +188,7 @@ def _without_marks(setup: Setup, label: str) -> Answer:
     if log is not None and setup.log_grade == "centimetre":
         vector, text = as_three(-np.asarray(log.vector_m)), sentences.logs_agree(label, log)
         return Answer(setup.index, "comparable", vector, log.half_width_m, "base_log", log.detectable_m, (text,))
-    text = sentences.nothing_shows(label, entry_known=setup.entered_m is not None)
+    text = sentences.nothing_shows(label, found.not_linked(setup), entry_known=setup.entered_m is not None)
     told = (text, *(f"{setup.day}: {w}" for w in parking_words(setup)))
     return Answer(setup.index, "not_evaluated", None, None, "none", rough.detectable_m if rough else float("nan"), told)
 

@@ -28,13 +28,6 @@ def words_of(vector: Sequence[float]) -> str:
     return f"{vector[0]:+.3f} m east, {vector[1]:+.3f} m north, {vector[2]:+.3f} m up"
 
 
-def one_way_words(setup: Setup) -> tuple[str, ...]:
-    """Say that a shift cannot be told from a changed antenna offset, where the stands do not tell."""
-    if setup.both_ways:
-        return ()
-    return ("the stands do not face different ways, so a changed antenna offset on the car would look the same",)
-
-
 def parking_words(setup: Setup, remove: Array | None = None) -> tuple[str, ...]:
     """Say what common parking places show, less the shift `remove` that is explained already [m]."""
     if setup.parking is None:

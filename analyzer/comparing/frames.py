@@ -13,6 +13,7 @@ from analyzer import geodesy
 from analyzer.comparing.adjustment import Adjustment, adjust, lever_separable
 from analyzer.comparing.runs import Place, Run
 from analyzer.comparing.setups import Frames, Lever, LogMean, Setup, entered_shift, group_runs
+from analyzer.comparing.split_setups import split_setups
 from analyzer.metrics.base_site_shift import Shift, family_test_level, judge_shift, limits
 
 Array = NDArray[np.float64]
@@ -26,6 +27,7 @@ def frames(
     origin: Place,
     repeat_m: tuple[float, float] | None = None,
     logs: Mapping[int, LogMean] | None = None,
+    apart: frozenset[int] = frozenset(),
 ) -> Frames:
     """Return the set-ups of `runs` with every kind of evidence on their shifts against that of run `reference`.
 
@@ -34,11 +36,12 @@ def frames(
     stands : layout of `analyzer.comparing.stands.COLUMNS` with places named.
     repeat_m : repeatability of a stand (horizontal axis, height) [m]; default from thresholds and the claims.
     logs : mean of a static base log by set-up number.
+    apart : runs whose stands are of another point of the car and are not among `stands`.
     """
-    group = group_runs(runs)
-    mine = int(group[reference])
     repeat = repeat_m or default_repeat(stands)
     marks = stands[stands["kind"] == "mark"].reset_index(drop=True)
+    group, within = split_setups(marks, group_runs(runs), repeat)
+    mine = int(group[reference])
     count = int(group.max()) + 1
     fits = _fits(stands, marks, group, reference=mine, repeat=repeat)
     level = family_test_level(count - 1)
@@ -57,7 +60,7 @@ def frames(
             absolute=_absolute(fits.absolute, fits.known, group, number),
         )
         setups.append(_with_log_grade(_with_stands(bare, fits, mine, level), logs or {}))
-    return Frames(tuple(setups), mine, origin, group, fits.marks, _within(marks, group, repeat))
+    return Frames(tuple(setups), mine, origin, group, fits.marks, within, apart)
 
 
 @dataclass(frozen=True)
@@ -194,25 +197,3 @@ def _log_shift(logs: Mapping[int, LogMean], number: int, reference: int, origin:
         (np.diag([s[0], s[0], s[1]]) ** 2 for s in (logs[number].sigma_m, logs[reference].sigma_m)), np.zeros((3, 3))
     )
     return judge_shift(here - there, spread, level=level)
-
-
-def _within(
-    marks: pd.DataFrame, group: NDArray[np.int64], repeat: tuple[float, float]
-) -> tuple[tuple[int, int, Shift], ...]:
-    """Return shifts between runs of one set-up that were found: (first run, later run, shift)."""
-    out = []
-    codes = _padded(group, marks) if len(marks) else np.zeros(0, dtype=np.int64)
-    for number in np.unique(codes):
-        rows = marks[codes == number].reset_index(drop=True)
-        members = np.unique(rows["run"].to_numpy(np.int64))
-        if len(members) < 2:
-            continue
-        own = np.searchsorted(members, rows["run"].to_numpy(np.int64))
-        fit = adjust(rows, own, reference=0, repeat_m=repeat)
-        level = family_test_level(len(members) - 1)
-        for k in range(1, len(members)):
-            if np.isfinite(fit.shift_m[k]).all():
-                shift = judge_shift(fit.shift_m[k], fit.covariance_m2[k], level=level)
-                if shift.found:
-                    out.append((int(members[0]), int(members[k]), shift))
-    return tuple(out)

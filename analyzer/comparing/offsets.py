@@ -44,17 +44,17 @@ def offset_table(runs: Sequence[Run], found: Frames, told: Sequence[Answer]) -> 
     for setup in found.setups:
         base = {"setup": setup.index, "day": setup.day, "runs": " ".join(str(runs[i].name) for i in setup.runs)}
         if setup.index != found.reference:
-            rows += [base | row for row in _against_reference(setup)]
+            rows += [base | row for row in _against_reference(setup, found.not_linked(setup))]
         if setup.absolute is not None:
             rows.append(base | _shift("marks_absolute", setup.absolute, ""))
     return pd.DataFrame(rows).reindex(columns=list(OFFSET_COLUMNS))
 
 
-def _against_reference(setup: Setup) -> list[dict[str, Any]]:
-    """Return what each kind of evidence says of a set-up against the reference."""
+def _against_reference(setup: Setup, not_linked: str) -> list[dict[str, Any]]:
+    """Return what each kind of evidence says of a set-up against the reference; `not_linked` is why no mark does."""
     rows = [
         _entered(setup),
-        _shift("marks", setup.marks, "no common mark was visited"),
+        _shift("marks", setup.marks, not_linked),
         _shift("common_stands", setup.parking, "no common parking place"),
         _base_log(setup),
     ]

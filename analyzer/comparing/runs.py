@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from analyzer.comparing.car_points import Logged, logged_point
 from analyzer.comparing.rows import records
 from analyzer.results.load import LoadedResult
 
@@ -42,6 +43,7 @@ class Run:
     verdict: str
     purpose: str
     centre: tuple[float, float] | None
+    logged: Logged = field(default_factory=Logged)
 
     @property
     def day(self) -> str:
@@ -100,6 +102,7 @@ def _run(result: LoadedResult) -> Run:
         str(summary["verdict"]["level"]),
         str(summary["verdict"]["purpose"]["sha256"]),
         (float(origin[0]), float(origin[1])) if origin else None,
+        logged_point(setup),
     )
 
 

@@ -43,7 +43,8 @@ class Lever:
 
 @dataclass(frozen=True)
 class Setup:
-    """One set-up of the base: the runs of one day with the same entered coordinates and station.
+    """One set-up of the base: the runs of one day with the same entered coordinates and station, parted where marks
+    show that the base was moved in between.
 
     Shifts are those of all positions against the reference set-up. `entered_m` is the difference of the entered base
     coordinates; None where unknown. `marks`, `parking`, `log` are the shifts seen by each kind of evidence, `absolute`
@@ -68,7 +69,11 @@ class Setup:
 
 @dataclass(frozen=True)
 class Frames:
-    """All set-ups, and what their comparison rests on."""
+    """All set-ups, and what their comparison rests on.
+
+    `within` are shifts that marks show between runs of one day, station and entry, by which that set-up was parted;
+    `apart` runs whose stands are of another point of the car and are not compared.
+    """
 
     setups: tuple[Setup, ...]
     reference: int
@@ -76,6 +81,18 @@ class Frames:
     group: NDArray[np.int64]
     mark_fit: Adjustment | None = None
     within: tuple[tuple[int, int, Shift], ...] = field(default=())
+    apart: frozenset[int] = frozenset()
+
+    def day_parted(self, setup: Setup) -> bool:
+        """Whether the day of a set-up has several of one entry, so that its date alone does not name it."""
+        own = (setup.day, setup.place, setup.station_id)
+        return any((s.day, s.place, s.station_id) == own for s in self.setups if s.index != setup.index)
+
+    def not_linked(self, setup: Setup) -> str:
+        """Say why no mark tells of the shift of a set-up."""
+        if self.apart & {*setup.runs, *self.setups[self.reference].runs}:
+            return "the stands on marks are of different points of the car"
+        return "no common mark was visited"
 
 
 def group_runs(runs: Sequence[Run]) -> NDArray[np.int64]:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from analyzer import geodesy
+from analyzer.comparing.car_points import OnePoint, to_one_point
 from analyzer.comparing.runs import Run, headings
 from analyzer.metrics.base_site_shift import limits
 
@@ -29,6 +31,7 @@ COLUMNS = (
     "var_u_m2",
     "heading_deg",
     "claimed_ratio",
+    "above_m",
     "mark_east_m",
     "mark_north_m",
     "mark_up_m",
@@ -42,13 +45,18 @@ def stands_of_runs(
     origin: tuple[float, float, float],
     shifts: Sequence[Array],
     check_points: pd.DataFrame | None,
-) -> pd.DataFrame:
-    """Return the fixed stands of all runs in the layout `COLUMNS` with their places named.
+    *,
+    use: Sequence[int] | None = None,
+    reference: int = 0,
+) -> OnePoint:
+    """Return the fixed stands of all runs, of one point of the car, in the layout `COLUMNS` with their places named.
 
     Parameters
     ----------
     origin : of the local frame shared by all runs.
     shifts : (3,) per run, what to take off before stands are matched by place [m].
+    use : indices of the runs whose stands count; default all.
+    reference : index of the run that the others are held against.
     check_points : marks; see `analyzer.userfiles.tabular.read_check_points`.
     """
 
@@ -66,10 +74,14 @@ def stands_of_runs(
         )
 
     with ThreadPoolExecutor(2) as pool:
-        parts = [p for p in pool.map(one, runs) if len(p)]
+        parts = [p for p in pool.map(one, [runs[i] for i in (range(len(runs)) if use is None else use)]) if len(p)]
     if not parts:
-        return pd.DataFrame(columns=list(COLUMNS))
-    return common_places(pd.concat(parts, ignore_index=True), shifts)
+        return OnePoint(pd.DataFrame(columns=list(COLUMNS)))
+    found = to_one_point(pd.concat(parts, ignore_index=True), runs, reference=reference, shifts=shifts)
+    table = common_places(found.stands, shifts)
+    held = {runs[int(i)].name for i in table.loc[table["kind"] == "mark", "run"].unique()}
+    told = tuple(f for f in found.findings if f.level == "problem" or f.evidence["run"] in held)
+    return replace(found, stands=table, findings=told)
 
 
 def _ways_and_claim(run: Run, standstills: pd.DataFrame) -> tuple[Array, float]:
@@ -182,6 +194,7 @@ def _fill_mark(out: pd.DataFrame, row: int, mark: pd.Series, local: Array) -> No
     out.loc[label, "place"] = str(mark["name"])
     stated = all(str(mark.get(c) or "") for c in ("frame", "height_type")) and mark.get("height_type") == "ellipsoidal"
     above = float(mark.get("antenna_above_mark_m", np.nan))
+    out.loc[label, "above_m"] = above
     if stated and np.isfinite(above) and np.isfinite(float(mark.get("height_m", np.nan))):
         out.loc[label, ["mark_east_m", "mark_north_m", "mark_up_m"]] = [local[0], local[1], local[2] + above]
         for axis, fallback in (("h", 0.01), ("v", 0.02)):

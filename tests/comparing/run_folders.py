@@ -54,10 +54,12 @@ def run_folder(
     origin: tuple[float, float, float] = ORIGIN,
     recording: str | None = None,
     purpose: str = "0",
+    car: dict[str, Any] | None = None,
 ) -> Path:
     """Write a result folder: `path` in metres about `origin`, `lost` the epochs in a dropout, `offset_m` of all positions.
 
     `recording` and `purpose` are SHA-256; a recording of its own where none is given.
+    `car` is what the set-up sheet says of car and antenna.
     """
     rng = np.random.default_rng(seed)
     count = path.shape[1]
@@ -118,7 +120,7 @@ def run_folder(
         folder / "dropouts.csv", index=False
     )
     _write_stands(folder, stands, offset_m, index[0], origin)
-    setup: dict[str, Any] = {"frame": frame} if frame else {}
+    setup: dict[str, Any] = ({"frame": frame} if frame else {}) | (car or {})
     if base is not None:
         place = [float(v) for v in from_enu(*base, origin=origin)]
         setup["base"] = {
