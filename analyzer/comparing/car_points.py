@@ -50,7 +50,7 @@ class Logged:
 
 @dataclass(frozen=True)
 class OnePoint:
-    """Stands of one point of the car, the runs `apart` whose stands could not be brought to it, and both in words."""
+    """Stands of one point of the car, the runs `apart` whose stands on marks could not be brought to it, and both in words."""
 
     stands: pd.DataFrame
     apart: frozenset[int] = frozenset()
@@ -104,8 +104,9 @@ def _brought(
         if not why and not logged.same(target):
             why = _nearer_as_logged(rows, moved, at_target, shifts)
         if why:
-            apart.add(index)
-            findings.append(_left_out(runs[index], why))
+            on_mark = bool((rows["kind"] == "mark").any())
+            apart |= {index} if on_mark else set()
+            findings.append(_left_out(runs[index], why, on_mark=on_mark))
             continue
         parts.append(moved)
         if logged.point is not None and not logged.same(target):
@@ -266,10 +267,10 @@ def _taken_over(run: Run, logged: Logged, target: Logged) -> Finding:
     return Finding("stands_brought_to_one_point", "note", text, {"run": run.name})
 
 
-def _left_out(run: Run, why: str) -> Finding:
-    """Say that the stands of a run are not compared."""
+def _left_out(run: Run, why: str, *, on_mark: bool) -> Finding:
+    """Say that the stands of a run are not compared; without one on a mark little is lost."""
     text = (
         f"The stands of {run.name} are not held against those of the other runs: {why}. Whether its base was moved is "
         "not evaluated from them"
     )
-    return Finding("stands_not_compared", "problem", text, {"run": run.name})
+    return Finding("stands_not_compared", "problem" if on_mark else "note", text, {"run": run.name})

@@ -80,7 +80,7 @@ def stands_of_runs(
     found = to_one_point(pd.concat(parts, ignore_index=True), runs, reference=reference, shifts=shifts)
     table = common_places(found.stands, shifts)
     held = {runs[int(i)].name for i in table.loc[table["kind"] == "mark", "run"].unique()}
-    told = tuple(f for f in found.findings if f.level == "problem" or f.evidence["run"] in held)
+    told = tuple(f for f in found.findings if f.code == "stands_not_compared" or f.evidence["run"] in held)
     return replace(found, stands=table, findings=told)
 
 
