@@ -11,7 +11,9 @@ import pandas as pd
 from analyzer.attaching.pulse import Pulses
 from analyzer.attaching.signals import LIMITS, Array, Pair, Sampled, pairs
 from analyzer.attaching.time_offset_fit import Line, fit
-from analyzer.attaching.time_offset_search import Coarse, known_offsets, search
+from analyzer.attaching.time_offset_rest import proven
+from analyzer.attaching.time_offset_rivals import search
+from analyzer.attaching.time_offset_search import Coarse, known_offsets
 from analyzer.settings import thresholds
 
 NAMES = {"speed": "speed", "acceleration": "longitudinal acceleration", "yaw_rate": "yaw rate"}
@@ -135,6 +137,8 @@ def _estimate(pair: Pair, anywhere: bool) -> Estimate:
     if coarse.reason is not None:
         return Estimate(pair.kind, None, coarse, coarse.reason)
     line = fit(pair, coarse.offset_s)
+    if line.reason is None:
+        line = proven(pair, line, strict=coarse.strict)
     if line.reason is not None:
         return Estimate(pair.kind, None, coarse, line.reason)
     return Estimate(pair.kind, line, coarse)

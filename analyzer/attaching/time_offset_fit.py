@@ -102,21 +102,13 @@ def _converge(pair: Pair, line: Line, width_s: float, *, drifting: bool) -> Line
 
 def _step(pair: Pair, line: Line, width_s: float, *, drifting: bool) -> Line:
     """Return the line after one linearised fit."""
-    moment = pair.seconds + line.at(pair.seconds)
-    shape = pair.measured.mean(moment, width_s)
-    slope = pair.measured.slope(moment, width_s)
-    used = np.isfinite(pair.reference) & np.isfinite(shape) & np.isfinite(slope)
-    if used.sum() < 20:
+    seconds, wanted, columns, pull = laid_out(pair, line, width_s)
+    if len(seconds) < 20:
         return _failed(line, "too few epochs of the recording lie within the measurement")
-    seconds, wanted = pair.seconds[used], pair.reference[used]
-    design = [np.ones(len(seconds)), shape[used] - shape[used].mean()]
-    if pair.lever.size:
-        design.append(slope[used] * pair.lever[used])
-    columns, pull = np.column_stack(design), slope[used]
     if pair.detrend_s:
-        whole = _detrended(seconds, np.column_stack([wanted, pull, columns[:, 1:]]), pair.detrend_s)
+        whole = detrended(seconds, np.column_stack([wanted, pull, columns[:, 1:]]), pair.detrend_s)
         wanted, pull, columns = whole[:, 0], whole[:, 1], np.column_stack([columns[:, 0], whole[:, 2:]])
-    part, weight = _robust(columns, wanted)
+    part, weight = robust(columns, wanted)
     rest = wanted - columns @ part
     pull = part[1] * pull
     root = np.sqrt(weight)[:, None]
@@ -124,10 +116,24 @@ def _step(pair: Pair, line: Line, width_s: float, *, drifting: bool) -> Line:
     correlation = float(np.corrcoef(columns @ part, wanted)[0, 1]) if np.ptp(columns @ part) > 0 else 0.0
     blocks = _blocks(seconds, weight * free * free, weight * free * rest)
     made = _line_of(blocks, line, drifting=drifting)
-    return Line(**{**made.__dict__, "n": int(used.sum()), "correlation": correlation, "scale": float(part[1])})
+    return Line(**{**made.__dict__, "n": len(seconds), "correlation": correlation, "scale": float(part[1])})
 
 
-def _robust(columns: Array, wanted: Array) -> tuple[Array, Array]:
+def laid_out(pair: Pair, line: Line, width_s: float) -> tuple[Array, Array, Array, Array]:
+    """Return seconds, reference, the columns that explain it and the slope, where both sides are known at `line`."""
+    moment = pair.seconds + line.at(pair.seconds)
+    shape = pair.measured.mean(moment, width_s)
+    slope = pair.measured.slope(moment, width_s)
+    used = np.isfinite(pair.reference) & np.isfinite(shape) & np.isfinite(slope)
+    if not used.any():
+        return np.empty(0), np.empty(0), np.empty((0, 2)), np.empty(0)
+    design = [np.ones(int(used.sum())), shape[used] - shape[used].mean()]
+    if pair.lever.size:
+        design.append(slope[used] * pair.lever[used])
+    return pair.seconds[used], pair.reference[used], np.column_stack(design), slope[used]
+
+
+def robust(columns: Array, wanted: Array) -> tuple[Array, Array]:
     """Return coefficients and weights of a least-squares fit with Huber's weights."""
     limit = thresholds(LIMITS)["fit.huber"]
     weight: Array = np.ones(len(wanted))
@@ -141,7 +147,7 @@ def _robust(columns: Array, wanted: Array) -> tuple[Array, Array]:
     return part, weight
 
 
-def _detrended(seconds: Array, columns: Array, length_s: float) -> Array:
+def detrended(seconds: Array, columns: Array, length_s: float) -> Array:
     """Return `columns` less the straight line over each stretch of `length_s`."""
     _, number = np.unique(np.floor((seconds - seconds[0]) / length_s), return_inverse=True)
     count = np.bincount(number).astype(np.float64)
