@@ -16,6 +16,8 @@ from analyzer.parsers.column_map import Clock
 from analyzer.parsers.column_map_units import factor_to
 
 _UNIX_US = {"unix_s": 1e6, "unix_ms": 1e3, "unix_us": 1.0, "unix_ns": 1e-3}
+#: A comma between the seconds of a moment and their digits, as ISO 8601 allows beside the point; behind them only a zone.
+_COMMA = r"(?:(?<=[T ]\d\d:\d\d:\d\d)|(?<=T\d{6})),(?=\d+\s*(?:Z|UTC|[+-]\d\d(?::?\d\d)?)?$)"
 _DAY_US = 86_400_000_000
 _HALF_DAY_US = _DAY_US // 2
 #: Years in which a log of satellite positions can be; a Unix time outside them is in another unit.
@@ -86,7 +88,10 @@ def _iso(column: pd.Series, clock: Clock, name: str) -> NDArray[np.datetime64]:
     if pd.api.types.is_numeric_dtype(column.dtype) and column.notna().any():
         raise InputError(f"{name}: column '{clock.column}' holds numbers, not moments as the scale iso_utc says: use "
                          "unix_s, unix_ms, gps_week_seconds or relative in the column map.")
-    parsed = pd.to_datetime(column.astype("str").str.strip(), utc=True, format="ISO8601", errors="coerce")
+    text = column.astype("str").str.strip()
+    if text.str.contains(",", regex=False).any():
+        text = text.str.replace(_COMMA, ".", regex=True, flags=re.IGNORECASE)
+    parsed = pd.to_datetime(text, utc=True, format="ISO8601", errors="coerce")
     return np.asarray(parsed.dt.tz_localize(None).astype("datetime64[us]"))
 
 

@@ -53,6 +53,9 @@ MOMENT = pd.Timestamp("2024-01-01T00:00:00Z")
     [
         ("iso_utc", ["2024-01-01T00:00:00Z", "2024-01-01T01:00:00.5+01:00"], {}),
         ("iso_utc", ["2024-01-01 00:00:00", "2024-01-01 00:00:00.500"], {}),
+        # ISO 8601 allows comma and point before the digits of a second
+        ("iso_utc", ["2024-01-01T00:00:00,000000Z", "2024-01-01T01:00:00,5+01:00"], {}),
+        ("iso_utc", ["20240101T000000,0Z", "2024-01-01 00:00:00,500"], {}),
         ("unix_s", [1704067200.0, 1704067200.5], {}),
         ("unix_ms", [1704067200000, 1704067200500], {}),
         ("unix_us", [1704067200000000, 1704067200500000], {}),
@@ -75,6 +78,11 @@ def test_time_scales(scale: str, cells: list[object], extra: dict[str, object]) 
     times = _times(scale, cells, **extra)
     assert list(times) == [MOMENT, MOMENT + pd.Timedelta(milliseconds=500)]
     assert str(times.dtype) == "datetime64[us, UTC]"
+
+
+def test_a_comma_that_is_no_decimal_sign_of_seconds_makes_no_time() -> None:
+    times = _times("iso_utc", ["2024-01-01T00:00:00Z", "2024-01-01T00:00:00,5,7Z", "2024,01-01T00:00:00Z", "2024-01-01T00:00:01Z"])
+    assert list(times) == [MOMENT, MOMENT + pd.Timedelta(seconds=1)]
 
 
 def test_time_of_day_over_midnight_and_date_of_the_call() -> None:
