@@ -42,16 +42,18 @@ class Facts:
 
 def judged_words(facts: Facts) -> tuple[str, ...]:
     """Return the answer, most important first."""
+    # coordinates that are not to be entered need no praise
+    entered = facts.answer.settled is not False or facts.answer.steady_at_end
     return (
         *_settled(facts),
         *_shifted(facts),
-        *_absolute(facts),
+        *(_absolute(facts) if entered else ()),
         *_coordinates(facts),
         *_sky(facts),
         *_multipath(facts),
         *_waiting(facts),
-        "What matters most: enter the same coordinates every day the antenna stands at this place, to the last digit; "
-        "then all days share one frame, whatever its absolute error.",
+        *(("What matters most: enter the same coordinates every day the antenna stands at this place, to the last digit; "
+           "then all days share one frame, whatever its absolute error.",) if entered else ()),
     )
 
 

@@ -178,15 +178,15 @@ def test_wrong_calls_are_refused(logs: dict[str, BaseCheck], tmp_path: Path) -> 
         check_base(tmp_path / "short.nmea", previous=tmp_path / "nowhere")
 
 
-def with_step(text: str, *, after: int, north_min: float, satellites: int | None = None) -> str:
-    """Return a log whose GGA positions lie `north_min` minutes of latitude further from epoch `after` on."""
+def with_step(text: str, *, after: int, north_min: float, satellites: int | None = None, steadily: bool = False) -> str:
+    """Return a log whose GGA positions lie `north_min` minutes of latitude further from epoch `after` on, or further with each epoch."""
     out, seen = [], 0
     for line in text.splitlines():
         if "GGA" in line:
             cells = line[1:].split("*")[0].split(",")
             seen += 1
             if seen > after:
-                cells[2] = f"{float(cells[2]) + north_min:013.8f}"
+                cells[2] = f"{float(cells[2]) + north_min * (seen - after if steadily else 1):013.8f}"
             cells[7] = cells[7] if satellites is None else f"{satellites:02d}"
             body = ",".join(cells)
             total = 0
@@ -233,3 +233,14 @@ def test_settled_says_of_what_kind_of_drift_and_what_few_satellites_mean(logs: d
     assert few.settled
     assert "fewer than 12 satellites for 100 % of the time" in few.sentences[1]
     assert "few satellites" in few._repr_html_()
+
+
+def test_coordinates_of_a_base_that_never_stood_still_are_not_recommended(logs: dict[str, BaseCheck], tmp_path: Path) -> None:
+    path = tmp_path / "drift.nmea"
+    make_base_log(path, seed=12, grade="centimetre", duration_s=900.0)
+    path.write_text(with_step(path.read_text(), after=0, north_min=0.3 / 1853.0 / 900, steadily=True))
+    said = " ".join(check_base(path).sentences)
+    assert "moved steadily" in said and "do not enter its coordinates" in said
+    praised = ("What matters most: enter the same coordinates", "These coordinates are as absolute")
+    assert not any(words in said for words in praised)
+    assert all(words in " ".join(logs["centimetre"].sentences) for words in praised)
