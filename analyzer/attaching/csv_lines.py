@@ -6,16 +6,19 @@ import codecs
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from enum import Enum
+from itertools import islice
 
 from analyzer.errors import InputError
 from analyzer.parsers.delimited_dialect import Dialect, split
+from analyzer.parsers.quoted import is_open, logical_rows
 
 
 class Kind(Enum):
     """What a line is.
 
     ABOVE stands between header and data and has a cell for each column; MARK tells a spreadsheet the delimiter; PART ends
-    inside a quoted cell and is continued by the next line; RAGGED has another number of cells than the header.
+    inside a quoted cell and is continued by the next line, OPEN does so above the data; RAGGED has another number of cells than
+    the header.
     """
 
     HEADER = "header"
@@ -27,6 +30,7 @@ class Kind(Enum):
     DATA = "data"
     RAGGED = "ragged"
     PART = "part"
+    OPEN = "open"
 
 
 @dataclass(frozen=True)
@@ -78,22 +82,31 @@ def lines_of(blocks: Iterable[bytes], layout: Layout, name: str) -> Iterator[Lin
     InputError : a quoted cell is never closed.
     """
     cut = _wide_lines(blocks, layout) if layout.wide else _narrow_lines(blocks)
-    first_data = layout.dialect.data_row
+    first = layout.dialect.data_row
+    yield from _head(list(islice(cut, max(first - 1, 0))), layout)
     open_at = 0
     held: list[bytes] = []
-    head = max(layout.dialect.header_row, layout.dialect.unit_row)
-    for number, (body, end) in enumerate(cut, 1):
-        if head < number < first_data and layout.decode(body).count('"') % 2:
-            # A row whose quoted cell goes on: the first complete line is not the first row.
-            first_data = number
-        if number < first_data:
-            yield Line(body, end, _above(layout.decode(body), number, layout.dialect))
-            continue
+    for number, (body, end) in enumerate(cut, first):
         line = _data(body, end, layout, held)
         open_at = (open_at or number) if line.kind is Kind.PART else 0
         yield line
     if open_at:
         raise InputError(f"{name}: the quotes opened in line {open_at} are never closed; close them, or write the file again.")
+
+
+def _head(lines: list[tuple[bytes, bytes]], layout: Layout) -> Iterator[Line]:
+    """Yield the lines above the data; cells of the header may hold line breaks as well."""
+    dialect = layout.dialect
+    texts = [layout.decode(body) for body, _ in lines]
+    begin = max(dialect.header_row - 1, 0)
+    rows = [(k, 1) for k in range(begin)]
+    rows += [(begin + at, count) for at, count in
+             logical_rows(texts[begin:], (dialect.comment,) if dialect.comment else (), delimiters=dialect.delimiter)]
+    for at, count in rows:
+        for body, end in lines[at:at + count - 1]:
+            yield Line(body, end, Kind.OPEN)
+        body, end = lines[at + count - 1]
+        yield Line(body, end, _above("\n".join(texts[at:at + count]), at + 1, dialect))
 
 
 def _narrow_lines(blocks: Iterable[bytes]) -> Iterator[tuple[bytes, bytes]]:
@@ -173,11 +186,15 @@ def _data(body: bytes, end: bytes, layout: Layout, held: list[bytes]) -> Line:
             return Line(body, end, Kind.BLANK)
         if comment and body.startswith(comment):
             return Line(body, end, Kind.COMMENT)
+    elif layout.encode('"') not in body:
+        held.append(body + end)
+        return Line(body, end, Kind.PART)
     if plain:
         cells = body.count(dialect.delimiter.encode(layout.encoding)) + 1
     else:
         text = layout.decode(b"".join(held) + body)
-        if text.count('"') % 2:
+        # A row of one line with quotes in pairs is complete, which spares the closer look.
+        if (held or text.count('"') % 2) and is_open(text, " \t" if dialect.delimiter == " " else dialect.delimiter):
             held.append(body + end)
             return Line(body, end, Kind.PART)
         held.clear()

@@ -72,7 +72,7 @@ def write(raw: RawSource, cut: Layout, rows: Rows, target: BinaryIO, *, names: S
         if line.kind in (Kind.DATA, Kind.RAGGED):
             body = line.body + cells.of_next(line)
             digest.update(body + b"\n")
-        elif line.kind in (Kind.BLANK, Kind.MARK):
+        elif line.kind in (Kind.BLANK, Kind.MARK, Kind.OPEN):
             body = line.body
         elif line.kind is Kind.PART:
             body = line.body

@@ -17,6 +17,7 @@ from analyzer.parsers.column_map import ColumnMap, maps_for
 from analyzer.parsers.column_map_apply import RawTable
 from analyzer.parsers.column_map_source import mapped_part, no_map
 from analyzer.parsers.delimited_dialect import Dialect, detect
+from analyzer.parsers.quoted import Joiner
 from analyzer.parsers.raw import HEAD, RawSource, Tally
 from analyzer.parsers.reader import Reader, ReadOptions, ReadPart
 from analyzer.recording import Finding
@@ -100,7 +101,7 @@ def _parse(text: _Text, dialect: Dialect, lost: list[int], name: str) -> pd.Data
     """Return the cells as columns, numbers where a whole column is numbers, else text."""
     def on_ragged(row: Any) -> str:
         if not (dialect.comment and str(row.text).startswith(dialect.comment)) and str(row.text).strip():
-            lost.append(dialect.data_row + (row.number - 1 if row.number is not None else len(lost)))
+            lost.append(dialect.data_row + (text.line_of(row.number - 1) if row.number is not None else len(lost)))
         return "skip"
 
     try:
@@ -141,12 +142,17 @@ class _Text(io.RawIOBase):
     """The rows of a text as UTF-8 bytes from the first data row on, comments and double spaces taken out."""
 
     def __init__(self, blocks: Iterator[bytes], dialect: Dialect) -> None:
-        self._lines = _rows(blocks, dialect)
+        self._joiner = Joiner(dialect.delimiter, dialect.comment) if dialect.delimiter != " " else None
+        self._lines = _rows(blocks, dialect, self._joiner)
         self._held = b""
 
     def readable(self) -> bool:
         """Whether it can be read."""
         return True
+
+    def line_of(self, row: int) -> int:
+        """Return how many lines a row stands behind the first one, both counted from 0."""
+        return row + sum(breaks for at, breaks in self._joiner.joined if at < row) if self._joiner else row
 
     def read(self, size: int | None = -1) -> bytes:
         """Return up to `size` bytes; empty at the end."""
@@ -160,8 +166,8 @@ class _Text(io.RawIOBase):
         return out
 
 
-def _rows(blocks: Iterator[bytes], dialect: Dialect) -> Iterator[bytes]:
-    """Yield UTF-8 pieces of whole lines behind the header."""
+def _rows(blocks: Iterator[bytes], dialect: Dialect, joiner: Joiner | None) -> Iterator[bytes]:
+    """Yield UTF-8 pieces of whole rows behind the header, each row in one line."""
     decoder = io.IncrementalNewlineDecoder(codecs.getincrementaldecoder(dialect.encoding)("replace"), translate=True)
     kept, skip = "", dialect.data_row - 1
     for block in _with_end(blocks):
@@ -173,6 +179,8 @@ def _rows(blocks: Iterator[bytes], dialect: Dialect) -> Iterator[bytes]:
             kept, skip = (lines[skip] if len(lines) > skip else ""), 0
         cut = kept.rfind("\n") + 1 if block else len(kept)
         piece, kept = kept[:cut], kept[cut:]
+        if joiner:
+            piece = joiner.of(piece, last=not block)
         if piece:
             yield _clean(piece, dialect).encode("utf-8", "replace")
 

@@ -6,10 +6,11 @@ import codecs
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from analyzer.parsers.column_map import ColumnMap
 from analyzer.parsers.column_map_units import is_unit
+from analyzer.parsers.quoted import ANY_DELIMITER, logical_rows
 
 #: In order of preference where several fit equally: a semicolon is never a decimal sign or part of a number.
 _DELIMITERS = (";", "\t", ",", "|")
@@ -22,7 +23,10 @@ _LINES = 200
 
 @dataclass(frozen=True)
 class Dialect:
-    """How to read the text. Line numbers count from 1 and all lines; 0 where there is no such row."""
+    """How to read the text. Line numbers count from 1 and all lines; 0 where there is no such row.
+
+    A row whose quoted cells hold line breaks is named by its first line.
+    """
 
     encoding: str
     delimiter: str
@@ -71,20 +75,27 @@ def detect(head: bytes, used: ColumnMap | None = None, *, whole: bool = True) ->
     lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
     if not whole and len(lines) > 1:
         lines = lines[:-1]
-    lines = lines[: max(_LINES, 2 * (used.header_row or 0) if used else 0)]
-    comment = used.comment if used and used.comment else _comment(lines)
     first = used.header_row or 1 if used and used.header_row is not None else 1
-    kept = [
-        (n, line) for n, line in enumerate(lines, 1)
-        if n >= first and line.strip() and not (comment and line.startswith(comment))
-    ]
+    mark = (used.comment,) if used and used.comment else _COMMENTS
+    cut = logical_rows(lines[first - 1:], mark, more=not whole, delimiters=_delimiter(used) or ANY_DELIMITER, most=_LINES)
+    texts = [(first + at, "\n".join(lines[first - 1 + at:first - 1 + at + count])) for at, count in cut]
+    found = _of_rows(texts, encoding, used)
+    if found is None or found.rows_seen:
+        return found
+    behind = {first + at: first + at + count for at, count in cut}
+    return replace(found, data_row=behind.get(found.data_row - 1, found.data_row))
+
+
+def _of_rows(texts: Sequence[tuple[int, str]], encoding: str, used: ColumnMap | None) -> Dialect | None:
+    """Return how rows, each with the number of its first line, are written."""
+    comment = used.comment if used and used.comment else _comment([text for _, text in texts])
+    kept = [(n, text) for n, text in texts if text.strip() and not (comment and text.startswith(comment))]
     if not kept:
         return None
-    delimiter = _delimiter(used) or _guess_delimiter([line for _, line in kept])
+    delimiter = _delimiter(used) or _guess_delimiter([text for _, text in kept])
     if delimiter is None:
         return None
-    rows = [(n, split(line, delimiter)) for n, line in kept]
-    return _layout(rows, encoding, delimiter, comment, used=used)
+    return _layout([(n, split(text, delimiter)) for n, text in kept], encoding, delimiter, comment, used=used)
 
 
 def split(line: str, delimiter: str) -> list[str]:
@@ -154,11 +165,15 @@ def _layout(rows: list[tuple[int, list[str]]], encoding: str, delimiter: str, co
         encoding=encoding, delimiter=delimiter,
         decimal=used.decimal if used and used.decimal else _decimal(cells),
         header_row=header_row, unit_row=unit_row, data_row=data_row,
-        names=unique(names if names else [str(i + 1) for i in range(width)]),
-        units=tuple(by_line.get(unit_row, [])) if unit_row else (), comment=comment,
+        names=unique([_one_line(n) for n in names] if names else [str(i + 1) for i in range(width)]),
+        units=tuple(_one_line(u) for u in by_line.get(unit_row, [])) if unit_row else (), comment=comment,
         regular=sum(len(row) == width for row in data) / max(len(data), 1),
         numeric=sum(bool(_VALUE.fullmatch(c)) or not c for c in cells) / max(len(cells), 1), rows_seen=len(data),
     )
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split("\n"))
 
 
 def unique(names: Sequence[str]) -> tuple[str, ...]:

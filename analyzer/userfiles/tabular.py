@@ -132,7 +132,9 @@ def _rows(path: Path, *, what: str) -> tuple[list[tuple[int, dict[str, str]]], l
     reader = csv.reader(io.StringIO("\n".join(lines)), delimiter=delimiter)
     header = [cell.strip() for cell in next(reader)]
     out = []
-    for number, cells in zip(numbers[1:], reader, strict=False):
+    read = reader.line_num
+    for cells in reader:
+        number, read = numbers[read], reader.line_num
         if len(cells) != len(header):
             raise UsageError(
                 f"{what} {path}: line {number}: {len(cells)} cells where the header has {len(header)}; correct the line."

@@ -111,6 +111,15 @@ def test_line_breaks_inside_quotes_stay(tmp_path: Path) -> None:
     assert parsed[2][3] == "not_evaluated"
 
 
+def test_line_breaks_in_every_row_and_in_the_header_stay(tmp_path: Path) -> None:
+    data = b'time,"the\nnote",v\n' + b"".join(b'%d,"a\r\n\n""b""; c, d",5\n' % k for k in range(150))
+    out, _ = written(tmp_path, data)
+    before, after = (list(csv.reader(io.StringIO(x.decode(), newline=""))) for x in (data, out))
+    assert [row[:3] for row in after] == before
+    assert after[0][3:] == list(NAMES)
+    assert [row[3] for row in after[1:3]] == ["fixed", "not_evaluated"]
+
+
 def test_rows_with_too_few_cells_are_filled_up(tmp_path: Path) -> None:
     data = b"time,a,b\n" + b"".join(b"%d,1,2\n" % k for k in range(30)) + b"30,1\n"
     out, cut = written(tmp_path, data)

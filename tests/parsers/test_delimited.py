@@ -109,6 +109,24 @@ def test_quoted_cells(tmp_path: Path) -> None:
     assert len(_read(tmp_path, text).tables["measurement"]) == 30
 
 
+def test_line_breaks_in_quoted_cells(tmp_path: Path) -> None:
+    """Allowed by RFC 4180, section 2, rule 6; rows are counted by the number of moments that were written."""
+    for end, cell in (("\n", '"a\nb; ""c"", d"'), ("\r\n", '"# a\r\n# b"'), ("\n", '"' + 60 * "line\n" + '"')):
+        text = end.join(['"the\nnote",time,speed,marker', *(f"{cell},{t:.1f},{v},{m}" for t, v, m in ROWS)]) + end
+        table = _read(tmp_path, text).tables["measurement"]
+        assert table["speed_mps"].tolist() == pytest.approx([v / 3.6 for _, v, _ in ROWS])
+    lines = [f'{t:.1f},{v},{m},"x\ny"' for t, v, m in ROWS]
+    lines[6] = "1,2"
+    found = _read(tmp_path, "\n".join(["time,speed,marker,note", *lines])).findings[0]
+    # the header and six rows of two lines each stand above it
+    assert "line 14)" in found.text
+
+
+def test_a_quote_inside_a_cell_opens_none(tmp_path: Path) -> None:
+    text = "time,speed,marker,wheel\n" + "".join(f'{t:.1f},{v},{m},{"19"" rim" if m else "x"}\n' for t, v, m in ROWS)
+    assert len(_read(tmp_path, text).tables["measurement"]) == 30
+
+
 def test_quoted_decimal_commas(tmp_path: Path) -> None:
     text = "time,speed,marker\n" + "".join(f'"{t:.1f}","{v:.2f}",{m}\n'.replace(".", ",") for t, v, m in ROWS)
     assert _read(tmp_path, text).tables["measurement"]["speed_mps"].iloc[0] == pytest.approx(10.0)

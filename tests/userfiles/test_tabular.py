@@ -100,3 +100,14 @@ def test_decimal_commas_between_semicolons_are_read_where_no_point_stands_beside
         read_check_points(write(tmp_path, head + "K1;47.195458061;20.5;1,129;1.65;90" + times))
     with pytest.raises(UsageError, match="line 2: latitude_deg is '47,195458061'"):
         read_check_points(write(tmp_path, head + "K1;47,195458061;20,5;1,129,5;1,65;90" + times))
+
+
+def test_a_line_break_in_a_name_keeps_rows_and_line_numbers(tmp_path: Path) -> None:
+    path = tmp_path / "w.csv"
+    path.write_text('name;start_utc;end_utc\n"first\nlap";2026-03-24T08:00:00,5Z;2026-03-24T08:01:00,25Z\nsecond;2026-03-24T08:02:00Z;noon\n')
+    with pytest.raises(UsageError, match="line 4: end_utc is 'noon'"):
+        read_windows(path)
+    path.write_text(path.read_text().replace("noon", "2026-03-24T08:03:00,75+00:00"))
+    times = read_windows(path).times
+    assert times["name"].tolist() == ["first\nlap", "second"]
+    assert times["end_utc"].tolist() == [pd.Timestamp("2026-03-24T08:01:00.25Z"), pd.Timestamp("2026-03-24T08:03:00.75Z")]
