@@ -222,6 +222,7 @@ def _pairs(points: Floats, tree: cKDTree, asked: Ints, reach: float) -> Floats:
     number = np.cumsum(begins) - 1
     away = np.hypot(*(points[near, 1:3] - points[owner, 1:3]).T)
     nearest = np.lexsort((away, number))[starts][apart >= limits["road.apart"]]
+    nearest = nearest[_next_passes(owner[nearest], near[nearest], int(limits["road.passes"]))]
     owner, near = owner[nearest], near[nearest]
     foot = _foot(points, points[owner, 1:3], near)
     beside = np.hypot(*(points[owner, 1:3] - foot[:, 1:3]).T)
@@ -229,6 +230,14 @@ def _pairs(points: Floats, tree: cKDTree, asked: Ints, reach: float) -> Floats:
     kept = (beside <= limits["road.beside"]) & (np.abs(off) <= limits["road.level"])
     spread = np.sqrt(points[owner, 4] ** 2 + foot[:, 4] ** 2 + (limits["road.crossfall"] * beside) ** 2)
     return np.vstack([points[owner, 0], foot[:, 0], off, spread])[:, kept]
+
+
+def _next_passes(owner: Ints, near: Ints, most: int) -> Flags:
+    """Return which of the passes `near` (p,) of each point `owner`, both in time order, are among the `most` before it or behind it."""
+    first = np.searchsorted(owner, owner)
+    before = np.bincount(first, near < owner, minlength=len(owner)).astype(np.int64)[first]
+    place = np.arange(len(owner)) - first
+    return np.asarray((place >= before - most) & (place < before + most))
 
 
 def _foot(points: Floats, places: Floats, near: Ints) -> Floats:

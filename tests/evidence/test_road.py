@@ -253,3 +253,17 @@ def test_medians_of_groups_are_those_of_each_by_itself(groups: list[list[float]]
     shuffled.shuffle(rows)
     found = middles(np.array([v for v, _ in rows]), np.array([k for _, k in rows]))
     assert found == pytest.approx([np.median(group) for group in groups])
+
+
+def test_many_laps_are_held_against_those_around_them() -> None:
+    """Pairs grow with the laps, not with their square, and a lap that is off is told from the others all the same."""
+    few, many = (len(pairs_of(_laps(count, rate_hz=1.0, beside_m=0.0), Learnt())) for count in (20, 80))
+    most = int(thresholds("analyzer.evidence")["road.passes"])
+    wanted = [sum(min(k, most) + min(count - 1 - k, most) for k in range(count)) for count in (20, 80)]
+    assert 3 * wanted[1] < 80 * 79 and many / few == pytest.approx(wanted[1] / wanted[0], rel=0.03)
+    points = _laps(60, rate_hz=1.0, beside_m=0.0)
+    off = (points[:, 0] >= 1e9 + 30 * LAP_S) & (points[:, 0] < 1e9 + 31 * LAP_S)
+    points[off, 3] += 0.4
+    spans = np.column_stack([1e9 + np.arange(60) * LAP_S, 1e9 + np.arange(1, 61) * LAP_S - 1.0])
+    fix, _ = odds_of(pairs_of(points, Learnt()), spans)
+    assert int(np.argmax(fix)) == 30 and fix[30] > 0 and (np.delete(fix, 30) < 0).all()
