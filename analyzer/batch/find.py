@@ -125,8 +125,8 @@ def _below(path: Path, not_within: Path | None, note: Callable[[str], None]) -> 
     if not path.exists():
         raise InputError(f"{path} does not exist: check the path (relative paths start at {Path.cwd()}).")
     whole = path.resolve()
-    if misnamed(whole):
-        raise InputError(misnamed(whole))
+    if problem := misnamed(whole):
+        raise InputError(problem)
     if path.is_file():
         if path.suffix.lower() == ".toml":
             yield from _listed(whole, "")
@@ -191,8 +191,8 @@ def _inside(folder: Path, note: Callable[[str], None]) -> list[Path]:
         if not is_folder(entry) and not is_file(entry):
             what = f"a link to {entry.readlink()}, which cannot be reached" if entry.is_symlink() else "neither a file nor a folder"
             note(f"{entry} is {what}, and was left out.")
-        elif misnamed(entry):
-            note(misnamed(entry))
+        elif problem := misnamed(entry):
+            note(problem)
     return [e for e in entries if is_folder(e) and not misnamed(e.resolve())]
 
 

@@ -173,8 +173,8 @@ def _members(raw: RawSource, findings: list[Finding]) -> Iterator[RawSource]:
 
 def _plain(path: Path, *, named: bool = True) -> RawSource:
     """Return the file at `path` as a source of its bytes on disk."""
-    if misnamed(path):
-        raise InputError(misnamed(path))
+    if problem := misnamed(path):
+        raise InputError(problem)
     try:
         size = path.stat().st_size
         with path.open("rb"):

@@ -10,8 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.signal import lfilter
 
+from analyzer.evidence.chain import Posterior
 from analyzer.evidence.displacement import residual
 from analyzer.evidence.noise import Noise
+from analyzer.evidence.slews import none_found
 from analyzer.evidence.slow_ends import into_slews
 from analyzer.evidence.smoothed_steps import smoothed_steps
 from analyzer.evidence.stretches import Stretches, cut
@@ -95,9 +97,6 @@ def test_the_stretches_lie_beside_the_ramps() -> None:
 
 
 def test_epochs_on_the_way_count_with_the_worse_side() -> None:
-    from analyzer.evidence.chain import Posterior
-    from analyzer.evidence.slews import none_found
-
     track, found = drawn()
     posterior = Posterior(np.array([0.0, 1.0, 0.0]), np.zeros((3, 3)), np.ones((3, 2)), np.zeros(3))
     ids = into_slews(found, posterior, none_found(len(track)), track)
