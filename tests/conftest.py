@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from markupsafe import Markup
 
 from analyzer.threads import VARIABLES
 
@@ -31,3 +33,18 @@ def shared_data() -> Path:
 def demo_data() -> Path:
     """Folder of the invented demo drives that ship with the project."""
     return ROOT / "data_demo"
+
+
+@pytest.fixture(scope="module")
+def no_pictures() -> Iterator[None]:
+    """Let reports be written with all their words but without pictures, for modules that look at results and not at pictures.
+
+    Pictures are half of the time of a short drive; `tests/report` and the whole runs of `tests/cli/test_assess_real.py` draw them.
+    """
+    from analyzer.report import drawing, explorer
+
+    blank = {f"{name}-{size}": Markup("") for name in drawing._PICTURES for size in ("wide", "narrow")}
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(drawing, "pictures", lambda *_: blank)
+        patch.setattr(explorer, "build", lambda *_: None)
+        yield

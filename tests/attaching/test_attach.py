@@ -24,6 +24,8 @@ from analyzer.parsers.column_map import ColumnMap, load_column_map, parse_column
 from analyzer.parsers.reading import read
 from analyzer.results.write import write_results
 
+pytestmark = pytest.mark.usefixtures("no_pictures")
+
 
 @dataclass(frozen=True)
 class Stand:

@@ -96,7 +96,7 @@ def test_a_missing_bound_stays_missing() -> None:
     assert out["horizontal_bound_m"].isna().tolist() == [True, True, False]
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(st.lists(st.integers(0, 400), min_size=1, max_size=60, unique=True), st.lists(st.integers(-50, 500), max_size=80), st.randoms())
 def test_any_rows_keep_number_and_order(epochs: list[int], rows: list[int], random: object) -> None:
     known = quality([k / 20 for k in sorted(epochs)], bounds=[0.01 * (k + 1) for k in range(len(epochs))])

@@ -27,6 +27,8 @@ from analyzer.errors import UsageError
 from analyzer.results.load import load_result
 from analyzer.settings import thresholds
 
+pytestmark = pytest.mark.usefixtures("no_pictures")
+
 MIDNIGHT = "run03"
 
 

@@ -15,6 +15,8 @@ from pathlib import Path
 import pytest
 from cli_runs import ROOT, Ran, Result, run, run_program
 
+pytestmark = pytest.mark.usefixtures("no_pictures")
+
 DAY = ("--date", "2026-03-24")
 
 

@@ -15,6 +15,8 @@ from analyzer.batch.run import BatchResult
 from analyzer.cli.batch import _told
 from analyzer.demo import make_drive
 
+pytestmark = pytest.mark.usefixtures("no_pictures")
+
 
 @pytest.fixture(scope="module")
 def drives(tmp_path_factory: pytest.TempPathFactory) -> Path:

@@ -10,6 +10,8 @@ from cli_runs import Result, run
 
 from analyzer.demo import make_drive
 
+pytestmark = pytest.mark.usefixtures("no_pictures")
+
 WHOLE_DAY = "a constant offset of the whole day"
 
 

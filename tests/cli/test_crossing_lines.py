@@ -12,6 +12,8 @@ from cli_runs import Ran, Result, run
 from analyzer.demo import make_drive
 from analyzer.userfiles.tabular import CHECK_POINT_COLUMNS
 
+pytestmark = pytest.mark.usefixtures("no_pictures")
+
 HEADER = "name,from_latitude_deg,from_longitude_deg,to_latitude_deg,to_longitude_deg\n"
 METRES_PER_DEGREE = 111_300.0
 

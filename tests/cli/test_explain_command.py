@@ -18,6 +18,8 @@ from analyzer.results.write import write_results
 from analyzer.userfiles.setup_sheet import load_setup
 from analyzer.userfiles.tabular import read_windows
 
+pytestmark = pytest.mark.usefixtures("no_pictures")
+
 
 @pytest.fixture(scope="module")
 def drive(tmp_path_factory: pytest.TempPathFactory) -> Path:

@@ -16,6 +16,8 @@ from analyzer.demo import make_drive
 from analyzer.parsers.column_map import parse_column_map
 from analyzer.recording import Finding, Recording
 
+pytestmark = pytest.mark.usefixtures("no_pictures")
+
 
 @dataclass(frozen=True)
 class Recorded:

@@ -1,4 +1,4 @@
-"""Shifts between days from marks: 400 simulated three-day sets, and what marks can and cannot tell apart."""
+"""Shifts between days from marks: 200 simulated three-day sets, and what marks can and cannot tell apart."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from analyzer.comparing.adjustment import adjust, lever_separable
 from analyzer.comparing.stands import COLUMNS, common_places
 from analyzer.metrics.base_site_shift import family_test_level, judge_shift
 
-TRIALS = 400
+TRIALS = 200
 REPEAT_M = (0.008, 0.008)
 
 

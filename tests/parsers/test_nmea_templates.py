@@ -99,7 +99,7 @@ def same(one: Block, other: Block) -> None:
 
 
 @given(logs(), st.integers(1, 3))
-@settings(max_examples=250, deadline=None)
+@settings(max_examples=120, deadline=None)
 def test_same_result_as_the_general_way(content: bytes, fewest: int) -> None:
     buffer = framing.padded(content)
     with pytest.MonkeyPatch.context() as patch:

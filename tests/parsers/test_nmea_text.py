@@ -140,7 +140,7 @@ FRAGMENTS = st.sampled_from([
 STREAMS = st.one_of(st.binary(max_size=200), st.lists(FRAGMENTS, max_size=14).map(b"".join))
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=80, deadline=None)
 @given(STREAMS, st.integers(1, 600), st.integers(1, 600))
 def test_blocks_of_any_size_give_the_same_result(content: bytes, block_size: int, unit_size: int) -> None:
     blocks = [content[at: at + block_size] for at in range(0, len(content), block_size)]

@@ -120,7 +120,7 @@ def test_hostile_patterns_stay_linear(pattern, monkeypatch):
 
 
 @given(st.lists(st.one_of(noise, payloads.map(frame)), max_size=12).map(b"".join), st.integers(1, 300))
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 def test_account_is_complete_and_knows_no_blocks(raw, size):
     whole = read_stream([raw], name="x", source_id=0)
     split = read_stream([raw[a:a + size] for a in range(0, len(raw), size)], name="x", source_id=0)

@@ -16,6 +16,8 @@ from analyzer.parsers.reading import read
 from analyzer.results.load import TABLE_NAMES, load_result
 from analyzer.results.write import write_results
 
+pytestmark = pytest.mark.usefixtures("no_pictures")
+
 
 @pytest.fixture(scope="module")
 def judged(tmp_path_factory: pytest.TempPathFactory) -> tuple[Assessment, Path]:

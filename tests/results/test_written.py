@@ -18,6 +18,8 @@ from analyzer.errors import OutputError
 from analyzer.results.summary import json_safe
 from analyzer.results.write import _write_csv
 
+pytestmark = pytest.mark.usefixtures("no_pictures")
+
 START = pd.Timestamp("2026-03-24T23:59:50Z")
 
 

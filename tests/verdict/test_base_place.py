@@ -16,6 +16,8 @@ from analyzer.results.summary import summary
 from analyzer.userfiles.setup_sheet import Base, Setup
 from analyzer.verdict.base_place import base_far, base_place
 
+pytestmark = pytest.mark.usefixtures("no_pictures")
+
 HERE = (48.1001, 11.1001, 500.0)
 
 

@@ -17,6 +17,8 @@ from analyzer.results.geojson import route
 from analyzer.userfiles.accept import Decision
 from analyzer.userfiles.tabular import read_windows
 
+pytestmark = pytest.mark.usefixtures("no_pictures")
+
 START = pd.Timestamp("2026-03-24T09:00:00Z")
 EXCLUDED = Decision("exclude", "B. Smith", "turning round", window="A")
 ACCEPTED = Decision("accept", "the test lead", "seen on video", start_utc=START + pd.Timedelta("12s"), end_utc=START + pd.Timedelta("15s"))

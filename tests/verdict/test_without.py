@@ -19,6 +19,8 @@ from analyzer.recording import Recording
 from analyzer.report.brief import brief
 from analyzer.scratch import Scratch, Sizes
 
+pytestmark = pytest.mark.usefixtures("no_pictures")
+
 WORDS = "udged without the evidence of ageing and segment, as was asked: this is not the full judgement"
 
 
