@@ -32,7 +32,8 @@ def words_of(
     opinion: SecondOpinion, doubts: FusedDoubts | None, slews: Slews, motion: Independent | None
 ) -> tuple[Finding, ...]:
     """Return the findings on slow steps and swings, alignment, an offset that turns with the car, late velocity, and honest innovations."""
-    return (*_slow_words(slews, motion), *_swing_words(opinion), *_alignment_words(doubts), *_turning_words(opinion), *_delay_words(opinion), *_innovation_words(opinion))
+    return (*_slow_words(slews, motion), *_swing_words(opinion), *_alignment_words(doubts), *_turning_words(opinion), *_delay_words(opinion),
+            *_stray_words(opinion), *_innovation_words(opinion))
 
 
 def frame_words(opinion: SecondOpinion, times: pd.DatetimeIndex) -> Iterator[Finding]:
@@ -131,6 +132,15 @@ def _delay_words(opinion: SecondOpinion) -> Iterator[Finding]:
         yield Finding("velocity_askew", "note", f"Velocity and positions differ by {1000 * opinion.askew:.2f} m per km of the way driven: a scale of the speed, or a "
                       "conversion between a map and latitude and longitude, does this; it was taken out before the two were held against each other.",
                       {"share": opinion.askew})
+
+
+def _stray_words(opinion: SecondOpinion) -> Iterator[Finding]:
+    if len(opinion.strays):
+        worst_s, way_m = opinion.strays[int(np.argmax(opinion.strays[:, 1]))]
+        when = pd.Timestamp(worst_s, unit="s", tz="UTC")
+        yield Finding("velocity_strays", "warning", f"The logged velocity left the motion of the positions {_times(len(opinion.strays))}, for up to two seconds, "
+                      f"at {when:%H:%M:%S} UTC by {way_m:.2f} m of way, while the positions ran on smoothly: speed and course are wrong there, the positions "
+                      "were held against velocity put in between.", {"count": len(opinion.strays), "way_m": float(way_m), "worst_utc": when.isoformat()})
 
 
 def _innovation_words(opinion: SecondOpinion) -> Iterator[Finding]:

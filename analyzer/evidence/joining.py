@@ -45,6 +45,7 @@ class Gathered:
     modes: list[Finding] = field(default_factory=list)
     road: list[Seconds] = field(default_factory=list)
     leaps: list[Leaps] = field(default_factory=list)
+    strays: list[Floats] = field(default_factory=list)
 
     def add(self, one: Examined, block: Block) -> None:
         """Add a block: small tables, slow steps in its core, and words; nothing per epoch."""
@@ -65,8 +66,10 @@ class Gathered:
                 else np.zeros(0, dtype=bool))
         self.swings.append(Waves(swings.spans[here], swings.log_odds[here], *(x[core].max(initial=0.0, keepdims=True) for x in (swings.size, swings.high))))
         self.modes += [mode for mode in one.modes if mode not in self.modes]
-        begun_s, road = one.track.begun_s, one.road
-        self.road.append(road.where((road.at_s >= begun_s + t[core.start]) & (road.at_s <= begun_s + t[core.stop - 1])))
+        begin_s, end_s = one.track.begun_s + t[core.start], one.track.begun_s + t[core.stop - 1]
+        road, strays = one.road, one.opinion.strays
+        self.road.append(road.where((road.at_s >= begin_s) & (road.at_s <= end_s)))
+        self.strays.append(strays[(strays[:, 0] >= begin_s) & (strays[:, 0] <= end_s)])
         self.claims.append(one.claims)
         self.innovations.append(one.opinion.innovations)
         self.leaps.append(one.opinion.leaps.inside(core.start, core.stop, shift=block.low))
@@ -91,7 +94,7 @@ def evidence_of(gathered: Gathered, agreement: Agreement, fixes: pd.DataFrame) -
     opinion = replace(
         first.opinion, stretches=chain.stretches, posterior=agreement.posterior, steps=chain.steps[:, :2],
         step_var=worst_in_plan(chain.variances), up=chain.steps[:, 2], up_var=chain.variances[:, 3], leaps=Leaps.joined(gathered.leaps),
-        innovations=_innovations(gathered.innovations),
+        innovations=_innovations(gathered.innovations), strays=np.concatenate(gathered.strays),
         waves=Waves(*(np.concatenate([getattr(w, name) for w in gathered.swings]) for name in ("spans", "log_odds", "size", "high"))))
     whole = replace(
         first, opinion=opinion, claims=_claims(gathered.claims), modes=tuple(gathered.modes), road=Seconds.joined(gathered.road),

@@ -22,6 +22,8 @@ from analyzer.evidence.learnt import Learnt
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
 
+#: Interval of the rows whose medians show spikes [s].
+SPIKE_GRID_S = 0.1
 LAGS_S = (0.3, 0.5, 1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 20.0, 30.0)
 
 
@@ -118,9 +120,16 @@ def roughness(
 
 
 def spikes(values: Floats, white_m: Floats, nominal_s: float) -> Flags:
-    """Return which rows of `values` (n, 2) stand out from the median of the few around them beyond six times `white_m` (n,)."""
+    """Return which rows of `values` (n, 2) stand out from the median of the second around them beyond six times `white_m` (n,).
+
+    At high rates the median is that of ten rows a second: spikes last as long as a receiver needs to see them, not a number of rows.
+    """
     limits = thresholds("analyzer.evidence")
+    stride = max(1, int(SPIKE_GRID_S / nominal_s + 1e-6))
     width = 2 * min(10, max(1, round(1.0 / nominal_s))) + 1
-    middle = np.column_stack([median_filter(np.nan_to_num(values[:, k]), width, mode="nearest") for k in range(values.shape[1])])
-    away = np.hypot(*(np.nan_to_num(values) - middle).T)
+    rows = np.arange(len(values))
+    known = np.nan_to_num(values)
+    middle = np.column_stack([
+        np.interp(rows, rows[::stride], median_filter(known[::stride, k], width, mode="nearest")) for k in range(values.shape[1])])
+    away = np.hypot(*(known - middle).T)
     return np.asarray(away > np.maximum(limits["scatter.spike_sigmas"] * white_m, limits["scatter.least_spike"]))

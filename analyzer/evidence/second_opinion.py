@@ -27,6 +27,7 @@ from analyzer.evidence.road import NOTHING, Pairs, Seconds, seconds_of
 from analyzer.evidence.slews import Slews
 from analyzer.evidence.slow_ends import into_slews, unwatched, with_slews
 from analyzer.evidence.stand_drift import stand_drift
+from analyzer.evidence.stray_velocity import find_strays, listed, without_strays
 from analyzer.evidence.stretches import (
     Stretches,
     cut,
@@ -68,6 +69,7 @@ class SecondOpinion:
     up, up_var : (k-1,) steps in height between stretches [m] and their variances [m²], `UNMEASURED` where nothing was learnt.
     leaps : steps in height inside stretches: they are listed and cut nothing.
     rise : how far heights wander along this road.
+    strays : (k, 2) UTC [s since 1970] of the moments at which velocity strayed, and the ways it missed by [m], see `stray_velocity`.
     """
 
     noise: Noise
@@ -88,6 +90,7 @@ class SecondOpinion:
     leaps: Leaps = field(default_factory=Leaps)
     rise: Noise | None = None
     askew: float = 0.0
+    strays: Floats = field(default_factory=lambda: np.zeros((0, 2)))
     strayed: Floats = field(default_factory=lambda: np.zeros((0, 2)))
 
 
@@ -121,6 +124,12 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
         residual = residual - turning.part
     strayed = np.zeros((len(track), 2)) if track.from_places or fused else stand_drift(track, residual, fresh & known)
     residual = residual - strayed
+    strays = [] if fused else find_strays(track, residual, fresh & known, delay_s=delay_s)
+    if strays:
+        taken_out = residual_of(track, delay_s=delay_s)[0] - residual
+        track, unsure = without_strays(track, strays)
+        residual, extra, truncated = residual_of(track, delay_s=delay_s)
+        residual, truncated = residual - taken_out, truncated + unsure
     noise = noise_of.learn_moving(residual, fresh & known, track)
     rough = np.maximum(noise_of.roughness(track.velocity, track.nominal_s, learnt=track.learnt, where=fresh & known & ~track.standing), rough)
     coarse = np.maximum(noise_of.roughness(residual, track.nominal_s, slowest_s=0.6, learnt=track.learnt, key="coarse"), rough if track.nominal_s > 0.6 else 1.0)
@@ -150,7 +159,8 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     return SecondOpinion(noise, stretches, posterior, steps, step_var, deviation, sigma, coarse, waves, wrong, turning,
                          innovation_table(points, noise), delay_s, up=chain.steps[:, 2],
                          up_var=chain.variances[:, 3], leaps=find_leaps(track, residual, noise, chain.stretches, coarse=coarse),
-                         rise=rise, askew=askew.share if askew is not None else 0.0, strayed=strayed)
+                         rise=rise, askew=askew.share if askew is not None else 0.0, strayed=strayed,
+                         strays=listed(strays, track))
 
 
 def _chain(track: Track, stretches: Stretches, knots: Knots, noise: Noise, *, rise: Noise, slews: Slews, coarse: Floats) -> Chain:

@@ -99,7 +99,7 @@ def build_track(
     speed = fixes["speed_mps"].to_numpy(np.float64)
     standing = standing_by_speed(t, speed, nominal_s)
     fixed = placed & (fixes["fix_state"] == "fixed").to_numpy()
-    own = _velocity(speed, fixes["course_deg"].to_numpy(np.float64))
+    own = _velocity(speed, course_held(t, fixes["course_deg"].to_numpy(np.float64), speed))
     bare = ~np.isfinite(own).all(axis=1)
     velocity = np.column_stack([between(t, own[:, axis]) for axis in (0, 1)])
     led: Flags = np.asarray(bare & np.isfinite(velocity).all(axis=1), dtype=bool)
@@ -155,6 +155,23 @@ def _trimmed(t: Floats, slow: Flags) -> Flags:
             last = start + int(np.searchsorted(t[start:end], t[end - 1] - margin)) if end < len(t) else end
             standing[first:last] = True
     return standing
+
+
+def course_held(t: Floats, course_deg: Floats, speed: Floats) -> Floats:
+    """Return courses (n,) [deg] with that of the nearest epoch that has one where the car creeps: receivers log none then.
+
+    A car that pulls off or stops hardly turns meanwhile, and the way it creeps belongs to its path.
+    """
+    limits = thresholds("analyzer.evidence")
+    known = np.flatnonzero(np.isfinite(course_deg))
+    creeping = ~np.isfinite(course_deg) & (speed > limits["creep.least_speed"]) & (speed < limits["creep.most_speed"])
+    if not len(known) or not creeping.any():
+        return course_deg
+    after = np.clip(np.searchsorted(known, np.arange(len(t))), 0, len(known) - 1)
+    before = known[np.maximum(after - 1, 0)]
+    nearest = np.where(np.abs(t - t[before]) < np.abs(t - t[known[after]]), before, known[after])
+    held = creeping & (np.abs(t - t[nearest]) <= limits["creep.held"])
+    return np.asarray(np.where(held, course_deg[nearest], course_deg))
 
 
 def _velocity(speed: Floats, course_deg: Floats) -> Floats:

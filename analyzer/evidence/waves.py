@@ -67,9 +67,13 @@ def no_waves(count: int) -> Waves:
 
 @dataclass
 class _Search:
-    """What was found so far: swings taken out `taken` (k, 2), mean squares of what may be beside and of heights (k,), and the certain ones."""
+    """What was found so far: swings taken out `taken` (k, 2), mean squares of what may be beside and of heights (k,), and the certain ones.
+
+    `slow` (k,) is where the car is slow enough for a reflection to last.
+    """
 
     grid: Whitening
+    slow: Flags
     heights: Heights
     taken: Floats
     spread: Floats
@@ -114,7 +118,8 @@ def find_waves(
     if len(grid.t) < 2:
         return no_waves(len(track))
     nothing = np.zeros(len(grid.t))
-    search = _Search(grid, heights_of(grid, road, track.begun_s), np.zeros((len(grid.t), 2)), nothing.copy(), nothing.copy(), [])
+    slow = np.interp(grid.t, track.t, _slow(track, doubtful=doubtful)) > 0
+    search = _Search(grid, slow, heights_of(grid, road, track.begun_s), np.zeros((len(grid.t), 2)), nothing.copy(), nothing.copy(), [])
     for _ in range(MOST):
         if not _round(search, track.begun_s, doubtful=doubtful):
             break
@@ -132,7 +137,7 @@ def _round(search: _Search, begun_s: float, *, doubtful: bool = True) -> bool:
     if not tried:
         return False
     middle_s = np.concatenate([grid.t[0] + every * (x.first + x.count / 2) for x in tried])
-    prior = np.concatenate([np.full(len(x.first), _log_prior(x.count * every)) for x in tried]) + _log_again(middle_s, search.found)
+    prior = np.concatenate([_log_prior(x.count * every) + _log_slow(search.slow, x) for x in tried]) + _log_again(middle_s, search.found)
     weight = np.concatenate([x.odds for x in tried]) + prior
     blunt = _blunted(middle_s + begun_s, weight)
     share = np.exp(blunt - np.logaddexp(0.0, _nearby(middle_s + begun_s, blunt)))
@@ -214,6 +219,26 @@ def _log_again(middle_s: Floats, found: list[tuple[float, float, float]]) -> Flo
 def _told(odds: Floats) -> Floats:
     """Return the share of a swing's probability that the data speak for: nothing where they only cannot exclude it."""
     return np.asarray(1.0 - np.exp(-np.maximum(odds, 0.0)))
+
+
+def _slow(track: Track, *, doubtful: bool) -> Floats:
+    """Return where (n,) the car is slow, 1, or not, 0; 1 everywhere where swings are looked for that are no reflections, as in a fused solution."""
+    speed = np.hypot(*track.velocity.T)
+    fast = (speed >= thresholds("analyzer.evidence")["wave.slow"]) & np.full(len(track), doubtful and not track.from_places)
+    return np.where(fast, 0.0, 1.0)
+
+
+def _log_slow(slow: Flags, tried: Tried) -> Floats:
+    """Return by how much less likely, as a logarithm, swings (m,) are since the car is fast nearly all along.
+
+    At speed the way to a reflecting wall changes by wavelengths within a second: the reflection averages out, and what looks like a swing
+    of the position is more often the velocity's.
+    """
+    limits = thresholds("analyzer.evidence")
+    summed = np.r_[0, np.cumsum(slow)]
+    first, end = (np.clip(x, 0, len(slow)) for x in (tried.first, tried.first + tried.count))
+    share = np.minimum((summed[end] - summed[first]) / (limits["wave.slow_share"] * tried.count), 1.0)
+    return np.asarray(np.log(limits["wave.fast"] + (1.0 - limits["wave.fast"]) * share))
 
 
 def _log_prior(length_s: float) -> float:

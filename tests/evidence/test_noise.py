@@ -56,3 +56,12 @@ def test_velocity_held_at_rest_is_no_ruler_for_motion() -> None:
     assert np.median(roughness(values, 0.1, where=moving)[moving]) < 1.3
     few = np.arange(3000) < 20
     assert np.allclose(roughness(values, 0.1, where=few), roughness(values, 0.1)), "too few to be a ruler"
+
+
+@pytest.mark.parametrize("rate_hz", [10.0, 50.0, 100.0])
+def test_a_spike_of_a_third_of_a_second_is_one_at_any_rate(rate_hz: float) -> None:
+    values = 0.003 * np.random.default_rng(9).normal(size=(round(60 * rate_hz), 2)) + np.linspace(0, 0.02, round(60 * rate_hz))[:, None]
+    first, last = round(30 * rate_hz), round(30.34 * rate_hz)
+    values[first:last] += [0.8, -0.5]
+    found = spikes(values, np.full(len(values), 0.003), 1 / rate_hz)
+    assert found[first:last].all() and found.sum() <= last - first + 2

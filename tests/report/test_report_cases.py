@@ -13,7 +13,11 @@ from report_reader import Page
 
 from analyzer.assessment import Assessment
 from analyzer.metrics.metric import missing
-from analyzer.report import render
+from analyzer.report import drawing, explorer, render, view
+
+pytestmark = pytest.mark.usefixtures("no_pictures")
+#: As they are, before the modules' fixture takes them away.
+pictures, linked_view = drawing.pictures, explorer.build
 
 
 def no_corrections(full: Assessment) -> Assessment:
@@ -149,6 +153,15 @@ def test_sensible_words_for(change: object, words: list[str]) -> None:
     page = Page(render(change(builders.assessment(duration_s=1200.0, rate_hz=2.0))))  # type: ignore[operator]
     assert [w for w in words if w not in page.text] == []
     assert not re.search(r"\bnan\b|NaT|<NA>|None\b(?! (?:was|:))", page.text.replace("None: every", ""))
+
+
+@pytest.mark.parametrize("change", [no_corrections, no_positions, one_epoch, never_fixed])
+def test_pictures_are_drawn_where_something_is_missing(change: object) -> None:
+    judged = change(builders.assessment(duration_s=300.0, rate_hz=2.0))  # type: ignore[operator]
+    run = view.build(judged)
+    assert all(picture.startswith("<svg") for picture in pictures(judged, run).values())
+    linked = linked_view(judged, run)
+    assert linked is not None and {"lanes", "bound"} <= set(linked.plots) and ("map" in linked.plots) == bool(run.placed)
 
 
 def test_a_run_without_epochs_has_a_page() -> None:
