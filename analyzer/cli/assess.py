@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analyzer.cli.evidence_inputs import add_evidence_inputs
-from analyzer.cli.inputs import add_inputs, drive_files
+from analyzer.cli.inputs import add_inputs, drive_files, input_paths
 from analyzer.cli.words import out, progress, say, verb
 from analyzer.errors import UsageError
 
@@ -70,13 +70,13 @@ def _add_windows_and_purpose(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Read, judge, write; return 1 where the verdict is at or below --fail-on."""
-    from analyzer.results.folder import refuse_existing
+    from analyzer.results.folder import SUMMARY, refuse_existing
     from analyzer.whole_drive import assess_files
 
     if args.out is None and not args.brief:
         raise UsageError("assess: --out DIR is missing; name the result folder, or pass --brief to only look.")
     if args.out is not None:
-        refuse_existing(args.out, overwrite=args.overwrite)
+        refuse_existing(args.out, overwrite=args.overwrite, mark=SUMMARY, inputs=input_paths(args))
     known_zone(args.time_zone)
     purpose = chosen_purpose(args.purpose, args.limit)
     files = replace(drive_files(args), base=parse_base(args.base), windows_from=args.windows_from)

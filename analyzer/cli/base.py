@@ -7,7 +7,7 @@ import math
 from pathlib import Path
 from typing import Any
 
-from analyzer.cli.inputs import add_inputs, read_recording, read_setup
+from analyzer.cli.inputs import add_inputs, input_paths, read_recording, read_setup
 from analyzer.cli.words import out, progress, say, verb
 from analyzer.errors import UsageError
 
@@ -47,9 +47,9 @@ def run(args: argparse.Namespace) -> int:
     """Read, judge, write."""
     from analyzer.comparing.base_check import check_base
     from analyzer.comparing.write import write_base
-    from analyzer.results.folder import refuse_existing
+    from analyzer.results.folder import BASE, refuse_existing
 
-    refuse_existing(args.out, overwrite=args.overwrite)
+    refuse_existing(args.out, overwrite=args.overwrite, mark=BASE, inputs=input_paths(args))
     setup = read_setup(args)
     expected = parse_place(args.expected, "--expected") if args.expected else None
     neighbours = dict(parse_named(text) for text in args.known)

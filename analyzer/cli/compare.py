@@ -64,9 +64,10 @@ def run(args: argparse.Namespace) -> int:
     from analyzer.comparing.compare import compare
     from analyzer.comparing.write import write_comparison
     from analyzer.results.dataset import expanded
-    from analyzer.results.folder import refuse_existing
+    from analyzer.results.folder import COMPARISON, refuse_existing
 
-    refuse_existing(args.out, overwrite=args.overwrite)
+    inputs = [*args.results, *args.check_points, *(text.rpartition("=")[2] for text in args.base)]
+    refuse_existing(args.out, overwrite=args.overwrite, mark=COMPARISON, inputs=inputs)
     if args.repeatability is not None and not args.repeatability > 0:
         raise UsageError(f"--repeatability {args.repeatability:g}: expected a length above 0 m.")
     folders = expanded(args.results)

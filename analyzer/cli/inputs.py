@@ -93,6 +93,17 @@ def drive_files(args: argparse.Namespace) -> DriveFiles:
     )
 
 
+def input_paths(args: argparse.Namespace) -> list[str]:
+    """Return every path that is to be read as far as the verb takes it: the files of the drive, purpose, marker, earlier base."""
+    paths = [path for _role, path in drive_files(args).by_role()]
+    paths += [str(named) for name in ("purpose", "previous") if (named := getattr(args, name, None)) is not None]
+    if getattr(args, "windows_from", None) is not None:
+        from analyzer.attaching.marker_windows import split_channel
+
+        paths.append(str(split_channel(args.windows_from)[0]))
+    return paths
+
+
 def _text(path: Path | None) -> str | None:
     return None if path is None else str(path)
 

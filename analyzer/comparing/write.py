@@ -11,7 +11,7 @@ import pyarrow.parquet as pq
 
 from analyzer.comparing.base_check import BaseCheck
 from analyzer.comparing.result import Comparison
-from analyzer.results.folder import build
+from analyzer.results.folder import BASE, COMPARISON, build
 
 
 def write_comparison(comparison: Comparison, out: str | Path, *, overwrite: bool = False) -> Path | None:
@@ -21,9 +21,9 @@ def write_comparison(comparison: Comparison, out: str | Path, *, overwrite: bool
 
     Raises
     ------
-    OutputError : `out` exists and `overwrite` is false, or it cannot be written.
+    OutputError : `out` exists and `overwrite` is false or it is no older result, or it cannot be written.
     """
-    return build(Path(out), lambda folder: _fill(folder, comparison), overwrite=overwrite)
+    return build(Path(out), lambda folder: _fill(folder, comparison), mark=COMPARISON, overwrite=overwrite)
 
 
 def write_base(check: BaseCheck, out: str | Path, *, overwrite: bool = False) -> Path | None:
@@ -32,9 +32,9 @@ def write_base(check: BaseCheck, out: str | Path, *, overwrite: bool = False) ->
 
     def fill(folder: Path) -> None:
         (folder / "report.html").write_text(render_base(check), encoding="utf-8", newline="\n")
-        _json(folder / "base.json", check.to_dict())
+        _json(folder / BASE, check.to_dict())
 
-    return build(Path(out), fill, overwrite=overwrite)
+    return build(Path(out), fill, mark=BASE, overwrite=overwrite)
 
 
 def _fill(folder: Path, comparison: Comparison) -> None:
@@ -48,7 +48,7 @@ def _fill(folder: Path, comparison: Comparison) -> None:
     _csv(comparison.disagreements, folder / "disagreements.csv")
     _csv(comparison.changes, folder / "changes.csv")
     (folder / "report.html").write_text(render_comparison(comparison), encoding="utf-8", newline="\n")
-    _json(folder / "comparison.json", comparison.to_dict())
+    _json(folder / COMPARISON, comparison.to_dict())
 
 
 def _cells(comparison: Comparison, path: Path) -> None:

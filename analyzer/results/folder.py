@@ -5,18 +5,27 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from analyzer.errors import OutputError
 
+#: The file that each kind of result has: only a folder that holds it is moved aside as an older one.
+SUMMARY, BASE, COMPARISON = "summary.json", "base.json", "comparison.json"
 
-def refuse_existing(out: Path, *, overwrite: bool) -> None:
-    """Raise OutputError where `out` exists and may not be replaced, or where its parent cannot hold it."""
+
+def refuse_existing(out: Path, *, overwrite: bool, mark: str, inputs: Iterable[str | Path] = ()) -> None:
+    """Raise OutputError where `out` exists and may not be replaced, or where its parent cannot hold it.
+
+    `mark` is the file of this kind of result; a folder without it, or one in which any of `inputs` stands, is none to
+    be replaced.
+    """
     if not out.name:
         raise OutputError("result folder: it has no name; give one that does not exist yet.")
     try:
         _refuse(out, overwrite=overwrite)
+        if out.exists():
+            _refuse_others(out, mark, inputs)
     except OSError as error:
         raise OutputError(f"result folder {out}: {error.strerror}; choose another name or place.") from error
 
@@ -33,14 +42,31 @@ def _refuse(out: Path, *, overwrite: bool) -> None:
         raise OutputError(f"result folder {out}: {parent} cannot be written to; choose a folder you may write to.")
 
 
-def build(out: Path, fill: Callable[[Path], None], *, overwrite: bool = False) -> Path | None:
+def _refuse_others(out: Path, mark: str, inputs: Iterable[str | Path]) -> None:
+    """Raise OutputError where the folder `out` is no older result, or holds what is to be read."""
+    folder = Path(os.path.realpath(out))
+    for given in (path for path in inputs if os.path.lexists(path)):
+        # by its own name, and by what it is a link to
+        own = Path(os.path.realpath(Path(given).parent), Path(given).name)
+        if any(folder in (place, *place.parents) for place in (own, Path(os.path.realpath(given)))):
+            raise OutputError(
+                f"result folder {out}: {given}, which is to be read, stands there and would be moved away; choose another name."
+            )
+    if not (out / mark).is_file() and any(out.iterdir()):
+        raise OutputError(
+            f"result folder {out}: it holds files but no {mark}, so it is no older result to move aside; choose another name."
+        )
+
+
+def build(out: Path, fill: Callable[[Path], None], *, mark: str, overwrite: bool = False) -> Path | None:
     """Fill a new folder by `fill(folder)` and rename it to `out`; return where an older result was moved, or None.
 
     Raises
     ------
-    OutputError : `out` exists without `overwrite`, or writing failed; then nothing is left behind.
+    OutputError : `out` exists without `overwrite`, or is no older result with the file `mark`, or writing failed; then
+        nothing is left behind.
     """
-    refuse_existing(out, overwrite=overwrite)
+    refuse_existing(out, overwrite=overwrite, mark=mark)
     target = out.absolute()
     try:
         target.parent.mkdir(parents=True, exist_ok=True)

@@ -9,7 +9,7 @@ import pandas as pd
 
 from analyzer.assessment import Assessment
 from analyzer.results.epochs_file import write_epochs, write_plain
-from analyzer.results.folder import build
+from analyzer.results.folder import SUMMARY, build
 from analyzer.results.geojson import write_route
 from analyzer.results.summary import summary
 from analyzer.threads import beside
@@ -26,9 +26,11 @@ def write_results(
 
     Raises
     ------
-    OutputError : `out` exists and `overwrite` is false, or it cannot be written.
+    OutputError : `out` exists and `overwrite` is false or it is no older result, or it cannot be written.
     """
-    return build(Path(out), lambda folder: _fill(folder, assessment, pdf=pdf, time_zone=time_zone), overwrite=overwrite)
+    return build(
+        Path(out), lambda folder: _fill(folder, assessment, pdf=pdf, time_zone=time_zone), mark=SUMMARY, overwrite=overwrite
+    )
 
 
 def _fill(folder: Path, assessment: Assessment, *, pdf: bool, time_zone: str | None) -> None:
@@ -36,7 +38,7 @@ def _fill(folder: Path, assessment: Assessment, *, pdf: bool, time_zone: str | N
         epochs = thread.submit(write_epochs, assessment.epochs, folder / "epochs.parquet")
         _fill_others(folder, assessment, pdf=pdf, time_zone=time_zone)
         epochs.result()
-    _write_json(folder / "summary.json", summary(assessment), indent=1)
+    _write_json(folder / SUMMARY, summary(assessment), indent=1)
 
 
 def _fill_others(folder: Path, assessment: Assessment, *, pdf: bool, time_zone: str | None) -> None:

@@ -285,11 +285,33 @@ def test_an_existing_folder_is_refused_before_anything_is_read(tmp_path: Path, p
 
 
 def test_overwrite_moves_the_old_result_aside(undated: Path, place: Path) -> None:
-    (place / "r").mkdir()
+    assert run("assess", undated, *DAY, "--out", place / "r").code == 0
     (place / "r" / "mine.txt").write_text("kept")
     done = run("assess", undated, *DAY, "--out", place / "r", "--overwrite")
     assert done.code == 0 and "r.previous" in done.err
     assert (place / "r.previous" / "mine.txt").read_text() == "kept" and (place / "r" / "summary.json").exists()
+
+
+@pytest.mark.parametrize("verb", ["assess", "base", "compare"])
+def test_a_folder_that_is_no_result_is_not_moved(undated: Path, place: Path, verb: str) -> None:
+    (place / "r").mkdir()
+    (place / "r" / "notes.txt").write_text("kept")
+    done = run(verb, undated, *(() if verb == "compare" else DAY), "--out", place / "r", "--overwrite")
+    assert done.code == 5 and "no older result" in done.sentence
+    assert sorted(p.name for p in place.rglob("*")) == ["notes.txt", "r"]
+
+
+@pytest.mark.parametrize("link", [False, True])
+def test_a_folder_with_an_input_is_not_moved(undated: Path, place: Path, link: bool) -> None:
+    (place / "r").mkdir()
+    (place / "r" / "summary.json").write_text("{}")
+    (place / "r" / "rover.nmea").write_bytes(undated.read_bytes())
+    if link:
+        (place / "to_it.nmea").symlink_to(place / "r" / "rover.nmea")
+    given = place / ("to_it.nmea" if link else "r/rover.nmea")
+    done = run("assess", given, *DAY, "--out", place / "r", "--overwrite")
+    assert done.code == 5 and str(given) in done.sentence
+    assert (place / "r" / "rover.nmea").exists() and not (place / "r.previous").exists()
 
 
 def test_a_file_stands_in_the_way(undated: Path, place: Path, tmp_path: Path) -> None:
