@@ -158,6 +158,14 @@ def listing(words: Iterable[str]) -> str:
     return " and ".join(parts) if len(parts) < 3 else f"{', '.join(parts[:-1])} and {parts[-1]}"
 
 
+def few(names: Iterable[object], most: int, *, of: int | None = None) -> str:
+    """Return up to `most` names, and of more the first and how many follow: "M05, M07 and 95 more"; "all" where they are all `of`."""
+    parts = [str(name) for name in names]
+    if len(parts) <= most:
+        return ", ".join(parts)
+    return "all" if len(parts) == of else f"{', '.join(parts[:most])} and {size(len(parts) - most)} more"
+
+
 def one_line(text: str) -> str:
     """Return `text` on one line: names that users write may hold line breaks."""
     return " ".join(text.split())

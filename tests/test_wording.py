@@ -214,4 +214,6 @@ def test_a_duration_below_the_clocks_is_said_to_be_small() -> None:
 
 def test_times_and_lines_are_plain_english() -> None:
     assert [wording.times(n) for n in (1, 2, 3, 1200)] == ["once", "twice", "3 times", "1 200 times"]
+    assert wording.few("ab", 2) == "a, b" and wording.few("", 2) == ""
+    assert wording.few("abcd", 2) == "a, b and 2 more" == wording.few("abcd", 2, of=5) and wording.few("abcd", 2, of=4) == "all"
     assert wording.one_line("Drive again: M\r\n01\u2028 x\n") == "Drive again: M 01 x"

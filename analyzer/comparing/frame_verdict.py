@@ -9,6 +9,7 @@ from typing import TypeGuard
 import numpy as np
 from numpy.typing import NDArray
 
+from analyzer import wording
 from analyzer.comparing import frame_sentences as sentences
 from analyzer.comparing.frame_words import (
     absolute_words,
@@ -66,9 +67,7 @@ def overall(given: Sequence[Answer]) -> str:
 
 
 def _label(setup: Setup, runs: Sequence[Run]) -> str:
-    names = [runs[i].name for i in setup.runs]
-    shown = ", ".join(names[:3]) + (f" and {len(names) - 3} more" if len(names) > 3 else "")
-    return f"{setup.day} ({shown})"
+    return f"{setup.day} ({wording.few((runs[i].name for i in setup.runs), 3)})"
 
 
 def _short(setup: Setup, found: Frames, runs: Sequence[Run]) -> str:

@@ -25,7 +25,7 @@ def brief(assessment: Assessment) -> str:
     clock = Clock()
     head = [
         summary.run_line(assessment, clock),
-        f"Verdict: {summary.LEVELS[assessment.verdict.level]}. {wording.one_line(summary.headline(assessment))}",
+        *_wrapped([f"Verdict: {summary.LEVELS[assessment.verdict.level]}. {wording.one_line(summary.headline(assessment))}"]),
         *_sentences(assessment),
         *_wrapped(summary.quality_lines(assessment)),
         *summary.corrections_lines(assessment),

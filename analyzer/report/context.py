@@ -10,6 +10,8 @@ from analyzer.report.model import Report, Section
 from analyzer.wording import Clock
 
 OVER_TIME = "over-time"
+#: Manoeuvres to drive again that the first screen has room for; the table of manoeuvres has all.
+MOST_AGAIN = 12
 
 
 def build(assessment: Assessment, run: view.View, clock: Clock) -> Report:
@@ -21,7 +23,7 @@ def build(assessment: Assessment, run: view.View, clock: Clock) -> Report:
         level=assessment.verdict.level,
         level_words=summary.LEVELS[assessment.verdict.level],
         headline=line,
-        again=summary.again_lines(assessment),
+        again=_first(summary.again_lines(assessment)),
         verdict_sentences=_beyond(assessment.verdict.sentences, line),
         setup=summary.setup_groups(assessment),
         quality=summary.quality_lines(assessment),
@@ -31,6 +33,13 @@ def build(assessment: Assessment, run: view.View, clock: Clock) -> Report:
         time_note=clock.note,
         alternatives=alternatives(assessment, run),
     )
+
+
+def _first(again: tuple[tuple[str, str], ...]) -> tuple[tuple[str, str], ...]:
+    """Return the lines for which there is room, and how many more there are."""
+    if len(again) <= MOST_AGAIN:
+        return again
+    return *again[: MOST_AGAIN - 1], (f"{wording.size(len(again) - MOST_AGAIN + 1)} more", "see the table of manoeuvres below")
 
 
 def _beyond(sentences: tuple[str, ...], line: str) -> tuple[str, ...]:

@@ -16,6 +16,7 @@ from analyzer.report.model import SetupGroup
 from analyzer.tables import CORRECTED
 from analyzer.verdict.explain_words import left_out
 from analyzer.verdict.headline import Lost, headline_of
+from analyzer.verdict.run import MOST_NAMED
 from analyzer.verdict.setup_check import NOT_STATED
 from analyzer.wording import Clock
 
@@ -109,14 +110,19 @@ def headline(assessment: Assessment) -> str:
     noun = "manoeuvre" if len(windows) == 1 else "manoeuvres"
     text = f"{usable} of {len(windows)} {noun} usable."
     if out.any():
-        text += f" Left out by the user: {', '.join(map(str, windows.loc[out, 'name']))}."
+        text += f" Left out by the user: {_named(windows, out)}."
     if unknown.any():
-        text += f" Not evaluated: {', '.join(map(str, windows.loc[unknown, 'name']))}."
+        text += f" Not evaluated: {_named(windows, unknown)}."
     return (
-        f"{text} Drive again: {', '.join(map(str, windows.loc[again, 'name']))}"
+        f"{text} Drive again: {_named(windows, again)}"
         if again.any()
         else f"{text} Nothing to drive again."
     )
+
+
+def _named(windows: pd.DataFrame, chosen: pd.Series) -> str:
+    """Return the names of the chosen manoeuvres, those of many shortened."""
+    return wording.few(windows.loc[chosen, "name"], MOST_NAMED, of=len(windows))
 
 
 def again_lines(assessment: Assessment) -> tuple[tuple[str, str], ...]:

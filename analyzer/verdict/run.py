@@ -25,10 +25,12 @@ from analyzer.verdict.channel_names import lacking_channels
 from analyzer.verdict.judge import RULES_VERSION
 from analyzer.verdict.unwatched import USABLE, watched_level
 from analyzer.verdict.why import Rows, code_weights, failing_figures, reason_words
-from analyzer.wording import share_in_words
+from analyzer.wording import few, share_in_words
 
 #: Reasons that the first screen has room for.
 MOST_REASONS = 3
+#: Manoeuvres that one sentence names; all stand in the table of manoeuvres.
+MOST_NAMED = 5
 
 
 def judge_run(
@@ -64,7 +66,7 @@ def _by_windows(windows: pd.DataFrame) -> tuple[str, list[str]]:
     verdicts = windows["verdict"].to_numpy(str)
     usable = int(np.isin(verdicts, USABLE).sum())
     again = windows.loc[windows["repeat"].to_numpy(bool), "name"].tolist()
-    words = f"{usable} of {len(windows)} manoeuvres usable" + (f". Drive again: {', '.join(again)}" if again else "")
+    words = f"{usable} of {len(windows)} manoeuvres usable" + (f". Drive again: {few(again, MOST_NAMED, of=len(windows))}" if again else "")
     if (verdicts == "fit").all():
         return "fit", [words]
     if usable:

@@ -13,7 +13,10 @@ from report_reader import Page
 
 from analyzer.assessment import Assessment
 from analyzer.metrics.metric import missing
-from analyzer.report import drawing, explorer, render, view
+from analyzer.report import context, drawing, explorer, render, view
+from analyzer.report.brief import SCREEN_LINES, brief
+from analyzer.report.summary import headline
+from analyzer.wording import Clock
 
 pytestmark = pytest.mark.usefixtures("no_pictures")
 #: As they are, before the modules' fixture takes them away.
@@ -118,7 +121,6 @@ def marked(full: Assessment) -> Assessment:
             [
                 "How good the positions are could not be evaluated",
                 "No position was recorded, so there is no map",
-                "no position recorded",
             ],
         ),
         (no_windows, ["The run is usable for lane 0.10 m except for the stretches below.", "No manoeuvres were named"]),
@@ -130,7 +132,6 @@ def marked(full: Assessment) -> Assessment:
                 "Outages of corrections could not be looked for",
             ],
         ),
-        (parked, ["the vehicle did not move,"]),
         (
             all_good,
             [
@@ -155,13 +156,34 @@ def test_sensible_words_for(change: object, words: list[str]) -> None:
     assert not re.search(r"\bnan\b|NaT|<NA>|None\b(?! (?:was|:))", page.text.replace("None: every", ""))
 
 
-@pytest.mark.parametrize("change", [no_corrections, no_positions, one_epoch, never_fixed])
-def test_pictures_are_drawn_where_something_is_missing(change: object) -> None:
+@pytest.mark.parametrize(("change", "words"), [
+    (no_corrections, ""), (no_positions, "no position recorded"), (one_epoch, ""), (never_fixed, ""), (parked, "the vehicle did not move,"),
+])
+def test_pictures_are_drawn_where_something_is_missing(change: object, words: str) -> None:
     judged = change(builders.assessment(duration_s=300.0, rate_hz=2.0))  # type: ignore[operator]
     run = view.build(judged)
-    assert all(picture.startswith("<svg") for picture in pictures(judged, run).values())
+    drawn = pictures(judged, run)
+    assert all(picture.startswith("<svg") for picture in drawn.values()) and words in "".join(drawn.values())
     linked = linked_view(judged, run)
     assert linked is not None and {"lanes", "bound"} <= set(linked.plots) and ("map" in linked.plots) == bool(run.placed)
+
+
+def test_a_hundred_manoeuvres_leave_room_on_the_first_screen() -> None:
+    full = builders.assessment(duration_s=600.0, rate_hz=2.0)
+    row, names = full.windows.iloc[0].to_dict(), [f"a long name of a manoeuvre {n}" for n in range(100)]
+
+    def with_usable(usable: int) -> Assessment:
+        rows = [row | {"name": name, "verdict": "fit" if n < usable else "not_fit", "repeat": n >= usable} for n, name in enumerate(names)]
+        return replace(full, windows=pd.DataFrame(rows, columns=full.windows.columns))
+
+    assert headline(with_usable(0)) == "0 of 100 manoeuvres usable. Drive again: all"
+    many = with_usable(3)
+    report, screen = context.build(many, view.build(many), Clock()), brief(many)
+    said = f"3 of 100 manoeuvres usable. Drive again: {', '.join(names[3:8])} and 92 more"
+    assert report.headline == said and len(report.again) == 12
+    assert [name for name, _why in report.again[:-1]] == names[3:14] and report.again[-1] == ("86 more", "see the table of manoeuvres below")
+    assert [row[0] for part in report.sections for table in part.tables if part.key == "manoeuvres" for row in table.rows] == names
+    assert said in " ".join(screen.split()) and len(screen.splitlines()) <= SCREEN_LINES and max(map(len, screen.splitlines())) < 200
 
 
 def test_a_run_without_epochs_has_a_page() -> None:

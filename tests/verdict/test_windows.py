@@ -206,6 +206,13 @@ def test_run_verdict_by_windows() -> None:
     assert level("fit", "not_evaluated") == "fit_with_exclusions"
 
 
+def test_the_sentence_on_many_windows_names_a_few() -> None:
+    frame = tables.WINDOWS.conform(pd.DataFrame({
+        "name": [f"M{n}" for n in range(40)], "verdict": ["fit"] + ["not_fit"] * 39, "repeat": [False] + [True] * 39}))
+    found = judge_run(epochs(["trusted"]), frame, {"rate_hz": type("M", (), {"value": 10.0})}, load_purpose("lane"))  # type: ignore[arg-type]
+    assert found.sentences == ("1 of 40 manoeuvres usable. Drive again: M1, M2, M3, M4, M5 and 34 more",)
+
+
 def test_a_run_without_windows_says_why_it_is_not_fit() -> None:
     frame = epochs(["trusted"] * 50 + ["rejected"] * 100 + ["doubtful"] * 50)
     frame["reasons"] = pd.Categorical([""] * 50 + ["baseline"] * 100 + ["baseline,bridge"] * 50)
