@@ -102,10 +102,10 @@ def _bounds(row: Row, purpose: Mapping[str, Any]) -> list[str]:
         limit = limits.get(axis)
         if not np.isfinite(bound) and limit is None:
             continue
-        words = f"{bound:.3f} {unit}" if np.isfinite(bound) else "not evaluated"
+        words = w.bound(bound, unit) if np.isfinite(bound) else "not evaluated"
         if limit is not None and np.isfinite(bound):
             most = limit_95(limit)
-            words += (f", with margin {bound * margin:.3f} {unit}: {'within' if bound * margin <= most else 'beyond'} the limit "
+            words += (f", with margin {w.bound(bound * margin, unit)}: {'within' if bound * margin <= most else 'beyond'} the limit "
                       f"of {most:.3f} {unit}")
         lines.append(f"  {axis}: {words}")
     return lines
@@ -119,7 +119,7 @@ def _parts(row: Row) -> list[str]:
         plan, tall = w.value(row, part), w.value(row, f"vertical_{part}")
         if np.nan_to_num(plan) > LEAST_PART_M or np.nan_to_num(tall) > LEAST_PART_M:
             name = part.removeprefix("bound_").removesuffix("_m")
-            lines.append(f"  {w.plain(name)}: {w.length(plan)}, {w.length(tall)}: {w.PART_MEANING[part]}")
+            lines.append(f"  {w.plain(name)}: {w.bound(plan)}, {w.bound(tall)}: {w.PART_MEANING[part]}")
     none = [w.plain(p.removeprefix("bound_").removesuffix("_m")) for p in BOUND_PARTS if not np.nan_to_num(w.value(row, p)) > LEAST_PART_M]
     return [*lines, f"  nothing from: {', '.join(none)}"] if none else lines
 
@@ -203,7 +203,7 @@ def _window_at(windows: pd.DataFrame, time: pd.Timestamp) -> list[str]:
 def _window_line(one: Row) -> str:
     reason = w.text(one, "reason")
     judged = (f"{w.plain(w.text(one, 'verdict'))}, trusted for {w.share(w.value(one, 'share_trusted'))} of its time, worst bound "
-              f"{w.length(w.value(one, 'worst_horizontal_bound_m'))}")
+              f"{w.bound(w.value(one, 'worst_horizontal_bound_m'))}")
     again, left = w.flag(one, "repeat"), w.text(one, "verdict_with_decisions")
     if w.left_out(one):
         return f"window {one['name']}: left out of the judged time by a decision; evidence alone: {judged}; {reason}"
@@ -241,7 +241,7 @@ def explain_dropout(facts: Facts, number: int) -> str:
         lines += [_shares("states by epochs", part["fix_state"]), _shares("trust by epochs", part["trust"])]
         bound = part["horizontal_bound_m"].to_numpy(np.float64)
         if np.isfinite(bound).any():
-            lines.append(f"largest horizontal bound: {w.length(float(np.nanmax(bound)))} at {w.clock(part.index[int(np.nanargmax(bound))])}")
+            lines.append(f"largest horizontal bound: {w.bound(float(np.nanmax(bound)))} at {w.clock(part.index[int(np.nanargmax(bound))])}")
     lines += [_window_line(r) for r in hit.to_dict("records")] or ["window: none is touched"]
     return "\n".join(lines)
 

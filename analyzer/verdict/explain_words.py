@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from decimal import ROUND_CEILING, Decimal
 from typing import Any
 
 import numpy as np
 import pandas as pd
+
+from analyzer.wording import single
 
 #: What each part of a bound stands for; the vertical parts say the same of height.
 PART_MEANING = {
@@ -71,6 +74,14 @@ def length(metres: float) -> str:
     if not np.isfinite(metres):
         return "unknown"
     return f"{metres:.3f} m" if abs(metres) < 10 else f"{metres:.0f} m"
+
+
+def bound(size: float, unit: str = "m") -> str:
+    """Return a bound with thousandths below 10, rounded upwards as the report does, or ``unknown``."""
+    if not np.isfinite(size):
+        return "unknown"
+    step = Decimal("0.001") if size < 10 else Decimal(1)
+    return f"{Decimal(repr(single(size))).quantize(step, ROUND_CEILING)} {unit}"
 
 
 def figure(number: float, pattern: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -57,7 +58,7 @@ def facts(**columns: object) -> Facts:
 
 def test_a_moment_is_told_with_all_its_numbers() -> None:
     text = explain_time(facts(), at(19))
-    for word in ("run 07", "47.000000000", "130.000 m", "age 33.0 s", "17 satellites", "0.021 m", "0.156 m", "0.237 m",
+    for word in ("run 07", "47.000000000", "130.000 m", "age 33.0 s", "17 satellites", "0.021 m", "0.156 m", "0.238 m",
                  "beyond the limit of 0.100 m", "corrections older than usual", "0.098 m, 0.177 m", "trust: rejected",
                  "reason age: the corrections in use are too old", "doubtful: a step of 8 cm", "east +0.137 m",
                  "on Mark A", "window M1: not fit", "drive again", "dropout: none here", "km 1.02"):
@@ -80,6 +81,15 @@ def test_a_moment_without_an_epoch_says_so() -> None:
 def test_a_moment_within_the_limit_says_so() -> None:
     text = explain_time(facts(horizontal_bound_m=0.02, trust="trusted", reasons=""), at(19))
     assert "within the limit of 0.100 m" in text and "reason " not in text
+
+
+@pytest.mark.parametrize("bound_m", [0.02612, 0.0334801, 0.4, 0.0301, 9.99901, 41.2])
+def test_no_bound_is_told_smaller_than_it_is(bound_m: float) -> None:
+    held = facts(horizontal_bound_m=bound_m, bound_ageing_m=bound_m)
+    held = replace(held, windows=held.windows.assign(worst_horizontal_bound_m=bound_m))
+    for text in (explain_time(held, at(19)), explain_window(held, "M1"), explain_dropout(held, 1)):
+        told = [float(n) for n in re.findall(r"(?:horizontal: |ageing: |worst bound |largest horizontal bound: )(\d+(?:\.\d+)?)", text)]
+        assert len(told) >= 2 and all(bound_m <= n < bound_m + (0.001 if bound_m < 10 else 1) for n in told)
 
 
 def test_an_epoch_without_position_is_told_without_numbers() -> None:
