@@ -19,11 +19,14 @@ from analyzer.comparing.runs import Run
 from analyzer.comparing.setups import Frames
 from analyzer.recording import Finding
 from analyzer.settings import thresholds
+from analyzer.wording import few
 
 if TYPE_CHECKING:
     from analyzer.comparing.walks import Gathered
 
 Array = NDArray[np.float64]
+#: Runs that a sentence names; the table of runs has all.
+MOST_NAMED = 12
 #: Findings beside problems that the answer needs to be understood.
 _SAID = ("recording_left_out", "one_recording", "stands_brought_to_one_point")
 
@@ -172,12 +175,11 @@ def _stop(text: str) -> str:
 
 def _route_words(runs: Sequence[Run], gathered: Gathered) -> str:
     """Say whether the runs share a route."""
-    least = thresholds("analyzer.comparing")["route.least_common"]
     if not len(gathered.cells):
         return "No run moved with a position, so no route can be compared."
-    alone = [r.name for r in runs if gathered.common[r.index] < least]
+    alone = [r.name for r in runs if gathered.alone[r.index]]
     if len(alone) == len(runs):
-        return "The runs are on different routes; places are not compared."
+        return "The runs are on different routes; places are not compared, and what changed over time may be the route."
     length = len(gathered.cells) * thresholds("analyzer.comparing")["cell.length_m"] / 1000
     words = f"{len(gathered.cells)} cells of 10 m, both directions counted ({length:.1f} km)."
-    return words + (f" On other routes: {', '.join(alone)}." if alone else "")
+    return words + (f" On other routes, and not compared over time: {few(alone, MOST_NAMED)}." if alone else "")

@@ -114,13 +114,13 @@ CHANGE_COLUMNS = (
 
 
 def changes(samples: Sequence[RunSample], day: Sequence[str]) -> pd.DataFrame:
-    """Return the tested change of every quantity between neighbouring days (`CHANGE_COLUMNS`), worse and surest first.
+    """Return the tested change of every quantity between neighbouring days of `samples` (`CHANGE_COLUMNS`), worse and surest first.
 
     Rank scores of all epochs (midranks, pooled with equal weight per run) are averaged per run; their variance is
     1/(12 n_eff) within a run, plus what runs of one day differ among each other. `effect` is the chance that an epoch
     of the later day is larger than one of the earlier. Holm over all tests.
     """
-    days = sorted(set(day))
+    days = sorted({day[s.run] for s in samples})
     rows = []
     for quantity in QUANTITIES:
         own = [s for s in samples if quantity.key in s.counts]
@@ -226,8 +226,15 @@ def holm(p_values: Array) -> Array:
     return out
 
 
+def direction(found: bool, worse: bool, *, alike: bool) -> str:
+    """Return where a change leads; `alike` where the figure is the same on both days, so that only its distribution changed."""
+    if not found:
+        return "no change beyond chance"
+    return ("worse" if worse else "better") + (" over all epochs" if alike else "")
+
+
 def _words(row: pd.Series) -> str:
-    what = "worse" if row["worse"] else "better"
+    what = direction(row["found"], row["worse"], alike=row["from_value"] == row["to_value"])
     said = f"{row['label']}: {row['from_value']:.3g} to {row['to_value']:.3g} {row['unit'].replace('1', '')}".rstrip()
     few = (
         ""
@@ -235,5 +242,5 @@ def _words(row: pd.Series) -> str:
         else "; one run on a day, so this is between runs rather than days"
     )
     if not row["found"]:
-        return f"{said} ({row['from_day']} to {row['to_day']}): no change beyond chance (p {row['p_holm']:.2g})"
+        return f"{said} ({row['from_day']} to {row['to_day']}): {what} (p {row['p_holm']:.2g})"
     return f"{said} ({row['from_day']} to {row['to_day']}): {what} (p {row['p_holm']:.2g}{few})"

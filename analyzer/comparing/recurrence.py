@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
+from analyzer import wording
 from analyzer.comparing.rows import records
 from analyzer.settings import thresholds
 
@@ -210,12 +211,13 @@ def _classified(table: pd.DataFrame, driven_m: float) -> pd.DataFrame:
 
 
 def _words(row: pd.Series) -> str:
-    count = f"{row['troubled']} of {row['passes']} passes"
+    passes = wording.count(row["passes"], "pass", "passes")
+    count = f"{row['troubled']} of {passes}"
     span = f"95 % interval {100 * row['share_low']:.0f} to {100 * row['share_high']:.0f} %"
     said = {
         "recurs": f"recurs: {count} ({span})",
-        "one_off": f"once in {row['passes']} passes ({span})",
+        "one_off": f"once in {passes} ({span})",
         "undecided": f"{count} ({span}): more than once, but not more than chance elsewhere",
         "too_few_to_tell": f"{count}: too few to tell",
     }[str(row["class"])]
-    return said + (f"; {row['masked']} passes arrived in trouble already" if row["masked"] else "")
+    return said + (f"; {wording.count(row['masked'], 'pass', 'passes')} arrived in trouble already" if row["masked"] else "")

@@ -37,11 +37,17 @@ class Gathered:
     common: Array
     samples: list[RunSample]
 
+    @property
+    def alone(self) -> NDArray[np.bool_]:
+        """Whether each run is on a route of its own."""
+        return _alone(self.common)
+
 
 def walk_all(runs: Sequence[Run], origin: Place, applied: Array, first: NDArray[np.int64]) -> Gathered:
     """Lay every run on the common path, one after the other; epochs are let go again.
 
     `first` is per run the first run of the same recording: what is told of places and time takes each recording once.
+    Over time runs on a route of their own are left out, since what differs may be the route, unless all are.
     """
     path, laid = CellMap(), []
     samples: list[RunSample] = []
@@ -58,7 +64,9 @@ def walk_all(runs: Sequence[Run], origin: Place, applied: Array, first: NDArray[
     passes = _bridged(passes, laid, successors([c for one in laid for c in one.chains], len(cells)))
     spots, seen = recurrence(walks, cells)
     since = np.array([(r.start - runs[0].start) / pd.Timedelta(days=1) for r in runs])
-    once = [s for s in samples if own[s.run]]
+    common = _common(passes, first)
+    along = ~_alone(common) | _alone(common).all()
+    once = [s for s in samples if own[s.run] and along[s.run]]
     return Gathered(
         cells,
         passes,
@@ -67,7 +75,7 @@ def walk_all(runs: Sequence[Run], origin: Place, applied: Array, first: NDArray[
         disagreements(passes[own[passes["run"].to_numpy(np.int64)]], cells),
         changes(once, [r.day for r in runs]),
         trends(once, since),
-        _common(passes, first),
+        common,
         samples,
     )
 
@@ -155,6 +163,11 @@ def _bridged(passes: pd.DataFrame, laid: Sequence[_Laid], successor: NDArray[np.
     added = added.assign(**zeros).reindex(columns=passes.columns)
     added = added.astype({c: passes[c].dtype for c in passes.columns})
     return pd.concat([passes, added], ignore_index=True)
+
+
+def _alone(common: Array) -> NDArray[np.bool_]:
+    """Return per run whether too little of its way was driven by others to be one route."""
+    return np.asarray(common < thresholds("analyzer.comparing")["route.least_common"])
 
 
 def _common(passes: pd.DataFrame, first: NDArray[np.int64]) -> Array:

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from analyzer import wording
+from analyzer.comparing.changes import direction
 from analyzer.comparing.result import Comparison
 from analyzer.comparing.rows import records
 from analyzer.report.model import Section, Table
@@ -20,7 +21,7 @@ def over_time_part(comparison: Comparison) -> Section:
         lines = [
             "No change between days beyond chance was found."
             if len(comparison.changes)
-            else "The runs are of one day; nothing is compared over days."
+            else f"{_why_none(comparison)}; nothing is compared over days."
         ]
     rows = tuple(map(_change_row, records(comparison.changes)))
     table = Table(
@@ -30,6 +31,13 @@ def over_time_part(comparison: Comparison) -> Section:
         frozenset({3, 4, 6, 7}),
     )
     return Section("over-time", "Over time", items=tuple(lines), tables=(table,) if rows else ())
+
+
+def _why_none(comparison: Comparison) -> str:
+    """Say why no two days were held against each other."""
+    if len(set(comparison.runs["day"])) == 1:
+        return "The runs are of one day"
+    return "No two days have runs of one route with figures in motion"
 
 
 def _found(tested: pd.DataFrame) -> pd.Series:
@@ -45,7 +53,7 @@ def _change_row(row: Any) -> tuple[str, ...]:
         str(row.to_day),
         _figure(row.from_value, row.unit),
         _figure(row.to_value, row.unit),
-        "worse" if row.worse else "better",
+        direction(bool(row.found), bool(row.worse), alike=row.from_value == row.to_value),
         f"{row.p_holm:.2g}",
         f"{row.n_eff_from:.0f}, {row.n_eff_to:.0f}",
     )

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy.signal import lfilter
 
-from analyzer.comparing.changes import changes, holm, sample_run
+from analyzer.comparing.changes import changes, direction, holm, sample_run
 from analyzer.comparing.trends import trends
 
 
@@ -57,6 +57,18 @@ def test_a_worse_day_comes_first_and_its_size_is_the_chance_of_being_larger() ->
     assert table["quantity"].iloc[0] == "age_p95_s"
     assert table["worse"].iloc[0]
     assert table["effect"].iloc[0] > 0.9
+
+
+def test_a_change_of_the_rest_is_not_told_as_one_of_the_figure() -> None:
+    """Nine satellites in one epoch of ten, or in all: the fifth percentile is nine both times, and yet all the rest changed."""
+    rng = np.random.default_rng(6)
+    days = [
+        epochs(rng, phi=0.0).assign(satellites_used=np.where(np.arange(900) % 10 == 0, 9.0, 14.0 if k < 3 else 9.0)) for k in range(6)
+    ]
+    table = changes([sample_run(k, day, np.arange(900)) for k, day in enumerate(days)], ["a"] * 3 + ["b"] * 3)
+    row = table.set_index("quantity").loc["satellites_p5"]
+    assert row["from_value"] == row["to_value"] == 9.0 and row["found"] and "worse over all epochs" in row["words"]
+    assert direction(False, True, alike=True) == "no change beyond chance"
 
 
 def test_trend_over_runs_is_found_and_too_few_runs_have_none() -> None:

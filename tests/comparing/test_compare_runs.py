@@ -14,6 +14,7 @@ from analyzer.comparing.compare import compare
 from analyzer.comparing.write import write_comparison
 from analyzer.errors import InputError, RefusedError, UsageError
 from analyzer.geodesy import from_enu
+from analyzer.report.compare_page_runs import over_time_part
 
 DAYS = ("2026-04-14T08:00:00Z", "2026-04-15T08:00:00Z", "2026-04-16T08:00:00Z")
 RESURVEY = (0.84, -0.61, 1.90)
@@ -255,6 +256,21 @@ def test_worse_days_are_found_and_equal_ones_are_not(tmp_path: Path) -> None:
     assert not table.loc[("age_p95_s", "2026-04-15"), "found"]
     assert not table.loc[("bound_p95_m", "2026-04-16"), "found"]
     assert table.index[0] == ("age_p95_s", "2026-04-16")
+
+
+def test_a_run_on_another_route_is_no_change_over_time(tmp_path: Path) -> None:
+    """Ages of three days are alike but for the one on another road: no day became worse, and no direction is claimed."""
+    folders = [
+        run_folder(tmp_path / str(k), loop(1.0, reverse=k == 1), run=f"run {k}", start=DAYS[k], seed=k, age_s=5.0 if k == 1 else 0.8)
+        for k in range(3)
+    ]
+    found = compare(folders)
+    assert not found.changes["found"].any() and set(found.changes["from_day"]) == {DAYS[0][:10]}
+    assert set(found.changes["to_day"]) == {DAYS[2][:10]} and "not compared over time: run 1" in found.route
+    told = over_time_part(found).tables[0]
+    assert {row[told.head.index("direction")] for row in told.rows} == {"no change beyond chance"}
+    alone = over_time_part(compare(folders[:2]))
+    assert any("worse" in row for row in alone.tables[0].rows) and "may be the route" in compare(folders[:2]).route
 
 
 def test_folder_holds_the_tables_and_the_page_escapes_names(tmp_path: Path) -> None:

@@ -66,7 +66,7 @@ def test_a_pass_that_arrives_in_trouble_is_masked(tmp_path: Path) -> None:
     spots = compare(folders).spots
     at_site = spots[(spots["along_m"] - 1500.0).abs() < 60.0].iloc[0]
     assert (at_site["troubled"], at_site["passes"], at_site["masked"]) == (6, 6, 1)
-    assert at_site["class"] == "recurs"
+    assert at_site["class"] == "recurs" and at_site["words"].endswith("; 1 pass arrived in trouble already")
 
 
 @pytest.mark.parametrize(("k", "n"), [(0, 6), (1, 6), (3, 10), (12, 12)])
