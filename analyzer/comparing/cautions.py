@@ -21,6 +21,7 @@ def findings(runs: Sequence[Run], found: Frames, gathered: Gathered) -> tuple[Fi
         *_moved_antennas(runs, found),
         *_unsettled_logs(found),
         *_purposes(runs),
+        *_rules(runs),
         *_unknown_bases(runs),
         *_stations(runs),
         *_wrongly_fixed(gathered),
@@ -90,6 +91,21 @@ def _purposes(runs: Sequence[Run]) -> list[Finding]:
         return []
     text = "The runs were judged for different purposes; their trust is not compared like with like"
     return [Finding("purposes_differ", "warning", text, {})]
+
+
+def _rules(runs: Sequence[Run]) -> list[Finding]:
+    """Name the versions of the rules by which runs were judged, where they differ."""
+    by_version: dict[str, list[str]] = {}
+    for run in runs:
+        by_version.setdefault(run.rules_version, []).append(run.name)
+    if len(by_version) <= 1:
+        return []
+    told = "; ".join(f"version {version} for {wording.few(names, 3)}" for version, names in by_version.items())
+    text = (
+        f"The runs were judged by different versions of the rules ({told}); their trust is not compared like with like: "
+        "assess them again with one version"
+    )
+    return [Finding("rules_differ", "warning", text, {"versions": by_version})]
 
 
 def _unknown_bases(runs: Sequence[Run]) -> list[Finding]:

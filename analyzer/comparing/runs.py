@@ -43,6 +43,7 @@ class Run:
     verdict: str
     purpose: str
     centre: tuple[float, float] | None
+    rules_version: str = ""
     logged: Logged = field(default_factory=Logged)
 
     @property
@@ -102,6 +103,7 @@ def _run(result: LoadedResult) -> Run:
         str(summary["verdict"]["level"]),
         str(summary["verdict"]["purpose"]["sha256"]),
         (float(origin[0]), float(origin[1])) if origin else None,
+        str(summary["verdict"].get("rules_version") or "not stated"),
         logged_point(setup),
     )
 

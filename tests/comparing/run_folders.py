@@ -54,6 +54,7 @@ def run_folder(
     origin: tuple[float, float, float] = ORIGIN,
     recording: str | None = None,
     purpose: str = "0",
+    rules: str = "12",
     car: dict[str, Any] | None = None,
 ) -> Path:
     """Write a result folder: `path` in metres about `origin`, `lost` the epochs in a dropout, `offset_m` of all positions.
@@ -140,7 +141,7 @@ def run_folder(
         "metrics": [{"key": "station_ids", "value": str(station)}],
         "dropouts": drops,
         "frame": {"origin": list(origin)},
-        "verdict": {"level": "fit", "purpose": {"sha256": purpose}},
+        "verdict": {"level": "fit", "purpose": {"sha256": purpose}, "rules_version": rules},
         "sources": [{"name": "rover.nmea", "format": "nmea", "place": "rover", "sha256": recording or f"{folder}"}],
     }
     (folder / "summary.json").write_text(json.dumps(summary), encoding="utf-8")

@@ -258,6 +258,15 @@ def test_worse_days_are_found_and_equal_ones_are_not(tmp_path: Path) -> None:
     assert table.index[0] == ("age_p95_s", "2026-04-16")
 
 
+@pytest.mark.parametrize(("second", "code", "words"), [
+    ({"rules": "9"}, "rules_differ", "version 12 for run 01; version 9 for run 02"), ({"purpose": "1"}, "purposes_differ", "different purposes")])
+def test_runs_judged_by_other_rules_are_told_on_screen_and_in_the_files(tmp_path: Path, second: dict[str, str], code: str, words: str) -> None:
+    found = compare(two_days(tmp_path, **second))
+    assert any(words in s for s in found.sentences)
+    assert [f["level"] for f in found.to_dict()["findings"] if f["code"] == code] == ["warning"]
+    assert not {"rules_differ", "purposes_differ"} & {f.code for f in compare(two_days(tmp_path / "same")).findings}
+
+
 def test_a_run_on_another_route_is_no_change_over_time(tmp_path: Path) -> None:
     """Ages of three days are alike but for the one on another road: no day became worse, and no direction is claimed."""
     folders = [
