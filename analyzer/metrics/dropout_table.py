@@ -37,7 +37,8 @@ def dropout_table(
     low = np.maximum(np.searchsorted(seconds, start + 1e-6, side="right") - 1, 0)
     high = np.minimum(np.searchsorted(seconds, end - 1e-6), max(len(seconds) - 1, 0))
     places = _places(fixes, low, high)
-    near = [scene.during(scene.satellites, s, e) for s, e in zip(start, end, strict=True)]
+    missed = found["kind"].to_numpy() == "missing_epochs"  # no epoch, so no satellites meanwhile
+    near = [np.zeros(0) if m else scene.during(scene.satellites, s, e) for m, s, e in zip(missed, start, end, strict=True)]
     sentences = advice()
     return pd.DataFrame({
         "dropout_id": np.arange(1, count + 1), "kind": found["kind"].to_numpy(), "cause": [c for c, _ in reasons],

@@ -208,6 +208,7 @@ def test_strong_satellites_in_view_that_are_not_used_lack_corrections(view, cn0,
 def test_missing_epochs_with_a_fix_right_after_are_the_logger():
     found = dropouts(without(drive(400), 200.0, 203.0))
     assert found["kind"].tolist() == ["missing_epochs"] and found["cause"].tolist() == ["logger_gap"]
+    assert found["satellites_before"].notna().all() and found["satellites_min"].isna().all(), "no epoch, no satellites meanwhile"
     assert found["duration_s"].tolist() == pytest.approx([3.1])
     assert found["refix_s"].tolist() == pytest.approx([0.0])
 
@@ -289,6 +290,14 @@ def test_places_distance_and_epoch_ids():
 
 def test_every_cause_has_advice():
     assert set(advice()) == set(tables.CAUSES)
+
+
+def test_a_receiver_that_never_used_corrections_is_not_told_to_wait_for_fixed():
+    frame = drive(600).assign(fix_state=pd.Categorical(["autonomous"] * 6000, tables.FIX_STATES), correction_age_s=np.nan)
+    late = frame[3300:3320].set_axis(frame.index[3300:3320] + pd.Timedelta(milliseconds=37))
+    (row,) = dropouts(pd.concat([frame[:3000], late, frame[3320:]])).to_dict("records")
+    assert (row["kind"], row["cause"]) == ("missing_epochs", "receiver_restart")
+    assert "fixed" not in row["advice"] and "fix state" in row["advice"]
 
 
 spans = st.lists(st.tuples(st.floats(0, 380), st.floats(0.5, 60)), max_size=4).map(
