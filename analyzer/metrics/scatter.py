@@ -15,7 +15,7 @@ from analyzer.settings import thresholds
 Array = NDArray[np.float64]
 
 METHOD = ("short-term repeatability about the mean, not accuracy: CEP50 and R95 counted on the positions, beside them "
-          "the radii of the elliptical normal distribution by exact integration")
+          "the radii of the elliptical normal distribution by exact integration; none below the last digit of the log")
 #: Below so many positions a 95th percentile cannot be counted and the normal radii stand in.
 COUNTED_FROM = 20
 
@@ -29,7 +29,8 @@ class Scatter:
     behind them. `cep50_m` and `r95_m` are counted on the positions; `cep50_normal_m` and `r95_normal_m` are those of a
     normal distribution with the same covariance, and differ where the scatter is a drift. `drift_m` is the peak-to-peak
     movement in east or north, the larger; `drifts` says that the scatter is mainly a slow drift; `pinned` that it lies
-    far below the noise of the trade. Vertical values are NaN without heights.
+    far below the noise of the trade. Vertical values are NaN without heights. Radii and root mean squares in plan are never
+    below the last digit of the logged position, which hides what is smaller, and have no interval there.
     """
 
     n: int
@@ -68,7 +69,7 @@ def scatter(
     Parameters
     ----------
     east_m, north_m, up_m : (n,) local coordinates; epochs without a horizontal position are left out.
-    resolution_m : last digit of the logged position; equal positions below it are no sign of pinning.
+    resolution_m : last digit of the logged position; equal positions below it are no sign of pinning nor of repeatability.
     """
     east, north, up = _placed(east_m, north_m, up_m)
     covariance = np.cov(np.stack([east, north]))
@@ -85,14 +86,17 @@ def scatter(
     radii = (sample_radius(east, north, 0.5), sample_radius(east, north, 0.95)) if counted else normal
     lengths = {"cep50_m": radii[0], "r95_m": radii[1], "drms_m": drms, "two_drms_m": 2.0 * drms}
     spans, reason = _intervals(worth, (major, minor), lengths, vertical)
+    spans = {name: span for name, span in spans.items() if lengths.get(name, np.inf) >= resolution_m}
+    shown = {name: max(value, resolution_m) for name, value in lengths.items()}
     return Scatter(
         n=len(east), n_eff=float(worth[0]), n_eff_variance=float(worth[1]),
         mean_m=(float(east.mean()), float(north.mean()), vertical["mean"]),
         var_ee_m2=var_ee, var_nn_m2=var_nn, var_en_m2=var_en, var_uu_m2=vertical["variance"],
         sigma_major_m=major, sigma_minor_m=minor, orientation_deg=orientation,
-        cep50_m=radii[0], r95_m=radii[1], cep50_normal_m=normal[0], r95_normal_m=normal[1],
-        drms_m=drms, two_drms_m=2.0 * drms, vertical_68_m=vertical["sigma"],
-        vertical_95_m=1.959963985 * vertical["sigma"], sep_m=vertical["sep"],
+        cep50_m=shown["cep50_m"], r95_m=shown["r95_m"], drms_m=shown["drms_m"], two_drms_m=shown["two_drms_m"],
+        cep50_normal_m=max(normal[0], resolution_m), r95_normal_m=max(normal[1], resolution_m),
+        vertical_68_m=vertical["sigma"], vertical_95_m=1.959963985 * vertical["sigma"],
+        sep_m=float(np.maximum(vertical["sep"], resolution_m)),
         lag_one=correlation, drift_m=drift, drifts=bool(correlation > limit["scatter.drift_lag_one"]),
         pinned=_pinned(len(east), drms, resolution_m), no_interval=reason, intervals=spans,
     )

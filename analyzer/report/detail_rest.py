@@ -28,7 +28,8 @@ def standstills(assessment: Assessment, clock: Clock) -> Section:
     return Section(
         "standstills",
         "Standstills: short-term repeatability",
-        ("Scatter while the vehicle stood. It shows how well positions repeat over that time, not how true they are.",),
+        ("Scatter while the vehicle stood. It shows how well positions repeat over that time, not how true they are; "
+         "nothing smaller than the last digit of the logged position is told.",),
         tables=(table,),
     )
 

@@ -62,6 +62,19 @@ def test_pinned_output_and_coarse_resolution():
     assert same.pinned and same.cep50_m == 0.0 and same.intervals == {}
 
 
+@pytest.mark.parametrize(("sigma_m", "step_m"), [(0.0, 0.185), (0.005, 0.185), (0.06, 0.185), (0.5, 0.185), (0.005, 0.0002)])
+def test_no_scatter_is_told_below_the_steps_of_the_log(sigma_m, step_m):
+    """White noise is logged in steps: what is told is the scatter where steps show it, and one step where they hide it."""
+    east, north, up = np.round(np.stack(noise(4000, sigma_m, sigma_m, sigma_m)) / step_m) * step_m
+    one = scatter(east, north, up, resolution_m=step_m)
+    truth = {"cep50_m": 1.1774 * sigma_m, "r95_m": 2.4477 * sigma_m, "drms_m": np.sqrt(2) * sigma_m}
+    for name, true_m in truth.items():
+        value = getattr(one, name)
+        assert value >= max(step_m, 0.9 * true_m) - 1e-12 and value <= max(step_m, 1.15 * true_m) + 0.5 * step_m
+        assert (name in one.intervals) <= (value > step_m)
+    assert min(one.two_drms_m, one.sep_m, one.cep50_normal_m, one.r95_normal_m) >= step_m
+
+
 def test_missing_positions_and_heights():
     east, north, up = noise(400, 0.01, 0.01, 0.01)
     east[::7] = np.nan
