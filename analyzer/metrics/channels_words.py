@@ -41,8 +41,7 @@ def _constant(row: dict[str, Any], where: str, evidence: dict[str, object]) -> F
     if row["zero_share"] == 1.0:
         return Finding("channel_zero", "problem", where + "is zero in every row: it was not recorded or not connected; "
                        "not usable for any purpose.", evidence)
-    return Finding("channel_constant", "note", where + "has one value in all rows; it shows no motion and serves "
-                                                       "no limit "
+    return Finding("channel_constant", "note", where + "has one value in all rows; it shows no change and serves no limit "
                    "while driving.", evidence)
 
 

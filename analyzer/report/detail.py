@@ -14,7 +14,7 @@ from analyzer.report import view
 from analyzer.report.limits import axis_limits
 from analyzer.report.model import Jump, Section, Table
 from analyzer.report.summary import age_unknown, corrected
-from analyzer.verdict.explain_words import DECIDED
+from analyzer.verdict.explain_words import DECIDED, kept_fixed
 from analyzer.verdict.headline import Availability, Headline, headline_of
 from analyzer.verdict.judge import reason_texts
 from analyzer.wording import Clock
@@ -81,7 +81,7 @@ def dropouts(assessment: Assessment, clock: Clock) -> Section:
     table = rows_of(
         frame,
         "Dropouts along the route",
-        _dropout_cells(clock),
+        _dropout_cells(clock, assessment.epochs),
         numeric=("length", "fixed again after"),
         wide=("what, and its cause", "evidence", "advice"),
         label=lambda r: f"D{text(r.get('dropout_id'))}",
@@ -89,7 +89,7 @@ def dropouts(assessment: Assessment, clock: Clock) -> Section:
     return Section("dropouts", "Dropouts: where, how long and why", tables=(table,))
 
 
-def _dropout_cells(clock: Clock) -> dict[str, Cell]:
+def _dropout_cells(clock: Clock, epochs: pd.DataFrame) -> dict[str, Cell]:
     """Return the columns of the table of dropouts."""
     return {
         "dropout": lambda r: f"D{text(r.get('dropout_id'))}",
@@ -97,13 +97,20 @@ def _dropout_cells(clock: Clock) -> dict[str, Cell]:
         "from, UTC": lambda r: clock.time(r.get("start_utc")),
         "length": lambda r: wording.duration(real(r.get("duration_s"))),
         "what, and its cause": lambda r: f"{wording.words(r.get('kind'))}: {wording.words(r.get('cause'))}",
-        "fixed again after": lambda r: wording.duration(real(r.get("refix_s"))),
+        "fixed again after": lambda r: _fixed_again(r, epochs),
         "satellites, before → least": lambda r: (
             f"{whole(r.get('satellites_before'))} → {whole(r.get('satellites_min'))}"
         ),
         "evidence": lambda r: text(r.get("evidence")),
         "advice": lambda r: text(r.get("advice")),
     }
+
+
+def _fixed_again(row: pd.Series, epochs: pd.DataFrame) -> str:
+    """Return how long after its end a dropout was fixed again, or that it was so at once or all the time."""
+    if real(row.get("refix_s")) != 0:
+        return wording.duration(real(row.get("refix_s")))
+    return "never lost" if kept_fixed(row.to_dict(), epochs) else "at its end"
 
 
 def manoeuvres(assessment: Assessment, clock: Clock) -> Section:

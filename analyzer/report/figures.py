@@ -38,10 +38,12 @@ def plain_axes(ax: Axes) -> None:
 
 
 def distance_axis(ax: Axes, route_m: float) -> None:
-    """Let the x axis of `ax` show km along the route."""
+    """Let the x axis of `ax`, whose values are km along the route, show km, or m on a route below one km."""
     ax.set_xlim(0.0, max(route_m, 1.0) / 1000.0)
     ax.xaxis.set_major_locator(MaxNLocator(nbins=8, steps=[1, 2, 5, 10]))
-    ax.set_xlabel("distance along the route, km", fontsize=TEXT)
+    if route_m < 1000.0:
+        ax.xaxis.set_major_formatter(FuncFormatter(lambda km, _: f"{1000.0 * km:g}"))
+    ax.set_xlabel(f"distance along the route, {'m' if route_m < 1000.0 else 'km'}", fontsize=TEXT)
 
 
 def time_axis(ax: Axes, times: pd.DatetimeIndex, *, labelled: bool = True) -> None:

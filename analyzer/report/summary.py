@@ -202,7 +202,7 @@ def _relative(assessment: Assessment) -> str:
         worst = wording.length(figures.bound_worst_trusted_m, up=True)
         text += f"; {worst} in the weakest second that is still trusted"
     if not figures.epochs_not_trusted:
-        return f"{text}. Every epoch is trusted."
+        return f"{text}. {'Every epoch' if len(assessment.epochs) > 1 else 'The only epoch'} is trusted."
     return (
         f"{text}. That holds for the trusted {wording.share(figures.share_trusted)} of the recorded time, "
         "not for the rest."

@@ -62,7 +62,7 @@ def explain_time(facts: Facts, time: pd.Timestamp) -> str:
         head.append(f"No epoch was recorded at {w.clock(time)}: the nearest, {w.clock(times[at])}, is shown.")
     parts = [head, _position(row), _bounds(row, facts.purpose), _parts(row), _trust(row)]
     parts += [_segment(facts.segments, row), _jump(facts.jumps, times[at]), _standstill(facts.standstills, row)]
-    parts += [_dropouts_at(facts.dropouts, time), _window_at(facts.windows, times[at]), _decisions_at(facts.decisions, times[at])]
+    parts += [_dropouts_at(facts, time), _window_at(facts.windows, times[at]), _decisions_at(facts.decisions, times[at])]
     return "\n".join(line for part in parts for line in part)
 
 
@@ -168,14 +168,15 @@ def _standstill(standstills: pd.DataFrame, row: Row) -> list[str]:
             f"{w.value(one, 'n_eff'):.1f} independent ones)"]
 
 
-def _dropouts_at(dropouts: pd.DataFrame, time: pd.Timestamp) -> list[str]:
+def _dropouts_at(facts: Facts, time: pd.Timestamp) -> list[str]:
     """Return the dropouts that hold the time, the time to be fixed again included."""
+    dropouts = facts.dropouts
     reach = dropouts["fixed_again_utc"].fillna(dropouts["end_utc"])
     inside = dropouts[(dropouts["start_utc"] <= time) & (reach >= time)]
-    return [line for one in inside.to_dict("records") for line in dropout_lines(one)] if len(inside) else ["dropout: none here"]
+    return [line for one in inside.to_dict("records") for line in dropout_lines(one, facts.epochs)] if len(inside) else ["dropout: none here"]
 
 
-def dropout_lines(one: Row) -> list[str]:
+def dropout_lines(one: Row, epochs: pd.DataFrame) -> list[str]:
     """Return one dropout with cause, evidence and advice."""
     away = w.value(one, "base_distance_m")
     lines = [
@@ -189,8 +190,13 @@ def dropout_lines(one: Row) -> list[str]:
             else f"at least {w.figure(w.value(one, 'satellites_min'), '{:.0f}')} meanwhile"),
     ]
     refix = w.value(one, "refix_s")
-    lines.append(f"  fixed again at {w.clock(one['fixed_again_utc'])}, {refix:.1f} s after its end" if np.isfinite(refix)
-                 else "  fixed again: never within it, or it was not fixed before")
+    if refix == 0 and w.kept_fixed(one, epochs):
+        again = ": fixed was never lost in it"
+    elif np.isfinite(refix):
+        again = f" at {w.clock(one['fixed_again_utc'])}, {f'{refix:.1f} s after its end' if refix > 0 else 'at its end'}"
+    else:
+        again = ": never within it, or it was not fixed before"
+    lines.append(f"  fixed again{again}")
     return [*lines, f"  next drive: {w.text(one, 'advice')}"]
 
 
@@ -233,7 +239,7 @@ def explain_dropout(facts: Facts, number: int) -> str:
     end = pd.Timestamp(one["fixed_again_utc"] if pd.notna(one["fixed_again_utc"]) else one["end_utc"])
     part = facts.epochs.loc[one["start_utc"]:end]
     hit = facts.windows[(facts.windows["start_utc"] <= end) & (facts.windows["end_utc"] >= one["start_utc"])]
-    lines = [facts.run, *dropout_lines(one)]
+    lines = [facts.run, *dropout_lines(one, facts.epochs)]
     if len(part):
         ages = part["correction_age_s"].to_numpy(np.float64)
         if np.isfinite(ages).any():

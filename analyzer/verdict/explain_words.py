@@ -64,6 +64,12 @@ def flag(row: Mapping[Any, Any], key: str) -> bool:
     return text(row, key) == "True"
 
 
+def kept_fixed(dropout: Mapping[Any, Any], epochs: pd.DataFrame) -> bool:
+    """Return whether every epoch of a dropout is fixed, so that there was nothing to be fixed again."""
+    states = epochs.loc[dropout["start_utc"]:dropout["end_utc"], "fix_state"]
+    return text(dropout, "kind") != "missing_epochs" and len(states) > 0 and bool((states == "fixed").all())
+
+
 def left_out(row: Mapping[Any, Any]) -> bool:
     """Return whether a decision took the whole of a window out: it is neither usable nor to be driven again."""
     return "exclude" in text(row, "decision") and not flag(row, "repeat") and text(row, "verdict_with_decisions").startswith("not_")

@@ -75,6 +75,11 @@ def _why_no_pass(name: str, lines: pd.DataFrame, seconds: np.ndarray, track: np.
         where = f" (the route comes within {wording.length(missed)}: check latitude and longitude of both ends)"
     else:
         where = ", so there is no pass between two crossings" if len(ends) == 1 else ", but not one after the other through the stretch between them"
+    told = [w for w in words if w != "never"]
+    if not told:
+        return f"{name} is never crossed{where}"
+    if len(told) < len(words):
+        return f"{name} is crossed on one line {told[0]}, and never on the other{where}"
     return f"{name} is crossed {' and '.join(words)}{where}"
 
 

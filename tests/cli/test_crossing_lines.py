@@ -72,7 +72,7 @@ def test_a_header_alone_costs_no_drive(drive: Path, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(("rows", "words"), [
-    ("far,47.0,9.0,47.0,9.001\n", "no pass lies between the crossing lines: far is crossed never (the route comes within"),
+    ("far,47.0,9.0,47.0,9.001\n", "no pass lies between the crossing lines: far is never crossed (the route comes within"),
     ("a,48.0,11.0,48.0,11.0\n", "line 2: both ends are the same place"),
     ("a,48.0,11.0,48.0,11.1\n" * 3, "3 lines are called 'a'; one or two lines make a pass"),
     ("a,98.0,11.0,48.0,11.1\n", "line 2: from_latitude_deg is '98.0'; expected a number within ±90"),

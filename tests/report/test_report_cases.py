@@ -9,13 +9,15 @@ import numpy as np
 import pandas as pd
 import pytest
 import report_builders as builders
+from matplotlib.figure import Figure
 from report_reader import Page
 
 from analyzer.assessment import Assessment
 from analyzer.metrics.metric import missing
-from analyzer.report import context, drawing, explorer, render, view
+from analyzer.report import context, detail, drawing, explorer, render, view
 from analyzer.report.brief import SCREEN_LINES, brief
-from analyzer.report.summary import headline
+from analyzer.report.figures import distance_axis
+from analyzer.report.summary import headline, quality_lines
 from analyzer.wording import Clock
 
 pytestmark = pytest.mark.usefixtures("no_pictures")
@@ -166,6 +168,29 @@ def test_pictures_are_drawn_where_something_is_missing(change: object, words: st
     assert all(picture.startswith("<svg") for picture in drawn.values()) and words in "".join(drawn.values())
     linked = linked_view(judged, run)
     assert linked is not None and {"lanes", "bound"} <= set(linked.plots) and ("map" in linked.plots) == bool(run.placed)
+
+
+def test_a_lone_epoch_is_not_called_every_epoch() -> None:
+    lone = one_epoch(all_good(builders.assessment(duration_s=600.0, rate_hz=2.0)))
+    assert "The only epoch is trusted." in quality_lines(lone)[0]
+
+
+def test_an_outage_under_a_held_fix_has_nothing_to_be_fixed_again() -> None:
+    full = builders.assessment(duration_s=1200.0, rate_hz=2.0)
+    lost = full.epochs["fix_state"].astype(str).where(np.arange(len(full.epochs)) % 7 > 0, "float")
+    drops = full.dropouts.assign(refix_s=[0.0, *[6.0] * (len(full.dropouts) - 1)], kind="correction_outage")
+    for states, word in (("fixed", "never lost"), (lost, "at its end")):
+        table = detail.dropouts(replace(full, epochs=full.epochs.assign(fix_state=states), dropouts=drops), Clock()).tables[0]
+        assert [row[table.head.index("fixed again after")] for row in table.rows] == [word, *["6 s"] * (len(drops) - 1)]
+
+
+@pytest.mark.parametrize(("route_m", "unit", "last"), [(20.0, "m", 20.0), (600.0, "m", 600.0), (20_000.0, "km", 20.0)])
+def test_a_short_route_has_its_axis_in_metres(route_m: float, unit: str, last: float) -> None:
+    ax = Figure().subplots()
+    distance_axis(ax, route_m)
+    ticks = [t for t in ax.get_xticks() if t <= ax.get_xlim()[1] + 1e-9]
+    shown = ax.xaxis.get_major_formatter().format_ticks(ticks)
+    assert ax.get_xlabel().endswith(f", {unit}") and float(shown[-1]) == last
 
 
 def test_a_hundred_manoeuvres_leave_room_on_the_first_screen() -> None:

@@ -98,6 +98,19 @@ def test_an_epoch_without_position_is_told_without_numbers() -> None:
     assert "position: none was logged" in text and "no position was logged" in text and "nan" not in text.lower()
 
 
+@pytest.mark.parametrize(("kind", "states", "words"), [
+    ("correction_outage", "fixed", "fixed again: fixed was never lost in it"),
+    ("fix_loss", "float", "fixed again at 08:00:15 UTC, at its end"),
+    ("missing_epochs", "fixed", "fixed again at 08:00:15 UTC, at its end"),
+])
+def test_what_was_never_lost_is_not_said_to_be_fixed_again(kind: str, states: str, words: str) -> None:
+    lost = pd.Series("fixed", index=facts().epochs.index).mask((facts().epochs.index >= at(10)) & (facts().epochs.index < at(15)), states)
+    held = facts(fix_state=lost.to_numpy())
+    row = {"kind": kind, "refix_s": 0.0, "fixed_again_utc": at(15)}
+    assert words in explain_dropout(replace(held, dropouts=held.dropouts.assign(**row)), 1)
+    assert "6.0 s after its end" in explain_dropout(replace(held, dropouts=held.dropouts.assign(**row | {"refix_s": 6.0})), 1)
+
+
 def test_a_dropout_and_a_window_are_told() -> None:
     text = explain_dropout(facts(), 1)
     assert "largest age of corrections: 33.0 s" in text and "window M1" in text and "never within it" in text

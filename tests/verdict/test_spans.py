@@ -35,8 +35,8 @@ def spans(*lines: tuple[object, ...]) -> tuple[pd.DataFrame, tuple[object, ...]]
 
 @pytest.mark.parametrize(("lines", "words"), [
     ((across("gate", 30.5),), "gate is crossed only once, at 09:00:30 UTC, so there is no pass between two crossings"),
-    ((across("gate", 30.5, east_deg=0.01),), "gate is crossed never (the route comes within 7"),
-    ((across("gate", 30.5), across("gate", 60.5, east_deg=0.01)), "gate is crossed only once, at 09:00:30 UTC and never (the route comes within 7"),
+    ((across("gate", 30.5, east_deg=0.01),), "gate is never crossed (the route comes within 7"),
+    ((across("gate", 30.5), across("gate", 60.5, east_deg=0.01)), "gate is crossed on one line only once, at 09:00:30 UTC, and never on the other (the route comes within 7"),
 ])
 def test_why_there_is_no_pass_is_said_by_line(lines: tuple[tuple[object, ...], ...], words: str) -> None:
     with pytest.raises(UsageError) as error:
