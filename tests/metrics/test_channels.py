@@ -47,6 +47,11 @@ def found(findings: tuple[Finding, ...], code: str, channel: str) -> Finding:
     return next(f for f in findings if f.code == code and f.evidence["channel"] == channel)
 
 
+def test_a_constant_speed_is_not_said_to_show_no_motion() -> None:
+    text = found(check_channels(drive().assign(speed_mps=10.0), source_name="table.csv"), "channel_constant", "speed_mps").text
+    assert "one value in all rows" in text and "no change" in text and "no motion" not in text
+
+
 def test_single_precision_latitude_steps_by_042_m() -> None:
     """IEEE 754: 24 bits at 48 deg step 2^-18 deg = 3.81e-6 deg; times 111190.3 m per deg (WGS84) = 0.424 m."""
     frame = drive()
