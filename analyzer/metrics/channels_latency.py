@@ -32,9 +32,9 @@ def latencies(frame: pd.DataFrame) -> pd.DataFrame:
     three usable ones. Only pairs with a clear correlation and away from the search limits appear.
     """
     times = pd.DatetimeIndex(frame.index)
-    moment = seconds(times)
-    if len(moment) < 20:
+    if len(times) < 20:
         return pd.DataFrame(columns=list(LATENCY_COLUMNS))
+    moment = _without_pauses(seconds(times))
     grid = _grid(moment)
     signals = _signals(frame, moment, grid)
     rows = []
@@ -51,6 +51,14 @@ def _grid(moment: NDArray[np.float64]) -> NDArray[np.float64]:
     usual = float(np.median(np.diff(moment)))
     step = max(usual, 1.0 / thresholds(*FILE)["channels.fastest_grid_hz"])
     return np.arange(moment[0], moment[-1], step)
+
+
+def _without_pauses(moment: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return times [s] with long pauses cut short, beyond the reach of any lag: what the grid takes up does not grow with them."""
+    limit = thresholds(*FILE)
+    step = np.diff(moment)
+    kept = max(4.0 * (limit["channels.largest_lag_s"] + limit["channels.leap_window_s"]), 5.0 * float(np.median(step)))
+    return np.asarray(moment - np.concatenate([[0.0], np.cumsum(np.maximum(step - kept, 0.0))]), dtype=np.float64)
 
 
 def _signals(frame: pd.DataFrame, moment: NDArray[np.float64],

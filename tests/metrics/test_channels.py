@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+import tracemalloc
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,7 @@ from hypothesis import strategies as st
 
 from analyzer import tables
 from analyzer.metrics.channels import channel_table, check_channels, check_recorded_channels
+from analyzer.metrics.channels_latency import latencies
 from analyzer.metrics.channels_values import resolution, update
 from analyzer.recording import Finding, Recording
 
@@ -181,6 +183,21 @@ def test_latency_of_speed_against_position(rows: int) -> None:
     delays = check_recorded_channels(recording).tables["latencies"]
     late = delays.set_index("channel").loc["speed", "latency_s"]
     assert late == pytest.approx(rows / 100.0, abs=0.01)
+
+
+def test_a_pause_of_days_costs_no_memory_and_moves_no_latency() -> None:
+    """Speed 0.3 s late in both halves; a month between them is 52 million places of a grid at 20 Hz."""
+    frame = drive(rate_hz=20.0, duration_s=240.0)
+    frame["speed_mps"] = frame["speed_mps"].shift(6)
+    late, peak = [], []
+    for pause in ("0D", "30D"):
+        apart = frame.set_axis(frame.index + pd.to_timedelta(np.where(np.arange(len(frame)) < 2400, "0D", pause)))
+        tracemalloc.start()
+        late.append(latencies(apart).set_index("channel").loc["speed", "latency_s"])
+        peak.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+    assert late == pytest.approx([0.3, 0.3], abs=0.01)
+    assert peak[1] < 1.5 * peak[0]
 
 
 @pytest.mark.parametrize("rate_hz", [10.0, 50.0])
