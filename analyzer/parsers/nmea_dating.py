@@ -8,7 +8,6 @@ or faults of the clock; `nmea_clock` repairs the latter.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 
@@ -29,16 +28,17 @@ from analyzer.parsers.nmea_clock import (
     day_text,
     moment_text,
 )
-from analyzer.parsers.nmea_groups import Stream
-from analyzer.parsers.sentences import Sentences
 from analyzer.recording import Finding
-from analyzer.timebase import DAY_US, ROLLOVER_DAYS, SECOND_US, day_number, time_of_day_us
+from analyzer.timebase import DAY_US, ROLLOVER_DAYS, SECOND_US, day_number
 
 Flags = NDArray[np.bool_]
 
 #: A step up to this many nominal intervals, and at least this long [us], is continuous: the date cannot jump there.
 _CONTINUOUS_INTERVALS = 5
 _CONTINUOUS_US = 2 * SECOND_US
+#: The week number is broadcast every 30 s (GPS navigation message, subframe 1): a receiver that has positions knows its date
+#: after a few minutes of tracking at most.
+_DATE_KNOWN_AFTER_US = 1200 * SECOND_US
 
 
 @dataclass(frozen=True)
@@ -57,28 +57,6 @@ class Dating:
     findings: tuple[Finding, ...]
     undated: bool
     interval_us: int
-
-
-def observed_days(sentences: Mapping[str, Sentences], stream: Stream) -> Ints:
-    """Return the day that RMC or ZDA gives for each run (days since 1970-01-01; `NO_DAY` where none does)."""
-    days = np.full(len(stream.run_time_us), NO_DAY, dtype=np.int64)
-    if "ZDA" in sentences and len(sentences["ZDA"]):
-        run, day = _days_of_zda(sentences["ZDA"], stream)
-        days[run[::-1]] = day[::-1]
-    if "RMC" in stream.run_of:
-        day, run = whole_days(sentences["RMC"].columns["date_day"]), stream.run_of["RMC"]
-        known = day != NO_DAY
-        if not known.all():
-            day, run = day[known], run[known]
-        days[run[::-1]] = day[::-1]
-    return days
-
-
-def whole_days(column: NDArray[np.generic]) -> Ints:
-    """Return a column of days since 1970-01-01 as integers; missing (NaN, or not above 0) is `NO_DAY`."""
-    values = np.asarray(column, dtype=np.float64)
-    known = values > 0
-    return values.astype(np.int64) if known.all() else np.where(known, values, NO_DAY).astype(np.int64)
 
 
 def date_runs(time_us: Ints, day: Ints, has_position: Flags, *, given: date | None) -> Dating:
@@ -103,9 +81,11 @@ def date_runs(time_us: Ints, day: Ints, has_position: Flags, *, given: date | No
         origin = np.where(dated, np.uint8(DATED), np.uint8(CARRIED))
         plain = Dating(relative_us + agreed * DAY_US, origin, (), False, interval_us)
         return _apply_given(plain, given, any_date=True)
-    broken[_whole_day_gaps(offset, day, has_position) - 1] = True
+    gaps = _whole_day_gaps(offset, day, has_position)
+    unset = _runs_before_the_date(gaps, relative_us, broken)
+    broken[gaps[gaps > unset] - 1] = True
     blocks = _form_blocks(relative_us, step_us, has_position, broken)
-    blocks = replace(blocks, offset=_block_offsets(blocks, offset, has_position))
+    blocks = replace(blocks, offset=_block_offsets(blocks, np.where(np.arange(len(offset)) < unset, NO_DAY, offset), has_position))
     shift_us, retimed, findings = nmea_clock.repair(blocks, interval_us)
     instant_us = relative_us + shift_us[blocks.of_run]
     final_offset = shift_us[blocks.of_run] // DAY_US
@@ -139,24 +119,6 @@ def nominal_interval_us(step_us: Ints) -> int:
     return int(np.median(forward)) if len(forward) else 0
 
 
-def _days_of_zda(zda: Sentences, stream: Stream) -> tuple[Ints, Ints]:
-    """Return the runs beside ZDA sentences and the day that puts each within 12 h of its ZDA."""
-    day = whole_days(zda.columns["date_day"])
-    time = time_of_day_us(zda.columns["time_of_day_s"])
-    known = (day != NO_DAY) & (time >= 0)
-    nearest = np.full(len(zda), -1, dtype=np.int64)
-    least = np.full(len(zda), DAY_US, dtype=np.int64)
-    for beside in stream.around(zda.start, "run"):
-        run = np.where((beside >= 0) & (stream.run_time_us[beside] >= 0), beside, -1) if len(stream.run_time_us) else beside
-        apart = np.abs(time - stream.run_time_us[run]) if len(stream.run_time_us) else least
-        apart = np.where(run >= 0, np.minimum(apart, np.abs(DAY_US - apart)), DAY_US)
-        nearest, least = np.where(apart < least, run, nearest), np.minimum(apart, least)
-    known &= nearest >= 0
-    run = nearest[known]
-    turn = np.rint((time[known] - stream.run_time_us[run]) / DAY_US).astype(np.int64)
-    return run, day[known] + turn
-
-
 def _breaks(step_us: Ints, interval_us: int) -> Flags:
     """Return the steps at which time does not go on continuously."""
     limit = max(_CONTINUOUS_INTERVALS * interval_us, _CONTINUOUS_US)
@@ -182,6 +144,16 @@ def _whole_day_gaps(offset: Ints, day: Ints, has_position: Flags) -> Ints:
     beside_midnight = (days == 1) & (still[:-2] | still[2:])
     real = good[1:] & good[:-1] & (days > 0) & (days % ROLLOVER_DAYS != 0) & ~beside_midnight
     return np.asarray(dated[spans[1:, 0][real]], dtype=np.int64)
+
+
+def _runs_before_the_date(gaps: Ints, relative_us: Ints, broken: Flags) -> int:
+    """Return how many runs at the beginning have positions and a date that the receiver had not yet set.
+
+    Their time of day runs on into the other date, they are fewer than the rest, and the log is not older than a receiver
+    takes to learn its date. Whole days that passed unseen at that very second would look alike, once in thousands.
+    """
+    early = gaps[(relative_us[gaps] - relative_us[0] <= _DATE_KNOWN_AFTER_US) & (2 * gaps < len(relative_us)) & ~broken[gaps - 1]]
+    return int(early[-1]) if len(early) else 0
 
 
 def _form_blocks(relative_us: Ints, step_us: Ints, has_position: Flags, broken: Flags) -> Blocks:

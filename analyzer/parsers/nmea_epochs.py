@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from analyzer import tables
 from analyzer.parsers import nmea_clock, nmea_fields, nmea_findings
-from analyzer.parsers.nmea_dating import Dating, date_runs, nominal_interval_us, observed_days
+from analyzer.parsers.nmea_dating import Dating, date_runs, nominal_interval_us
+from analyzer.parsers.nmea_days import observed_days
 from analyzer.parsers.nmea_groups import (
     POSITION_BITS,
     POSITION_KINDS,
@@ -36,6 +37,7 @@ from analyzer.parsers.nmea_instants import (
 )
 from analyzer.parsers.nmea_layouts import ERROR_ESTIMATES
 from analyzer.parsers.nmea_satellites import Seen, Used, known_dilution, read_seen, read_used, satellites_table
+from analyzer.parsers.nmea_steps import find_steps
 from analyzer.parsers.sentences import Sentences
 from analyzer.recording import Finding
 from analyzer.scratch import Keeper, Scratch, keeper
@@ -93,7 +95,8 @@ def build_epochs(
     dating = _date(sentences, stream, date)
     resolved = resolve(stream, dating.instant_us)
     resolved = replace(resolved, **{name: keep(getattr(resolved, name)) for name in ("instant_us", "winner", "start", "epoch_of_group")})
-    findings = (*dating.findings, *nmea_findings.epoch_findings(stream, resolved, dating.instant_us))
+    steps = find_steps(sentences, stream, dating.instant_us)
+    findings = (*dating.findings, *nmea_findings.epoch_findings(stream, resolved, dating.instant_us, steps))
     origin, undated = dating.origin[stream.group_run[resolved.winner]], dating.undated
     groups_of = dict(stream.group_of)
     for kind in UNTIMED_KINDS:
@@ -122,14 +125,13 @@ def _date(sentences: Mapping[str, Sentences], stream: Stream, given: date | None
     """Date all runs; those without a time keep a negative instant and are used by nothing."""
     timed = _where(stream.run_time_us >= 0)
     has_position = runs_with_position(sentences, stream)
-    dating = date_runs(
-        stream.run_time_us[timed], observed_days(sentences, stream)[timed], has_position[timed], given=given
-    )
+    days, disagreeing = observed_days(sentences, stream, has_position)
+    dating = date_runs(stream.run_time_us[timed], days[timed], has_position[timed], given=given)
     instant_us, origin = dating.instant_us, dating.origin
     if not isinstance(timed, slice):
         instant_us, origin = np.full(len(stream.run_time_us), -1, dtype=np.int64), np.zeros(len(stream.run_time_us), dtype=np.uint8)
         instant_us[timed], origin[timed] = dating.instant_us, dating.origin
-    findings = dating.findings
+    findings = (*disagreeing, *dating.findings)
     opening = np.zeros(len(instant_us), dtype=bool)
     opening[stream.group_run[_where((stream.group_bits & POSITION_BITS) > 0)]] = True
     opening &= (stream.run_time_us >= 0) & (stream.run_time_us < DAY_US)

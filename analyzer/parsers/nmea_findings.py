@@ -11,18 +11,22 @@ from numpy.typing import NDArray
 from analyzer.parsers.nmea_clock import moment_text
 from analyzer.parsers.nmea_groups import POSITION_BITS, UNTIMED_KINDS, Stream, first_of_runs
 from analyzer.parsers.nmea_instants import DUPLICATE, LEAP_SECOND, WITHOUT_EPOCH, WITHOUT_TIME, Resolved
+from analyzer.parsers.nmea_steps import Steps
 from analyzer.parsers.sentences import TALKERS, Sentences
 from analyzer.recording import Finding
 
 Ints = NDArray[np.int64]
 
+#: Before the first system was declared ready for use (1993-12-08) no receiver fixed positions in real time on the road. From memory,
+#: common knowledge of the trade.
+_FIRST_FIXED_DAY = "1993-12-08"
 #: Before these days no log can hold the system or field: first Galileo satellites in orbit for operation (2011-10-21),
 #: BeiDou regional service announced (2011-12-27). From memory, common knowledge of the trade.
 _FIRST_DAYS = (("Galileo", ("GA",), "2011-10-21"), ("BeiDou", ("GB", "BD"), "2011-12-27"))
 
 
-def epoch_findings(stream: Stream, resolved: Resolved, run_instant_us: Ints) -> list[Finding]:
-    """Report backward, duplicate, leap second and timeless groups."""
+def epoch_findings(stream: Stream, resolved: Resolved, run_instant_us: Ints, steps: Steps | None) -> list[Finding]:
+    """Report backward, duplicate, leap second and timeless groups; `steps` are those of the clock over other positions."""
     opening = (stream.group_bits & POSITION_BITS) > 0
     usable = opening & ~np.isin(resolved.status, (WITHOUT_TIME, LEAP_SECOND))
     runs = stream.group_run[usable]
@@ -37,8 +41,9 @@ def epoch_findings(stream: Stream, resolved: Resolved, run_instant_us: Ints) -> 
          "error estimates (GST, GBS, GRS) have a time at which no position was logged: not used."),
     )
     return [
+        *_stepped(steps),
         *_backward(run_instant_us[runs]),
-        *_duplicates(run_instant_us[stream.group_run[duplicate]]),
+        *_duplicates(run_instant_us[stream.group_run[duplicate]], steps),
         *(Finding(code, "note", f"{count} {text}", {"count": count}) for code, count, text in counted if count),
     ]
 
@@ -56,12 +61,31 @@ def _backward(instant_us: Ints) -> list[Finding]:
     return [Finding("backward_epochs", "warning", text, {"count": len(back), "largest_s": largest_s})]
 
 
-def _duplicates(instant_us: Ints) -> list[Finding]:
+def _stepped(steps: Steps | None) -> list[Finding]:
+    """Report where the clock steps back over other positions."""
+    if steps is None or not len(steps.start):
+        return []
+    count, largest_m = len(steps.apart_m), float(steps.apart_m.max())
+    back_s = float(steps.from_us[0] - steps.to_us[0]) / 1e6
+    far = "" if count == 1 else f" (median; at most {largest_m:.2f} m)"
+    text = (
+        f"Time steps back {_times(len(steps.start))} to times at which the log already holds other positions, first by {back_s:g} s from "
+        f"{moment_text(int(steps.from_us[0]))} at byte {steps.start[0]}: {count} {_epochs(count)} behind it {'is' if count == 1 else 'are'} "
+        f"{float(np.median(steps.apart_m)):.2f} m{far} from where the log was at the same time. The clock was "
+        "stepped, or two recordings stand in one file; neither the fix nor the base did this."
+    )
+    evidence = {"count": count, "back_s": back_s, "byte": int(steps.start[0]), "largest_m": largest_m}
+    return [Finding("clock_stepped", "problem", text, evidence)]
+
+
+def _duplicates(instant_us: Ints, steps: Steps | None) -> list[Finding]:
     """Report epochs that repeat the time of another."""
     if not len(instant_us):
         return []
+    moved = steps.repeats_apart_m if steps is not None else np.empty(0)
+    other = f", {len(moved)} of them with another position, up to {moved.max():.2f} m away" if len(moved) else ""
     text = (
-        f"{len(instant_us)} epochs repeat the time of another, first at {moment_text(instant_us[0])}: "
+        f"{len(instant_us)} epochs repeat the time of another, first at {moment_text(instant_us[0])}{other}: "
         "the first complete one stays."
     )
     return [Finding("duplicate_epochs", "warning", text, {"count": len(instant_us)})]
@@ -86,24 +110,31 @@ def content_findings(
         text = f"Sentences without a time of their own stand beside no usable epoch and are not used: {words}."
         out.append(Finding("sentences_without_epoch", "note", text, loose))
     if len(fixes) and not undated:
-        out += _too_early(sentences, fixes.index[-1])
+        out += _too_early(sentences, fixes)
     return out
 
 
-def _too_early(sentences: Mapping[str, Sentences], last: pd.Timestamp) -> list[Finding]:
-    """Report a log dated before a system existed that it lists."""
+def _too_early(sentences: Mapping[str, Sentences], fixes: pd.DataFrame) -> list[Finding]:
+    """Report a log dated before a system existed that it lists, or before positions were fixed in real time."""
+    last = fixes.index[-1]
     talkers = np.unique(np.concatenate([
         np.empty(0, dtype=np.uint8), *(np.unique(part.talker) for part in sentences.values())
     ]))
     present = {TALKERS[code] for code in talkers}
     for system, names, day in _FIRST_DAYS:
         if present & set(names) and last < pd.Timestamp(day, tz="UTC"):
-            text = (
-                f"The log is dated {last:%Y-%m-%d} but lists {system}, which was not in service then: its week number "
-                f"has probably repeated (1024 weeks); give the date of the first epoch to correct it."
-            )
-            return [Finding("date_implausible", "warning", text, {"system": system, "weeks": 1024})]
+            return [_implausible(last, f"lists {system}, which was not in service then", {"system": system, "weeks": 1024})]
+    if last < pd.Timestamp(_FIRST_FIXED_DAY, tz="UTC") and fixes["fix_state"].isin(("fixed", "float")).any():
+        return [_implausible(last, "holds positions fixed in real time, which no receiver gave then", {"weeks": 1024})]
     return []
+
+
+def _implausible(last: pd.Timestamp, why: str, evidence: dict[str, object]) -> Finding:
+    text = (
+        f"The log is dated {last:%Y-%m-%d} but {why}: its week number has probably repeated (1024 weeks); give the date of the "
+        "first epoch to correct it."
+    )
+    return Finding("date_implausible", "warning", text, evidence)
 
 
 def _sentences(stream: Stream, resolved: Resolved, status: int) -> int:

@@ -169,6 +169,29 @@ def test_dates_before_the_drive_with_positions_are_left_alone() -> None:
     assert not dating.findings
 
 
+@pytest.mark.parametrize("gap_at", [None, 55])
+@pytest.mark.parametrize("wrong", ["1980-01-06", "2024-04-30"])
+def test_wrong_date_of_the_first_positions_is_mended_where_the_time_of_day_runs_on(wrong: str, gap_at: int | None) -> None:
+    instants = stretch("2024-05-01T09:00:00", 200)
+    if gap_at is not None:
+        instants[gap_at:] += 60 * SECOND  # the majority of the first minute alone would be the wrong date
+    day = instants // DAY_US
+    day[:50] = day_number(date.fromisoformat(wrong))
+    dating = run(instants, day)
+    np.testing.assert_array_equal(dating.instant_us, instants)
+    assert codes(dating) in (["clock_before_fix"], ["date_beside_midnight"])
+    assert "50 epochs" in dating.findings[0].text
+
+
+@pytest.mark.parametrize(("first", "rest"), [(60, 60), (1300, 2000)])
+def test_days_between_halves_of_a_log_or_late_in_it_stay(first: int, rest: int) -> None:
+    line = stretch("2024-05-01T09:00:00", first)
+    instants = np.concatenate([line, line[-1] + 3 * DAY_US + SECOND * np.arange(1, rest + 1)])
+    dating = run(instants, instants // DAY_US)
+    np.testing.assert_array_equal(dating.instant_us, instants)
+    assert not dating.findings
+
+
 @pytest.mark.parametrize("gap_s", [1, 100])
 def test_week_rollover_inside_the_log(gap_s: int) -> None:
     # week numbers repeat every 1024 weeks (GPS interface specification)
