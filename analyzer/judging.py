@@ -25,7 +25,6 @@ from analyzer.metrics.speed_scale import without_wrong_speed
 from analyzer.metrics.whole import measure_whole
 from analyzer.recording import Finding, Recording
 from analyzer.scratch import Scratch
-from analyzer.settings import thresholds
 from analyzer.userfiles.accept import Decision
 from analyzer.userfiles.setup_sheet import Setup
 from analyzer.userfiles.tabular import WindowFile
@@ -35,6 +34,7 @@ from analyzer.verdict.causes import better_causes
 from analyzer.verdict.channel_names import lacking_channels, refuse_unknown
 from analyzer.verdict.further_logs import about_further, refuse_same
 from analyzer.verdict.headline import headline
+from analyzer.verdict.one_drive import refuse_several_drives, refuse_stepped_clock
 from analyzer.verdict.purposes import load_purpose
 from analyzer.verdict.range_pattern import range_pattern
 from analyzer.verdict.run import judge_run
@@ -76,7 +76,8 @@ def assess(
 
     Raises
     ------
-    InputError : the recording holds no position, or is of several drives, or a log of another receiver is its own.
+    InputError : the recording holds no position, or is of several drives, or its clock was stepped back over other positions, or a log
+        of another receiver is its own.
     UsageError : crossing lines between which there is no pass, a purpose that needs a channel which nothing can have, or a name
         in `without` that is no kind of evidence.
     """
@@ -85,7 +86,8 @@ def assess(
     setup = setup or Setup()
     refuse_unknown(chosen, recording.measurement.columns)
     _refuse_empty(recording)
-    _refuse_several_drives(recording)
+    refuse_several_drives(recording)
+    refuse_stepped_clock(recording)
     recording = without_wrong_claims(without_wrong_speed(recording))
     refuse_same(recording, base_log=base_log, second_rover=second_rover)
     spans, about_windows = window_spans(windows, recording.fixes)
@@ -223,20 +225,6 @@ def _refuse_empty(recording: Recording) -> None:
         raise InputError(
             f"no position in {', '.join(s.name for s in recording.sources) or 'what was given'}{more}: "
             "expected at least one GGA, GNS, RMC or GLL with a position; inspect shows what was read."
-        )
-
-
-def _refuse_several_drives(recording: Recording) -> None:
-    """Raise where files lie so far apart in time that they cannot be of one drive."""
-    times, source = pd.DatetimeIndex(recording.fixes.index), recording.fixes["source_id"].to_numpy(np.int64)
-    apart_s = np.diff(times.asi8) / 1e6
-    far = np.flatnonzero((apart_s > thresholds("analyzer.verdict")["drive.longest_pause"]) & (source[1:] != source[:-1]))
-    if len(far):
-        at = int(far[0])
-        first, second = (recording.sources[int(source[k])].name for k in (at, at + 1))
-        raise InputError(
-            f"{first} ends on {times[at]:%Y-%m-%d} and {second} begins on {times[at + 1]:%Y-%m-%d}: "
-            "these are several drives; assess each by itself."
         )
 
 

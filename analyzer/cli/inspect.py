@@ -12,7 +12,7 @@ from analyzer.cli.words import out, table, verb
 if TYPE_CHECKING:
     import pandas as pd
 
-    from analyzer.recording import Recording, Source
+    from analyzer.recording import Finding, Recording, Source
 
 
 def add_parser(verbs: Any) -> None:
@@ -26,13 +26,14 @@ def add_parser(verbs: Any) -> None:
 def run(args: argparse.Namespace) -> int:
     """Read and show."""
     recording = read_recording(args, read_setup(args), allow_undated=True)
+    findings = [*recording.findings, *_several(recording)]
     if args.json:
         from analyzer.results.summary import json_safe, source_entry
 
         content = {
             "sources": [source_entry(s) for s in recording.sources],
             "tables": _spans(recording),
-            "findings": [{"code": f.code, "level": f.level, "text": f.text} for f in recording.findings],
+            "findings": [{"code": f.code, "level": f.level, "text": f.text} for f in findings],
         }
         out(json.dumps(json_safe(content), indent=1, ensure_ascii=False))
         return 0
@@ -40,9 +41,18 @@ def run(args: argparse.Namespace) -> int:
         out(_source_text(source))
     for row in _spans(recording):
         out(f"table {row['table']}: {row['rows']} rows, {row['start_utc']} to {row['end_utc']}, {row['rate']}")
-    for finding in recording.findings:
+    for finding in findings:
         out(f"{finding.level}: {finding.text}")
     return 0
+
+
+def _several(recording: Recording) -> list[Finding]:
+    """Return the finding that the log holds several drives, which `assess` refuses."""
+    from analyzer.recording import Finding
+    from analyzer.verdict.one_drive import several_drives
+
+    words = several_drives(recording)
+    return [Finding("several_drives", "problem", words)] if words else []
 
 
 def _source_text(source: Source) -> str:
