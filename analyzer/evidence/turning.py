@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analyzer.evidence.sensor_errors import robust_fit
 from analyzer.evidence.track import Flags, Floats, Track
@@ -48,7 +49,8 @@ def turning_offset(track: Track, residual: Floats, usable: Flags) -> Turning | N
     held = at[np.clip(np.searchsorted(at, np.arange(len(track)), side="right") - 1, 0, len(at) - 1)]
     ahead = track.velocity[held] / speed[held][:, None]
     left = np.column_stack([-ahead[:, 1], ahead[:, 0]])
-    fit = _fit(residual, (ahead, left), usable, moving, lag) if moving.sum() >= 20 * lag else np.zeros((0, 3))
+    paused = np.r_[False, np.diff(track.t) > limits["turning.lag"]]  # what was driven meanwhile no velocity tells
+    fit = _fit(residual, (ahead, left), np.cumsum(~usable | paused), moving, lag) if moving.sum() >= 20 * lag else np.zeros((0, 3))
     forward, to_left, sigma = _joined(track.learnt.of("turning", fit, "rows"))
     size = float(np.hypot(forward, to_left))
     if not size >= max(limits["turning.sigmas"] * sigma, limits["turning.least"]):
@@ -66,9 +68,8 @@ def _joined(fits: Floats) -> tuple[float, float, float]:
     return float(forward), float(left), float(1.0 / np.sqrt(weight.sum()))
 
 
-def _fit(residual: Floats, axes: tuple[Floats, Floats], usable: Flags, moving: Flags, lag: int) -> Floats:
-    """Return forward and left part and their sigma as one row; no row where too little was driven or turned."""
-    stretch = np.cumsum(~usable)
+def _fit(residual: Floats, axes: tuple[Floats, Floats], stretch: NDArray[np.int64], moving: Flags, lag: int) -> Floats:
+    """Return forward and left part and their sigma as one row, from changes within a `stretch`; no row where too little was driven or turned."""
     pair = moving[lag:] & moving[:-lag] & (stretch[lag:] == stretch[:-lag])
     step = np.flatnonzero(pair)[:: max(1, lag // 4)]
     if len(step) < 40:
