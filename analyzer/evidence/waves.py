@@ -25,6 +25,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from analyzer.evidence.displacement import lagged
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.road import Seconds
 from analyzer.evidence.track import Flags, Floats, Track
@@ -35,6 +36,8 @@ from analyzer.settings import thresholds
 
 #: Swings further apart than this do not vie with each other [s].
 NEAR_S = 300.0
+#: Share of all seconds beyond which tails are looked at.
+FAR = 0.995
 #: Rounds of looking: so many swings at most within `NEAR_S`.
 MOST = 6
 
@@ -69,11 +72,12 @@ def no_waves(count: int) -> Waves:
 class _Search:
     """What was found so far: swings taken out `taken` (k, 2), mean squares of what may be beside and of heights (k,), and the certain ones.
 
-    `slow` (k,) is where the car is slow enough for a reflection to last.
+    `slow` (k,) is where the car is slow enough for a reflection to last, `fast` how likely a swing is where it is not.
     """
 
     grid: Whitening
     slow: Flags
+    fast: float
     heights: Heights
     taken: Floats
     spread: Floats
@@ -119,7 +123,7 @@ def find_waves(
         return no_waves(len(track))
     nothing = np.zeros(len(grid.t))
     slow = np.interp(grid.t, track.t, _slow(track, doubtful=doubtful)) > 0
-    search = _Search(grid, slow, heights_of(grid, road, track.begun_s), np.zeros((len(grid.t), 2)), nothing.copy(), nothing.copy(), [])
+    search = _Search(grid, slow, _fast(track, residual, usable), heights_of(grid, road, track.begun_s), np.zeros((len(grid.t), 2)), nothing.copy(), nothing.copy(), [])
     for _ in range(MOST):
         if not _round(search, track.begun_s, doubtful=doubtful):
             break
@@ -137,7 +141,7 @@ def _round(search: _Search, begun_s: float, *, doubtful: bool = True) -> bool:
     if not tried:
         return False
     middle_s = np.concatenate([grid.t[0] + every * (x.first + x.count / 2) for x in tried])
-    prior = np.concatenate([_log_prior(x.count * every) + _log_slow(search.slow, x) for x in tried]) + _log_again(middle_s, search.found)
+    prior = np.concatenate([_log_prior(x.count * every) + _log_slow(search, x) for x in tried]) + _log_again(middle_s, search.found)
     weight = np.concatenate([x.odds for x in tried]) + prior
     blunt = _blunted(middle_s + begun_s, weight)
     share = np.exp(blunt - np.logaddexp(0.0, _nearby(middle_s + begun_s, blunt)))
@@ -228,17 +232,25 @@ def _slow(track: Track, *, doubtful: bool) -> Floats:
     return np.where(fast, 0.0, 1.0)
 
 
-def _log_slow(slow: Flags, tried: Tried) -> Floats:
-    """Return by how much less likely, as a logarithm, swings (m,) are since the car is fast nearly all along.
+def _fast(track: Track, residual: Floats, usable: Flags) -> float:
+    """Return how likely, against one at a stand, a swing is while the car is fast all along.
 
-    At speed the way to a reflecting wall changes by wavelengths within a second: the reflection averages out, and what looks like a swing
-    of the position is more often the velocity's.
+    At speed the way to a reflecting wall changes by wavelengths within a second: the reflection averages out. Where velocity is as even as
+    its noise a swing is believed all the same; where its errors have heavy tails, what looks like a swing is more often the velocity's.
     """
     limits = thresholds("analyzer.evidence")
-    summed = np.r_[0, np.cumsum(slow)]
-    first, end = (np.clip(x, 0, len(slow)) for x in (tried.first, tried.first + tried.count))
-    share = np.minimum((summed[end] - summed[first]) / (limits["wave.slow_share"] * tried.count), 1.0)
-    return np.asarray(np.log(limits["wave.fast"] + (1.0 - limits["wave.fast"]) * share))
+    moved = np.hypot(*lagged(residual, max(1, round(1.0 / track.nominal_s)), usable & ~track.standing).T)
+    middle, far = (track.learnt.quantile("wave.moved", moved, share, empty=0.0) for share in (0.5, FAR))
+    heavy = np.clip((far / max(middle, 1e-9) - limits["wave.even_tails"]) / (limits["wave.heavy_tails"] - limits["wave.even_tails"]), 0.0, 1.0)
+    return float(limits["wave.fast"] ** heavy)
+
+
+def _log_slow(search: _Search, tried: Tried) -> Floats:
+    """Return by how much less likely, as a logarithm, swings (m,) are since the car is fast nearly all along, see `_fast`."""
+    summed, count = np.r_[0, np.cumsum(search.slow)], len(search.slow)
+    first, end = (np.clip(x, 0, count) for x in (tried.first, tried.first + tried.count))
+    share = np.minimum((summed[end] - summed[first]) / (thresholds("analyzer.evidence")["wave.slow_share"] * tried.count), 1.0)
+    return np.asarray(np.log(search.fast + (1.0 - search.fast) * share))
 
 
 def _log_prior(length_s: float) -> float:

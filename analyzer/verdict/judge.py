@@ -55,8 +55,8 @@ Flags = NDArray[np.bool_]
 #: 12: a step that the receiver draws out over some seconds, because it smooths its positions, is a step: the wrong fix that it mends or
 #: takes stands by itself, and what lies beyond it is no longer doubted for not fitting.
 #: 13: a velocity that strays for a moment while the positions run on smoothly is no step of the position; a car that creeps without a logged
-#: course moves on the course it had or takes; swings of the position count for less where the car is fast all along; spikes of some tenths
-#: of a second at high rates do not speak against the claims.
+#: course moves on the course it had or takes; swings of the position count for less where the car is fast all along and velocity has heavy tails; spikes of some tenths
+#: of a second at high rates do not speak against the claims; what was driven during a pause tells of no antenna offset.
 RULES_VERSION = "13"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",

@@ -23,10 +23,10 @@ from tests.evidence.tracks import weaving
 Floats = NDArray[np.float64]
 
 
-def _waves(track: Track, *, doubtful: bool = True, slowed: float = 1.0) -> Waves:
+def _waves(track: Track, *, doubtful: bool = True) -> Waves:
     left, extra, truncated = residual(track)
     noise = noise_of.learn_moving(left, track.fixed, track)
-    return find_waves(replace(track, velocity=track.velocity / slowed), left, noise, usable=track.fixed, coarse=np.ones(len(track)), lost_var=extra + truncated, doubtful=doubtful)
+    return find_waves(track, left, noise, usable=track.fixed, coarse=np.ones(len(track)), lost_var=extra + truncated, doubtful=doubtful)
 
 
 def _swung(track: Track, first: float, last: float, size: float) -> Track:
@@ -66,21 +66,31 @@ def test_a_swing_at_rest_is_seen_however_poor_the_velocity() -> None:
 def test_where_a_filter_may_follow_only_what_is_certain_counts() -> None:
     for size_m, certain in ((0.4, True), (0.25, False)):
         track = _swung(weaving(600.0, seed=3), 250.0, 340.0, size_m)
-        found, open_to = (_waves(track, doubtful=doubtful, slowed=5.0) for doubtful in (False, True))
+        found, open_to = (_waves(track, doubtful=doubtful) for doubtful in (False, True))
         assert (len(found.spans) > 0) == (len(open_to.spans) > 0) == certain
         assert open_to.size.max() > 0.1, "else there was nothing to leave out"
         assert found.size.max() > 0.3 if certain else found.size.max() == 0.0
 
 
-def test_a_swing_counts_for_less_where_the_car_is_fast_all_along() -> None:
+def test_a_swing_counts_for_less_where_the_car_is_fast_and_velocity_has_heavy_tails(monkeypatch: pytest.MonkeyPatch) -> None:
     """At 15 m/s reflections average out; the same residual at walking pace, or with a stop in it, is multipath."""
     track = _swung(weaving(600.0, seed=3), 250.0, 340.0, 0.25)
-    assert _waves(track).size.max() < thresholds("analyzer.evidence")["wave.matters"]
-    assert _waves(track, slowed=5.0).size.max() > 0.1
-    left, extra, truncated = residual(track)
     stopped = replace(track, velocity=np.where((np.abs(track.t - 290.0) < 10.0)[:, None], 0.5, track.velocity))
-    noise = noise_of.learn_moving(left, track.fixed, track)
-    assert find_waves(stopped, left, noise, usable=track.fixed, coarse=np.ones(len(track)), lost_var=extra + truncated).size.max() > 0.1
+    pulses = np.where(track.t % 20 < 0.5, 0.5 * (-1.0) ** (track.t // 20), 0.0)[:, None] * [0.6, -0.8]
+    disturbed = replace(track, velocity=track.velocity + pulses)
+    assert module._fast(track, residual(track)[0], track.fixed) == 1.0
+    fast = module._fast(disturbed, residual(disturbed)[0], track.fixed)
+    assert fast == pytest.approx(thresholds("analyzer.evidence")["wave.fast"])
+
+    def size(moving: Track) -> float:
+        left, extra, truncated = residual(track)
+        noise = noise_of.learn_moving(left, track.fixed, track)
+        return float(find_waves(moving, left, noise, usable=track.fixed, coarse=np.ones(len(track)), lost_var=extra + truncated).size.max())
+
+    assert size(track) > 0.1
+    monkeypatch.setattr(module, "_fast", lambda *_: fast)
+    assert size(track) < thresholds("analyzer.evidence")["wave.matters"]
+    assert size(replace(track, velocity=track.velocity / 5)) > 0.1 and size(stopped) > 0.1
 
 
 def test_nothing_is_looked_for_without_learnt_noise() -> None:
