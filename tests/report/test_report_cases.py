@@ -122,7 +122,6 @@ def marked(full: Assessment) -> Assessment:
             no_positions,
             [
                 "How good the positions are could not be evaluated",
-                "No position was recorded, so there is no map",
             ],
         ),
         (no_windows, ["The run is usable for lane 0.10 m except for the stretches below.", "No manoeuvres were named"]),
@@ -156,6 +155,12 @@ def test_sensible_words_for(change: object, words: list[str]) -> None:
     page = Page(render(change(builders.assessment(duration_s=1200.0, rate_hz=2.0))))  # type: ignore[operator]
     assert [w for w in words if w not in page.text] == []
     assert not re.search(r"\bnan\b|NaT|<NA>|None\b(?! (?:was|:))", page.text.replace("None: every", ""))
+
+
+def test_without_a_position_the_place_of_the_map_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(drawing, "pictures", pictures)
+    monkeypatch.setattr(explorer, "build", linked_view)
+    assert "No position was recorded, so there is no map" in Page(render(no_positions(builders.assessment(duration_s=300.0, rate_hz=2.0)))).text
 
 
 @pytest.mark.parametrize(("change", "words"), [
