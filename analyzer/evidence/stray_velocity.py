@@ -87,9 +87,10 @@ def find_strays(track: Track, residual: Floats, usable: Flags, *, delay_s: float
     taken = np.zeros(len(track), dtype=bool)
     out: list[Stray] = []
     for _, first, last, way_m, sigma_m in best:
-        if not taken[first:last + 1].any():
+        row, end = first + late[0], last + late[1]
+        if not taken[first:last + 1].any() and row > 0 and end < len(track) - 1:
             taken[first:last + 1] = True
-            out.append(Stray(max(first + late[0], 0), min(last + late[1], len(track) - 1), way_m, sigma_m))
+            out.append(Stray(row, end, way_m, sigma_m))
     return sorted(out, key=lambda stray: stray.first)
 
 
@@ -146,6 +147,6 @@ def without_strays(track: Track, strays: list[Stray]) -> tuple[Track, Floats]:
         inside, ends = slice(stray.first + 1, stray.last), [stray.first, stray.last]
         before, behind = [max(ends[0] - flank, 0), ends[0]], [ends[1], min(ends[1] + flank, len(track) - 1)]
         slopes = [np.diff(track.velocity[x], axis=0)[0] / np.diff(track.t[x]) for x in (before, behind)]
-        velocity[inside] = CubicHermiteSpline(track.t[ends], velocity[ends], slopes)(track.t[inside])
+        velocity[inside] = CubicHermiteSpline(track.t[ends], track.velocity[ends], slopes)(track.t[inside])
         variance[stray.first:stray.last] += stray.sigma_m**2 / (stray.last - stray.first)
     return replace(track, velocity=velocity), variance

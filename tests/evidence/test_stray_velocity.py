@@ -80,6 +80,15 @@ def test_the_rows_are_those_of_the_velocity_where_it_is_late() -> None:
     assert 0 <= track.t[early.first] < HERE + 0.65, "without the delay the same moment is looked for where positions are"
 
 
+@pytest.mark.parametrize("delay_s", [-0.3, 0.0, 0.3])
+def test_at_either_end_of_a_log_nothing_is_put_in_from_beyond_it(delay_s: float) -> None:
+    clean = weaving(120.9, 10.0, seed=4)
+    pulse = 0.8 * np.sin(np.pi * np.clip((clean.t - HERE) / 0.7, 0, 1)) + 0.8 * np.sin(np.pi * np.clip((0.9 - clean.t) / 0.7, 0, 1))
+    track = replace(clean, velocity=clean.velocity + pulse[:, None] * [0.6, 0.8], standing=np.zeros(len(clean), bool))
+    mended, variance = without_strays(track, found(track, delay_s=delay_s))
+    assert np.isfinite(mended.velocity).all() and np.isfinite(variance).all()
+
+
 def with_pulses(recording: Recording, at_s: tuple[float, ...]) -> Recording:
     """Return the recording with 0.5 m/s to the side for 0.7 s at each of `at_s`."""
     fixes = recording.fixes
