@@ -195,7 +195,7 @@ def _change(
         "unit": quantity.unit,
         "from_value": float(np.median(values[a])),
         "to_value": float(np.median(values[b])),
-        "effect": 0.5 + difference,
+        "effect": _chance([s for s, d in zip(samples, days, strict=True) if d == first], [s for s, d in zip(samples, days, strict=True) if d == second], quantity.key),
         "worse": bool(difference * quantity.better < 0),
         "p_value": p_value,
         "from_runs": int(a.sum()),
@@ -203,6 +203,12 @@ def _change(
         "n_eff_from": float(own[a].sum()),
         "n_eff_to": float(own[b].sum()),
     }
+
+
+def _chance(earlier: Sequence[RunSample], later: Sequence[RunSample], key: str) -> float:
+    """Return the chance that an epoch of `later` is larger than one of `earlier`, ties halved, each run counting alike."""
+    before, behind = (np.mean([s.counts[key] / s.counts[key].sum() for s in runs], axis=0) for runs in (earlier, later))
+    return float(np.clip(behind @ (np.cumsum(before) - before / 2), 0.0, 1.0))
 
 
 def _between(mean: Array, variance: Array, days: Sequence[str]) -> tuple[float, int]:

@@ -50,6 +50,18 @@ def test_days_of_one_run_each_are_held_by_the_effective_sample_size() -> None:
     assert "between runs rather than days" in words
 
 
+def test_the_size_is_a_chance_whatever_other_days_show() -> None:
+    """Counted pair by pair: with three days, two of them far apart, ranks pooled over all had made 1.2 of it."""
+    rng = np.random.default_rng(8)
+    tables = [epochs(rng, age_factor=factor, count=300) for factor in (1.0, 1.2, 40.0)]
+    table = changes([sample_run(k, x, np.arange(300)) for k, x in enumerate(tables)], ["a", "b", "c"]).set_index(["quantity", "from_day"])
+    for number, day in enumerate("ab"):
+        earlier, later = (x["correction_age_s"].to_numpy() for x in tables[number:number + 2])
+        pairs = np.mean(later[:, None] > earlier[None, :]) + np.mean(later[:, None] == earlier[None, :]) / 2
+        assert table.loc[("age_p95_s", day), "effect"] == pytest.approx(pairs, abs=0.02)
+    assert table["effect"].between(0.0, 1.0).all()
+
+
 def test_a_worse_day_comes_first_and_its_size_is_the_chance_of_being_larger() -> None:
     rng = np.random.default_rng(3)
     samples = [sample_run(k, epochs(rng, age_factor=1.0 if k < 3 else 2.5), np.arange(900)) for k in range(6)]
