@@ -116,6 +116,7 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     delay_s = 0.0 if track.from_places else velocity_delay(track, residual, fresh & known)
     if delay_s:
         residual, extra, truncated = residual_of(track, delay_s=delay_s)
+    whole = residual
     askew = None if track.from_places else askew_velocity(track, residual, fresh & known)
     if askew is not None:
         residual = residual - askew.part
@@ -126,7 +127,7 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     residual = residual - strayed
     strays = [] if fused else find_strays(track, residual, fresh & known, delay_s=delay_s)
     if strays:
-        taken_out = residual_of(track, delay_s=delay_s)[0] - residual
+        taken_out = whole - residual
         track, unsure = without_strays(track, strays)
         residual, extra, truncated = residual_of(track, delay_s=delay_s)
         residual, truncated = residual - taken_out, truncated + unsure

@@ -81,8 +81,8 @@ def find_strays(track: Track, residual: Floats, usable: Flags, *, delay_s: float
     velocity = np.where(known[:, None], track.velocity, 0.0)
     if delay_s:
         velocity = np.column_stack([np.interp(track.t + delay_s, track.t, v) for v in velocity.T])
-    moved = integrate(track.t, velocity)[0]
-    tried = [ends for span_s in SPANS_S if (ends := _ends(track, velocity, moved, residual, known, span_s=span_s)) is not None]
+    way = np.vstack([np.zeros((1, 2)), np.cumsum(integrate(track.t, velocity)[0], axis=0)])
+    tried = [ends for span_s in SPANS_S if (ends := _ends(track, velocity, way, residual, known, span_s=span_s)) is not None]
     best = sorted((choice for ends in tried for choice in _best_of(ends)), reverse=True)
     taken = np.zeros(len(track), dtype=bool)
     out: list[Stray] = []
@@ -109,14 +109,13 @@ def _best_of(ends: _Ends) -> Iterator[tuple[float, int, int, float, float]]:
         yield float(missed[at] - 2 * left[at]), int(ends.first[at]), int(ends.last[at]), float(missed[at]), usual
 
 
-def _ends(track: Track, velocity: Floats, moved: Floats, residual: Floats, known: Flags, *, span_s: float) -> _Ends | None:
+def _ends(track: Track, velocity: Floats, way: Floats, residual: Floats, known: Flags, *, span_s: float) -> _Ends | None:
     """Return the moments of `span_s`; None where the rate is too low for it or the track too short."""
     inner, flank = round(span_s / track.nominal_s), max(1, round(FLANK_S / track.nominal_s))
     whole = inner + 2 * flank
     if inner < 3 or abs(inner * track.nominal_s - span_s) > 0.5 * track.nominal_s or len(track) <= whole:
         return None
     t, v = track.t, velocity
-    way = np.vstack([np.zeros((1, 2)), np.cumsum(moved, axis=0)])
     a = np.arange(flank, len(track) - inner - flank)
     b = a + inner
     seen = np.r_[0, np.cumsum(known)]
