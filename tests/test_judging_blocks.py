@@ -22,6 +22,7 @@ from analyzer import tables
 from analyzer.demo import DriveSpec, Fault, make_drive
 from analyzer.evidence.blocks import plan
 from analyzer.scratch import Scratch, Sizes
+from analyzer.settings import thresholds
 
 pytestmark = pytest.mark.usefixtures("no_pictures")
 
@@ -112,9 +113,14 @@ def test_larger_blocks_agree_to_two_per_cent(folder: Path, both: tuple[analyzer.
 
 def test_stretches_are_those_of_the_whole_drive(both: tuple[analyzer.Assessment, analyzer.Assessment]) -> None:
     whole, parted = both
-    columns = ["segment_id", "start_utc", "end_utc", "n", "decision"]
+    columns = ["segment_id", "start_utc", "end_utc", "n"]
     pd.testing.assert_frame_equal(whole.segments[columns], parted.segments[columns])
-    assert (whole.jumps["decision"] == parted.jumps["decision"]).all()
+    # whether a gap is bridged is a limit on a sigma that blocks know to some per cent
+    tested = thresholds("analyzer.evidence")["wrong.tested"]
+    open_ = (np.abs(whole.jumps["sigma_m"] / tested - 1) < 0.05).to_numpy()
+    assert open_.sum() <= 2 and (whole.jumps["decision"] == parted.jumps["decision"])[~open_].all()
+    told = ~(np.r_[False, open_] | np.r_[open_, False])
+    assert (whole.segments["decision"] == parted.segments["decision"])[told].all() and not (parted.segments["decision"] == "wrong")[~told].any()
     assert whole.verdict.level == parted.verdict.level
     pd.testing.assert_frame_equal(whole.windows[["name", "verdict", "repeat"]], parted.windows[["name", "verdict", "repeat"]])
 

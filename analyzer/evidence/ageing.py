@@ -14,7 +14,7 @@ from analyzer.settings import thresholds
 
 @dataclass(frozen=True)
 class Ageing:
-    """`excess_s` age beyond the usual sawtooth per epoch; `stale` beyond it by `ageing.stale`; `free_s` the usual limit."""
+    """`excess_s` age beyond the usual sawtooth per epoch; `stale` beyond it by `ageing.stale` and on the way back; `free_s` the usual limit."""
 
     excess_s: Floats
     stale: Flags
@@ -35,7 +35,16 @@ def age_excess(track: Track, *, fused: bool = False) -> Ageing:
     excess = np.nan_to_num(np.clip(age - free, 0, None))
     if fused:
         _hold_at_rest(excess, track.standing, limits["ageing.stale"])
-    return Ageing(excess, excess > limits["ageing.stale"], free)
+    return Ageing(excess, with_way_back(excess, track.t) > limits["ageing.stale"], free)
+
+
+def with_way_back(excess_s: Floats, t: Floats) -> Floats:
+    """Return `excess_s` (n,) [s] with what an outage left carried on while the position goes back to where fresh corrections put it."""
+    limits, out = thresholds("analyzer.evidence"), excess_s.copy()
+    for _, end in intervals.runs(excess_s > limits["ageing.stale"]):
+        stop = int(np.searchsorted(t, t[end - 1] + limits["ageing.back"], side="right"))
+        out[end:stop] = np.maximum(out[end:stop], excess_s[end - 1])
+    return out
 
 
 def _hold_at_rest(excess: Floats, standing: Flags, least: float) -> None:
@@ -78,7 +87,8 @@ def rates(ageing: Ageing, track: Track, deviation: Floats, sigma: Floats) -> tup
 
     `deviation` (n, 2) and `sigma` (n,) are the positions against the walk pinned by fresh fixes. Where it is known well
     enough, the outage's own error over its excess age is a measurement of its rate, larger or smaller than the
-    published one.
+    published one; not where corrections come in, when the position is on its way back while the age is still said to be old.
+    `ageing` holds the way back, see `with_way_back`.
     """
     limits = thresholds("analyzer.evidence")
     out = np.full(len(track), RADIUS_95 * limits["ageing.rate"])
@@ -86,7 +96,7 @@ def rates(ageing: Ageing, track: Track, deviation: Floats, sigma: Floats) -> tup
     size = np.hypot(*np.nan_to_num(deviation).T)
     for start, end in intervals.runs(ageing.excess_s > 0):
         use = np.arange(start, end)
-        use = use[track.fixed[use] & (ageing.excess_s[use] > limits["ageing.stale"]) & np.isfinite(sigma[use])]
+        use = use[track.fixed[use] & (track.t[use] <= track.t[end - 1] - 2 * limits["ageing.back"]) & (ageing.excess_s[use] > limits["ageing.stale"]) & np.isfinite(sigma[use])]
         if not len(use):
             continue
         unsure = sigma[use] / ageing.excess_s[use]

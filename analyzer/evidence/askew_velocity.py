@@ -7,7 +7,8 @@ is fitted by the ways east and north and by these times the place, which tells a
 
     east   a1 E + a2 N + a3 ∫ n dE + a4 ∫ e dN          north  b1 N + b2 E + b3 ∫ e dE + b4 ∫ n dN
 
-What is certain is taken out. Multipath and wrong fixes do not follow the way driven.
+What is certain is taken out; how far the way across a gap may still be off with it is told as well. Multipath and wrong fixes do not
+follow the way driven.
 
 Source: scale factor and convergence of map grids, IOGP Guidance Note 7-2; robust regression with the weights of Huber (1964), from memory.
 """
@@ -18,7 +19,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analyzer import intervals
 from analyzer.evidence.displacement import filled_velocity
+from analyzer.evidence.learnt import SIGMA_PER_MEDIAN
 from analyzer.evidence.sensor_errors import certain_shares
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
@@ -29,14 +32,18 @@ TERMS = ((0, 1, 2, 3), (1, 0, 4, 5))
 
 @dataclass(frozen=True)
 class Askew:
-    """`part` (n, 2) [m] of the residual that follows the way driven; `share` [m/m] of the way it amounts to (root mean square)."""
+    """`part` (n, 2) [m] of the residual that follows the way driven; `share` [m/m] of the way it amounts to (root mean square).
+
+    `unsure_var` (n-1,) [m²] : what each step between epochs that do not count adds to the variance of the way across them, per axis.
+    """
 
     share: float
     part: Floats
+    unsure_var: Floats
 
 
-def askew_velocity(track: Track, residual: Floats, usable: Flags) -> Askew | None:
-    """Return what of `residual` (n, 2) [m] surely follows the way driven, None where nothing does.
+def askew_velocity(track: Track, residual: Floats, usable: Flags) -> Askew:
+    """Return what of `residual` (n, 2) [m] surely follows the way driven: nothing where that is not certain.
 
     Parameters
     ----------
@@ -47,15 +54,32 @@ def askew_velocity(track: Track, residual: Floats, usable: Flags) -> Askew | Non
     limits = thresholds("analyzer.evidence")
     ways = _ways(track, usable)
     rows = track.learnt.rows("askew", *_by_window(track, np.column_stack([residual, ways]), usable))
-    if len(rows) < limits["askew.least_windows"]:
-        return None
-    found = np.zeros((2, ways.shape[1]))
-    for axis, terms in enumerate(TERMS):
-        found[axis, terms] = _certain(rows[:, 2 + np.array(terms)], rows[:, axis])
-    if not found.any():
-        return None
+    found, unsure = np.zeros((2, ways.shape[1])), np.full((2, 2, 2), np.eye(2) * limits["askew.usual"] ** 2)
+    if len(rows) >= limits["askew.least_windows"]:
+        for axis, terms in enumerate(TERMS):
+            found[axis, terms] = _certain(rows[:, 2 + np.array(terms)], rows[:, axis])
+            unsure[axis] = _unsure(rows[:, 2:4], rows[:, axis] - rows[:, 2:] @ found[axis])
     changed, way = rows[:, 2:] @ found.T, rows[:, 2:4]
-    return Askew(float(np.sqrt((changed**2).sum() / (way**2).sum())), ways @ found.T)
+    share = float(np.sqrt((changed**2).sum() / (way**2).sum())) if found.any() else 0.0
+    return Askew(share, ways @ found.T, _unsure_var(ways[:, :2], unsure, usable))
+
+
+def _unsure(ways: Floats, left: Floats) -> Floats:
+    """Return the covariance (2, 2) of the shares of the ways east and north (m, 2) in what is `left` (m,), with what is usual before looking."""
+    limits = thresholds("analyzer.evidence")
+    scale = max(limits["askew.widened"] * SIGMA_PER_MEDIAN * float(np.median(np.abs(left))), 1e-4)
+    return np.asarray(np.linalg.inv(ways.T @ ways / scale**2 + np.eye(2) / limits["askew.usual"] ** 2), dtype=np.float64)
+
+
+def _unsure_var(path: Floats, unsure: Floats, usable: Flags) -> Floats:
+    """Return the variance of each step (n-1,) [m²]: over a gap they sum up to that of the whole way across it, since the share is the same all along."""
+    step = np.diff(path, axis=0)
+    out, length = np.zeros(len(step)), np.hypot(*step.T)
+    for first, end in intervals.runs(~(usable[1:] & usable[:-1])):
+        way, driven = step[first:end].sum(axis=0), length[first:end].sum()
+        if driven > 0:
+            out[first:end] = max(float(way @ cov @ way) for cov in unsure) * length[first:end] / driven
+    return out
 
 
 def _ways(track: Track, usable: Flags) -> Floats:

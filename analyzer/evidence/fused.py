@@ -113,7 +113,8 @@ def _unconfirmed(track: Track, slews: Slews, road: Pairs) -> Flags:
     """Return the epochs fixed again less than `fused.unconfirmed` ago whose entry nothing independent watched, or saw move nobody knows how far.
 
     The doubt ends with the fix: one that is taken anew behind another loss has an entry of its own. There is none where the road
-    lies as high in this fix as in other passes.
+    lies as high in this fix as in other passes, nor behind the last slow step of a fix that was watched for so long without another:
+    a wrong one would have been left by then, and that would have shown.
     """
     limits = thresholds("analyzer.evidence")
     out = np.zeros(len(track), dtype=bool)
@@ -129,5 +130,23 @@ def _unconfirmed(track: Track, slews: Slews, road: Pairs) -> Flags:
         moved = slews.between(float(track.t[end]), float(track.t[end] + limits["fused.entry"]))
         vague = len(moved) > 0 and bool((slews.var[moved, :2].max(axis=1) > limits["wrong.tested"] ** 2).any())
         if (watched < 0.5 or vague) and not confirmed(road, (track.begun_s + track.t[end], track.begun_s + track.t[following - 1])):
-            out[end:following] = fixed & (gone < limits["fused.unconfirmed"])
+            out[end:following] = fixed & (gone < min(limits["fused.unconfirmed"], _quiet_after(track, slews, end, following)))
     return out
+
+
+def _quiet_after(track: Track, slews: Slews, end: int, following: int) -> float:
+    """Return for how long [s] after epoch `end` slow steps were seen, where the fix, to epoch `following`, was then watched and quiet long enough, else infinity.
+
+    A small step stands out in height only, where it may be the road's: quiet is what holds none of those either, once the last step has settled.
+    """
+    limits = thresholds("analyzer.evidence")
+    long, begun, ended = limits["fused.unconfirmed"], float(track.t[end]), float(track.t[following - 1])
+    spans = slews.spans[(slews.spans[:, 1] > begun) & (slews.spans[:, 1] < ended)]
+    steps = spans[spans[:, 0] < begun + long, 1]
+    quiet = float(steps.max(initial=begun))
+    inside = slice(int(np.searchsorted(track.t, quiet)), int(np.searchsorted(track.t, quiet + long)))
+    watched = (slews.shown | track.standing)[inside]
+    settled = slice(int(np.searchsorted(track.t, quiet + limits["fused.entry"])), inside.stop)
+    if slews.stirred[settled].any() or quiet + long > ended or (spans[:, 0] < quiet + long).sum() > len(steps) or watched.mean() < limits["fused.watched"]:
+        return np.inf
+    return quiet - begun

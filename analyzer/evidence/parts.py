@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
 from analyzer import intervals, tables
-from analyzer.evidence.ageing import Ageing, counted, rates
+from analyzer.evidence.ageing import Ageing, counted, rates, with_way_back
 from analyzer.evidence.claim import RADIUS_95, carried_claim
 from analyzer.evidence.fused import FusedDoubts
 from analyzer.evidence.heights import step_between
@@ -46,9 +46,10 @@ def parts(
 ) -> Parts:
     """Return every part; `frame_m` (n,) is how far positions may be off in the frame of another base (`PriorOf.frame_radius`)."""
     limits = thresholds("analyzer.evidence")
-    # the velocity of a fused solution drifts with its position: it shows no ageing
-    deviation = opinion.deviation if doubts is None else np.full_like(opinion.deviation, np.nan)
-    growth, age_measured = rates(ageing, track, deviation, opinion.sigma if doubts is None else np.full(len(track), np.nan))
+    # velocity of a fused solution, or made from positions, drifts with the position: it shows no ageing
+    blind = np.full(len(track), doubts is not None or track.from_places)
+    ageing = replace(ageing, excess_s=with_way_back(ageing.excess_s, track.t))
+    growth, age_measured = rates(ageing, track, opinion.deviation, np.where(blind, np.nan, opinion.sigma))
     segment, wrong, unsure = _segment(track, opinion, frame_m)
     scatter, spike = _scatter(track, opinion)
     size = np.hypot(*opinion.deviation.T)
@@ -58,9 +59,9 @@ def parts(
     by_height = np.where(swings, limits["wave.plan_of_height"] * opinion.waves.high, 0.0) if doubts is not None else np.zeros(len(track))
     scatter, unsure = np.maximum.reduce([scatter, swing, by_height]), unsure | (swings & ~opinion.waves.certain(track.t))
     if doubts is not None:
-        blind = doubts.unconfirmed & (segment == 0)
-        segment = np.where(blind, limits["fused.size"], segment)
-        alignment, settling, unsure = doubts.alignment, doubts.settling, unsure | blind | (doubts.alignment > 0) | (doubts.settling > 0)
+        unseen = doubts.unconfirmed & (segment == 0)
+        segment = np.where(unseen, limits["fused.size"], segment)
+        alignment, settling, unsure = doubts.alignment, doubts.settling, unsure | unseen | (doubts.alignment > 0) | (doubts.settling > 0)
     return Parts(
         ageing=growth * counted(ageing, age_measured),
         baseline=RADIUS_95 * limits["baseline.ppm"] * 1e-6 * np.nan_to_num(baseline_m),
@@ -243,7 +244,8 @@ def jump_words(step: tuple[float, ...], sigma_m: float, sigma_u_m: float, *, fra
     `frame` says that it leads into or out of another frame, `right` that all stretches together clear both sides of it.
     """
     limits = thresholds("analyzer.evidence")
-    plan = None if sigma_m > limits["wrong.tested"] else float(np.hypot(step[0], step[1])) > 3 * np.hypot(sigma_m, SQRT_2 * limits["stretch.right_sigma"])
+    size, sigma = float(np.hypot(step[0], step[1])), np.hypot(sigma_m, SQRT_2 * limits["stretch.right_sigma"])
+    plan = None if sigma_m > limits["wrong.tested"] and size < limits["wrong.told_sigmas"] * sigma else size > 3 * sigma
     tall = None if not sigma_u_m <= limits["wrong.tested"] else abs(step[2]) > 3 * np.hypot(sigma_u_m, SQRT_2 * limits["height.right_sigma"])
     if frame and (plan or tall):
         return "all positions step: the base's place or station changed"

@@ -47,12 +47,16 @@ class PriorOf:
         """Return the prior of each stretch (k,), and the part of it that is another frame, with how likely the next stretch keeps one.
 
         `unwatched` (k,) are stretches behind a slow step, where nothing would have shown that the wrong fix it led into was left again:
-        they are no less likely to hold one than what lies before the step, however long they last.
+        they are no less likely to hold one than what lies before the step, however long they last; where that was taken anew behind a loss
+        the step mostly mended it.
         """
         t = self.track.t
         spans_s = np.column_stack([t[stretches.spans[:, 0]], t[stretches.spans[:, 1] - 1]]) if len(stretches) else np.zeros((0, 2))
         fix, frame = odds_of(self.road, spans_s + self.track.begun_s, wrong, stretches.by_jump)
-        least = np.where(unwatched, thresholds("analyzer.evidence")["wrong.slew"], 0.0) if unwatched is not None else np.zeros(len(stretches))
+        least = np.zeros(len(stretches))
+        for k in np.flatnonzero(unwatched if unwatched is not None else least > 0):
+            anew = k > 1 and not (by_slew[k - 1] or stretches.by_jump[k - 1])
+            least[k] = thresholds("analyzer.evidence")["wrong.unprompted" if anew else "wrong.slew"]
         begun = [self._by_its_begin(stretches, by_slew, k) for k in range(len(stretches))]
         both = np.array([_weighed(max(b[0], low), b[1], float(f), float(o)) for b, low, f, o in zip(begun, least, fix, frame, strict=True)]).reshape(-1, 2)
         return both[:, 0], Lasting(both[:, 1], np.array([self._kept(stretches, k) for k in range(len(stretches) - 1)]))

@@ -25,7 +25,7 @@ from analyzer.evidence.noise import Noise
 from analyzer.evidence.prior import PriorOf
 from analyzer.evidence.road import NOTHING, Pairs, Seconds, seconds_of
 from analyzer.evidence.slews import Slews
-from analyzer.evidence.slow_ends import into_slews, unwatched, with_slews
+from analyzer.evidence.slow_ends import into_slews, unwatched, with_slews, without_passing
 from analyzer.evidence.stand_drift import stand_drift
 from analyzer.evidence.stray_velocity import find_strays, listed, without_strays
 from analyzer.evidence.stretches import (
@@ -119,7 +119,7 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     whole = residual
     askew = None if track.from_places else askew_velocity(track, residual, fresh & known)
     if askew is not None:
-        residual = residual - askew.part
+        residual, truncated = residual - askew.part, truncated + askew.unsure_var
     turning = None if track.from_places or fused else turning_offset(track, residual, fresh & known)
     if turning is not None:
         residual = residual - turning.part
@@ -173,6 +173,7 @@ def _chain(track: Track, stretches: Stretches, knots: Knots, noise: Noise, *, ri
         steps, step_var = measure_steps(stretches, knots, noise)
     up, up_var = _height_steps(stretches, knots, rise)
     steps, variances, by_slew = with_slews(stretches, slews, track, steps=np.column_stack([steps, up]), variances=covariance(step_var, up_var))
+    stretches, steps, variances, by_slew = without_passing(stretches, steps, variances, by_slew=by_slew, t=track.t)
     return Chain(stretches, steps, variances, by_slew, unwatched(stretches, by_slew, variances, slews.shown | track.standing))
 
 

@@ -10,7 +10,7 @@ Source: matched filter of a pulse in slowly varying noise; 1.4826 times the medi
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,7 +36,7 @@ class Slews:
     """Slow steps in time order: `spans` (k, 2) seconds, `step` (k, 3) east, north, up [m], `var` (k, 4) as from `chain.covariance`.
 
     `inside` : per epoch. `sigma_m` : by axis, what a step of five seconds is known to; empty where nothing independent is.
-    `shown` : per epoch, a wrong fix of usual size would have stood out.
+    `shown` : per epoch, a wrong fix of usual size would have stood out; `stirred` : something in height did, be it the road alone.
     """
 
     spans: Floats
@@ -45,6 +45,7 @@ class Slews:
     inside: Flags
     shown: Flags
     sigma_m: dict[str, float]
+    stirred: Flags = field(default_factory=lambda: np.zeros(0, dtype=bool))
 
     def between(self, first_s: float, last_s: float) -> NDArray[np.int64]:
         """Return the slews that lie between two moments."""
@@ -78,7 +79,15 @@ def find_slews(track: Track, motion: Independent) -> Slews:
     middle = told[min(2, len(scans) - 1)]
     by_axis = {axis: float(np.nanmedian(middle.sigma[k])) for k, axis in enumerate(AXES) if np.isfinite(middle.sigma[k]).any()}
     shown = np.interp(track.t, t, (_stands_out(middle) > limits["slew.measured"]).astype(np.float64)) > 0.5
-    return Slews(spans, step, var, inside_of(track, spans), shown, by_axis)
+    return Slews(spans, step, var, inside_of(track, spans), shown, by_axis, _stirred(t, scans, track))
+
+
+def _stirred(t: Floats, scans: list[Scan], track: Track) -> Flags:
+    """Return in which epochs (n,) the height moved against the slope by more than `slew.stirs` sigmas over some length."""
+    beyond = np.zeros(len(t), dtype=bool)
+    for scan in scans:
+        beyond |= np.abs(np.nan_to_num(scan.step[2] / scan.sigma[2])) > thresholds("analyzer.evidence")["slew.stirs"]
+    return np.asarray(np.interp(track.t, t, beyond.astype(np.float64)) > 0.5, dtype=bool)
 
 
 def _enlarged(step: Floats, var: Floats, hidden: Flags) -> Floats:

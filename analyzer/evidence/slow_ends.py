@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from analyzer.evidence.chain import Posterior, worst_in_plan
@@ -37,6 +39,30 @@ def with_slews(
         if own < variances[k, 3] and watched:
             steps[k, 2], variances[k, 3] = slews.step[found, 2].sum(), own
     return steps, variances, by_slew
+
+
+def without_passing(
+    stretches: Stretches, steps: Floats, variances: Floats, *, by_slew: Flags, t: Floats
+) -> tuple[Stretches, Floats, Floats, Flags]:
+    """Return stretches, steps, variances and which began with a slow step, without short stretches that end with one: the solution was on its way.
+
+    What begins with a slow step too was one step seen in two; the first fix of all was being drawn over. Behind a loss such a stretch tells how
+    far the step led. Their epochs are left to `into_slews`, and the next stretch counts as begun as they were.
+    """
+    length = t[stretches.spans[:, 1] - 1] - t[stretches.spans[:, 0]] if len(stretches) else np.zeros(0)
+    first = np.arange(len(by_slew)) == 0
+    passing = (by_slew | first) & np.r_[by_slew[1:], False][:len(by_slew)] & (length < thresholds("analyzer.evidence")["slew.passing"])
+    if not passing.any():
+        return stretches, steps, variances, by_slew
+    kept = np.flatnonzero(~passing)
+    legs = np.searchsorted(kept, np.arange(1, len(stretches)))  # the step to stretch k leads on to the next that is kept
+    ramps = np.vstack([stretches.ramps, t[stretches.spans[passing] - [0, 1]]])
+    ids = np.where(stretches.id >= 0, np.where(passing, -1, np.cumsum(~passing) - 1)[np.maximum(stretches.id, 0)], -1)
+    joined = replace(stretches, spans=stretches.spans[kept], by_jump=stretches.by_jump[kept], id=ids, ramps=ramps[np.argsort(ramps[:, 0])])
+    count = len(kept) - 1
+    together = [np.array([x[legs == k + 1].sum(axis=0) for k in range(count)]).reshape(count, x.shape[1]) for x in (steps, variances)]
+    begun = np.r_[0, kept[:-1] + 1]  # the first of those that are joined
+    return joined, together[0], together[1], by_slew[begun]
 
 
 def unwatched(stretches: Stretches, by_slew: Flags, variances: Floats, shown: Flags) -> Flags:

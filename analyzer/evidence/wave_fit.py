@@ -21,10 +21,16 @@ Ints = NDArray[np.int64]
 #: Lengths of swings that are tried [s], and the share of the length by which begins lie apart.
 LENGTHS_S = (40.0, 60.0, 90.0, 135.0, 200.0)
 APART = 0.125
+#: Shapes of swings, see `_shapes`.
+KINDS = ("sines", "plateau", "bump")
 #: After its end a swing still shows in the whitened residual for about this long [s].
 TAIL_S = 45.0
 #: Swings less likely than this are left out of the mean.
 LEAST_SHARE = 1e-5
+#: Share of a bump in which positions must be known.
+BUMP_SEEN = 0.6
+#: Log Bayes factor of what is not looked for.
+RULED_OUT = -1e3
 #: Heights that differ do so alike for about this long [s].
 BLOCK_S = 10.0
 
@@ -74,7 +80,7 @@ def heights_of(grid: Whitening, seconds: Seconds | None, begun_s: float) -> Heig
 
 @dataclass(frozen=True)
 class Tried:
-    """Swings of `count` places with begins `first` (m,) and sines `shape` (count, J).
+    """Swings of one `kind` and `count` places, with begins `first` (m,) and `shape` (count, J).
 
     Attributes
     ----------
@@ -83,6 +89,7 @@ class Tried:
     square : (m,) largest of the squared differences of the heights inside [m²]: what begins and ends at zero is seen at its ends too.
     """
 
+    kind: str
     count: int
     first: Ints
     shape: Floats
@@ -98,14 +105,17 @@ class Tried:
         return self.plan + self.road
 
 
-def _shapes(count: int, every: float, quick: bool) -> tuple[Floats, float]:
+def _shapes(count: int, every: float, kind: str) -> tuple[Floats, float]:
     """Return the shapes (count, J) of a swing of `count` places and the variance of each coefficient [m²].
 
-    Sines that vanish at both ends; or, for a swing that sets in and ends within `wave.edge`, one period on such a plateau.
+    Sines that vanish at both ends; for a swing that sets in and ends within `wave.edge`, one period on such a plateau; or one
+    bump, which shows beside a noisy velocity where the freedom of the others does not.
     """
     limits = thresholds("analyzer.evidence")
     through = (np.arange(count)[:, None] + 0.5) / count
-    if quick:
+    if kind == "bump":
+        shapes = np.sin(np.pi * through) ** 2
+    elif kind == "plateau":
         rise = np.minimum(through, 1 - through) * count * every / limits["wave.edge"]
         plateau = 0.5 - 0.5 * np.cos(np.pi * np.minimum(rise, 1.0))
         shapes = plateau * np.hstack([np.ones_like(through), np.cos(2 * np.pi * through), np.sin(2 * np.pi * through)])
@@ -132,18 +142,22 @@ def _projected(grid: Whitening, white: Floats, first: Ints, shapes: Floats, ever
     return gram, seen
 
 
-def scan(grid: Whitening, white: Floats, heights: Heights, count: int, *, quick: bool) -> Tried:
-    """Return every begin of swings of `count` places; `white` (k, 2) is the whitened residual in plan."""
+def scan(grid: Whitening, white: Floats, heights: Heights, count: int, *, kind: str) -> Tried:
+    """Return every begin of swings of `count` places and one of `KINDS`; `white` (k, 2) is the whitened residual in plan."""
     every = float(grid.t[1] - grid.t[0])
     hop = max(1, round(count * APART))
     first = np.arange(-count // 2 + (count // 2 - grid.origin) % hop, len(grid.t) - count // 2, hop)
-    shapes, var = _shapes(count, every, quick)
+    shapes, var = _shapes(count, every, kind)
     gram, seen = _projected(grid, white, first, shapes, every)
     cov: Floats = np.asarray(np.linalg.inv(gram + np.eye(gram.shape[1]) / var), dtype=np.float64)
     fit: Floats = np.asarray(cov @ seen, dtype=np.float64)
     plan = 0.5 * (seen * fit).sum(axis=(1, 2)) + np.linalg.slogdet(cov)[1] - gram.shape[1] * np.log(var)
+    if kind == "bump":
+        seen_share = _inside(grid.known.astype(np.float64), first, count) / count  # by its flank alone it could be of any size
+        small = np.hypot(*fit[:, 0].T) < thresholds("analyzer.evidence")["wave.bump"]
+        plan = np.where(small | (seen_share < BUMP_SEEN), RULED_OUT, plan)
     square = np.lib.stride_tricks.sliding_window_view(np.pad(heights.square, count), count)[first + count].max(axis=1)
-    return Tried(count, first, shapes, plan, _inside(heights.score, first, count), fit, cov, square)
+    return Tried(kind, count, first, shapes, plan, _inside(heights.score, first, count), fit, cov, square)
 
 
 def _inside(values: Floats, first: Ints, count: int) -> Floats:

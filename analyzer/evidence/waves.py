@@ -5,7 +5,7 @@ a Kalman filter with that model whitens it. Against it stands the same plus a sw
 
     m(t) = sum over j of b_j s_j((t - a) / L),   b_j normal with zero mean
 
-with sines of half periods from `wave.fastest` on, or one period on a plateau that sets in and ends within `wave.edge`,
+with sines of half periods from `wave.fastest` on, one period on a plateau that sets in and ends within `wave.edge`, or one bump,
 for every begin a and length L. Both are linear and normal, so the logarithm of the Bayes factor is closed::
 
     ln B = 1/2 (z'B (B'B + P)^-1 B'z - ln det(I + P^-1/2 B'B P^-1/2)),   z, B whitened, P the prior precision of b
@@ -20,7 +20,7 @@ Estimation, and Modulation Theory, part I, section 4.3, and the normal linear mo
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +29,7 @@ from analyzer.evidence.displacement import lagged
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.road import Seconds
 from analyzer.evidence.track import Flags, Floats, Track
-from analyzer.evidence.wave_fit import APART, LENGTHS_S, Heights, Tried, heights_of, likeliest, moments, scan
+from analyzer.evidence.wave_fit import APART, KINDS, LENGTHS_S, Heights, Tried, heights_of, likeliest, moments, scan
 from analyzer.evidence.whitening import Whitening, whitened, whitening_of
 from analyzer.log_sums import log_sum
 from analyzer.settings import thresholds
@@ -40,6 +40,8 @@ NEAR_S = 300.0
 FAR = 0.995
 #: Rounds of looking: so many swings at most within `NEAR_S`.
 MOST = 6
+#: Places of the grid over which the whitened residual is summed.
+SUMMED = (10, 20, 30)
 
 
 @dataclass(frozen=True)
@@ -72,10 +74,12 @@ def no_waves(count: int) -> Waves:
 class _Search:
     """What was found so far: swings taken out `taken` (k, 2), mean squares of what may be beside and of heights (k,), and the certain ones.
 
-    `slow` (k,) is where the car is slow enough for a reflection to last, `fast` how likely a swing is where it is not.
+    `slow` (k,) is where the car is slow enough for a reflection to last, `fast` how likely a swing is where it is not; `sharp` is the grid
+    with noise as small as it is seen, for bumps.
     """
 
     grid: Whitening
+    sharp: Whitening
     slow: Flags
     fast: float
     heights: Heights
@@ -123,7 +127,10 @@ def find_waves(
         return no_waves(len(track))
     nothing = np.zeros(len(grid.t))
     slow = np.interp(grid.t, track.t, _slow(track, doubtful=doubtful)) > 0
-    search = _Search(grid, slow, _fast(track, residual, usable), heights_of(grid, road, track.begun_s), np.zeros((len(grid.t), 2)), nothing.copy(), nothing.copy(), [])
+    heavy = _heavy_tails(track, residual, usable)
+    sharp = replace(grid, scale=grid.scale / _overstated(grid, track) ** (1.0 - heavy))
+    fast = thresholds("analyzer.evidence")["wave.fast"] ** heavy
+    search = _Search(grid, sharp, slow, fast, heights_of(grid, road, track.begun_s), np.zeros((len(grid.t), 2)), nothing.copy(), nothing.copy(), [])
     for _ in range(MOST):
         if not _round(search, track.begun_s, doubtful=doubtful):
             break
@@ -132,12 +139,27 @@ def find_waves(
     return Waves(seen[:, :2], seen[:, 2], size, high)
 
 
+def _overstated(grid: Whitening, track: Track) -> float:
+    """Return by what factor the filter overstates the noise of this drive: sigma of sums of the whitened residual over tens of seconds, at most 1.
+
+    What may be larger than learnt, each in its own place, is too large all together. Medians leave a minority of swings out.
+    """
+    limits = thresholds("analyzer.evidence")
+    white = np.where((grid.known & (grid.moving > 0))[:, None], whitened(grid, grid.value), np.nan)
+    seen = [limits["wave.least_overstated"]]
+    for count in SUMMED:
+        if len(white) >= count:
+            sums = np.lib.stride_tricks.sliding_window_view(white, count, axis=0).sum(axis=-1) / np.sqrt(count)
+            seen.append(track.learnt.sigma(f"wave.white.{count}", sums.ravel()))
+    return float(np.nan_to_num(np.clip(np.max(seen), None, 1.0), nan=1.0))
+
+
 def _round(search: _Search, begun_s: float, *, doubtful: bool = True) -> bool:
     """Weigh all swings once; take out what is certain and return whether anything was, else add what may be."""
     grid, every = search.grid, search.every
-    white = whitened(grid, grid.value - search.taken)
-    tried = [scan(grid, white, search.heights, max(2, round(length / every)), quick=quick)
-             for length in LENGTHS_S for quick in (False, True) if length < 1.5 * len(grid.t) * every]
+    white = {id(held): whitened(held, grid.value - search.taken) for held in (grid, search.sharp)}
+    tried = [scan(held, white[id(held)], search.heights, max(2, round(length / every)), kind=kind)
+             for length in LENGTHS_S for kind in KINDS for held in (search.sharp if kind == "bump" else grid,) if length < 1.5 * len(grid.t) * every]
     if not tried:
         return False
     middle_s = np.concatenate([grid.t[0] + every * (x.first + x.count / 2) for x in tried])
@@ -145,7 +167,10 @@ def _round(search: _Search, begun_s: float, *, doubtful: bool = True) -> bool:
     weight = np.concatenate([x.odds for x in tried]) + prior
     blunt = _blunted(middle_s + begun_s, weight)
     share = np.exp(blunt - np.logaddexp(0.0, _nearby(middle_s + begun_s, blunt)))
-    mean, square, high = moments(len(grid.t), tried, share * np.concatenate([_told(x.odds if doubtful else x.road) for x in tried]))
+    share *= np.concatenate([_told(x.odds if doubtful else x.road) for x in tried])
+    mean, square, high = moments(len(grid.t), tried, share)
+    bumps = moments(len(grid.t), tried, share * np.concatenate([np.full(len(x.first), x.kind == "bump") for x in tried]))[1]
+    square -= np.where(bumps < thresholds("analyzer.evidence")["wave.bump_matters"] ** 2, bumps, 0.0)
     certain = _apart(middle_s, np.where(_vied(search, tried, middle_s, weight, prior), -np.inf, weight))
     for which in certain:
         search.take(tried, which, float(weight[which]))
@@ -232,8 +257,8 @@ def _slow(track: Track, *, doubtful: bool) -> Floats:
     return np.where(fast, 0.0, 1.0)
 
 
-def _fast(track: Track, residual: Floats, usable: Flags) -> float:
-    """Return how likely, against one at a stand, a swing is while the car is fast all along.
+def _heavy_tails(track: Track, residual: Floats, usable: Flags) -> float:
+    """Return how heavy the tails of the velocity are, 0 to 1: swings while the car is fast all along count for less then.
 
     At speed the way to a reflecting wall changes by wavelengths within a second: the reflection averages out. Where velocity is as even as
     its noise a swing is believed all the same; where its errors have heavy tails, what looks like a swing is more often the velocity's.
@@ -241,12 +266,11 @@ def _fast(track: Track, residual: Floats, usable: Flags) -> float:
     limits = thresholds("analyzer.evidence")
     moved = np.hypot(*lagged(residual, max(1, round(1.0 / track.nominal_s)), usable & ~track.standing).T)
     middle, far = (track.learnt.quantile("wave.moved", moved, share, empty=0.0) for share in (0.5, FAR))
-    heavy = np.clip((far / max(middle, 1e-9) - limits["wave.even_tails"]) / (limits["wave.heavy_tails"] - limits["wave.even_tails"]), 0.0, 1.0)
-    return float(limits["wave.fast"] ** heavy)
+    return float(np.clip((far / max(middle, 1e-9) - limits["wave.even_tails"]) / (limits["wave.heavy_tails"] - limits["wave.even_tails"]), 0.0, 1.0))
 
 
 def _log_slow(search: _Search, tried: Tried) -> Floats:
-    """Return by how much less likely, as a logarithm, swings (m,) are since the car is fast nearly all along, see `_fast`."""
+    """Return by how much less likely, as a logarithm, swings (m,) are since the car is fast nearly all along, see `_heavy_tails`."""
     summed, count = np.r_[0, np.cumsum(search.slow)], len(search.slow)
     first, end = (np.clip(x, 0, count) for x in (tried.first, tried.first + tried.count))
     share = np.minimum((summed[end] - summed[first]) / (thresholds("analyzer.evidence")["wave.slow_share"] * tried.count), 1.0)
@@ -256,4 +280,4 @@ def _log_slow(search: _Search, tried: Tried) -> Floats:
 def _log_prior(length_s: float) -> float:
     """Return the logarithm of the probability of a swing of this length at one begin."""
     rate = thresholds("analyzer.evidence")["wave.per_hour"] / 3600
-    return float(np.log(rate * APART * length_s / (2 * len(LENGTHS_S))))
+    return float(np.log(rate * APART * length_s / (len(KINDS) * len(LENGTHS_S))))

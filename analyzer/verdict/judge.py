@@ -57,7 +57,10 @@ Flags = NDArray[np.bool_]
 #: 13: a velocity that strays for a moment while the positions run on smoothly is no step of the position; a car that creeps without a logged
 #: course moves on the course it had or takes; swings of the position count for less where the car is fast all along and velocity has heavy tails; spikes of some tenths
 #: of a second at high rates do not speak against the claims; what was driven during a pause tells of no antenna offset.
-RULES_VERSION = "13"
+#: 14: a single bump of a decimetre and more is looked for beside noisy velocity; across a gap the way is as unsure as scale and direction of the
+#: velocity are; an outage of corrections bears on the bound until the position is back, and velocity made from positions shows no ageing; a
+#: fused fix that was watched for two minutes and never left is confirmed, and behind a wrong one taken anew the mended side is not doubted.
+RULES_VERSION = "14"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",
     "vertical": "vertical_bound_m",

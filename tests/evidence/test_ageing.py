@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analyzer.evidence.ageing import Ageing, age_excess, counted, rates
+from analyzer.evidence.ageing import Ageing, age_excess, counted, rates, with_way_back
 from analyzer.evidence.claim import RADIUS_95
 from analyzer.settings import thresholds
 from tests.evidence.tracks import weaving
@@ -44,6 +44,19 @@ def test_an_outage_that_shows_its_own_growth_is_believed(true_mmps: float) -> No
     assert shown[1500]
     assert (found[1500] < published) == (true_mmps == 0.1)
     assert found[1500] >= true_mmps / 1000
+
+
+def test_a_position_on_its_way_back_pins_nothing_and_keeps_the_bound_of_the_outage() -> None:
+    track = replace(weaving(), age=_stale())
+    ageing = age_excess(track)
+    back = (track.t > track.t[1599]) & (track.t <= track.t[1599] + thresholds("analyzer.evidence")["ageing.back"])
+    assert ageing.stale[back].all() and not ageing.excess_s[back].any() and not ageing.stale[track.t > track.t[1599] + 2.0].any()
+    carried = with_way_back(ageing.excess_s, track.t)
+    assert carried[back] == pytest.approx(ageing.excess_s[1599]) and (carried[~back] == ageing.excess_s[~back]).all()
+    # 2 mm/s, but the last second before the age says so is on the way back already
+    deviation = np.column_stack([carried * 0.002 * ~(back | (track.t > track.t[1590])), np.zeros(len(track))])
+    growth, shown = rates(replace(ageing, excess_s=carried), track, deviation, np.full(len(track), 0.004))
+    assert shown[1500] and growth[1500] > 0.002
 
 
 def test_an_outage_that_nothing_measures_grows_as_published() -> None:

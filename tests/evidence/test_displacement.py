@@ -14,7 +14,7 @@ from tests.evidence.tracks import weaving
 def test_cubic_velocity_is_integrated_exactly_inside() -> None:
     """Euler-Maclaurin: the trapezoid with its first end correction is exact for cubics (textbook result).
 
-    What the ends of a natural spline bend fades by 2 - √3 per epoch (textbook result): 1e-7 after twelve.
+    What the ends of a natural spline bend fades by 2 - √3 per epoch (textbook result): 1e-7 after twelve. Intervals of half a second are coarse.
     """
     t = np.arange(0, 20, 0.5)
     moved, _ = integrate(t, np.column_stack([t**3, 2 * t**2]))

@@ -83,7 +83,7 @@ def test_a_filter_that_sensors_alone_carried_owes_what_it_claimed_until_it_is_dr
 @pytest.mark.parametrize(("sigma_m", "doubted"), [(0.3, True), (0.05, False)])
 def test_a_fix_whose_entry_moved_by_nobody_knows_how_much_is_unconfirmed(sigma_m: float, doubted: bool) -> None:
     """A step that was measured is weighed by itself; one that the loss hid in part leaves open what the fix is worth."""
-    track = weaving()
+    track = weaving(220.0)
     track = replace(track, fixed=(track.t < 100.0) | (track.t >= 108.0))
     watched = replace(none_found(len(track)), shown=np.ones(len(track), bool))
     moved = replace(watched, spans=np.array([[109.0, 115.0]]), step=np.array([[0.3, 0.1, 0.2]]), var=np.array([[sigma_m**2, sigma_m**2, 0.0, 0.01]]))
@@ -93,6 +93,23 @@ def test_a_fix_whose_entry_moved_by_nobody_knows_how_much_is_unconfirmed(sigma_m
     assert found.any() == doubted and found[(track.t >= 108.0) & (track.t < 220.0)].all() == doubted
     late = replace(moved, spans=moved.spans + 60.0)
     assert not doubts_of(logged, track, late).unconfirmed.any(), "long behind the entry"
+
+
+@pytest.mark.parametrize(("seen", "again_s", "until_s"), [(True, None, 115.0), (False, None, 228.0), (True, 200.0, 206.0), (True, 232.0, 228.0)])
+def test_a_fix_that_was_watched_for_long_and_never_left_was_no_wrong_one(seen: bool, again_s: float | None, until_s: float) -> None:
+    """Receivers drop wrong fixes within about two minutes (common practice): 120 s behind the last slow step nothing may move."""
+    track = weaving(345.0)
+    track = replace(track, fixed=(track.t < 100.0) | (track.t >= 108.0))
+    spans = [[109.0, 115.0]] + ([[again_s, again_s + 6.0]] if again_s else [])
+    shown = np.ones(len(track), bool) if seen else track.t < 130.0
+    count = len(spans)
+    moved = replace(none_found(len(track)), shown=shown, spans=np.array(spans), step=np.full((count, 3), 0.3), var=np.tile([0.09, 0.09, 0.0, 0.01], (count, 1)))
+    logged = fixes(track, modes(track, 0.0)).assign(fix_state="fixed")
+    for stirred in (110.0, 150.0) if until_s < 228.0 else ():
+        height = replace(moved, stirred=np.abs(track.t - stirred - (until_s - 115.0)) < 2.0)
+        assert (doubts_of(logged, track, height).unconfirmed == doubts_of(logged, track, moved).unconfirmed).all() == (stirred == 110.0)
+    doubted = doubts_of(logged, track, moved).unconfirmed
+    assert track.t[doubted][0] == pytest.approx(108.0) and track.t[doubted][-1] == pytest.approx(until_s, abs=0.11)
 
 
 def test_the_bound_of_a_doubted_heading_is_the_whole_circle() -> None:
