@@ -1,4 +1,4 @@
-"""Earth-fixed against car-fixed error from stands at several headings, and latency from passes, by least squares."""
+"""Earth-fixed against car-fixed error from stands at several headings, by least squares."""
 
 from __future__ import annotations
 
@@ -82,21 +82,22 @@ def separate(stands: pd.DataFrame) -> Separation | None:
     """Return earth-fixed and car-fixed error from stands, layout `check_point_stands.COLUMNS`; None without any.
 
     The model is ``offset = earth + R(heading) car``. With two stands facing opposite ways earth is the mean and car
-    half the difference in car axes. Survey errors of one mark are common to its stands and counted with every stand.
+    half the difference in car axes. The survey error of a mark is one unknown of all its stands: it does not average out.
+    Stands whose offset is not known are left out, and of stands facing different ways those whose heading is not known.
     """
+    stands = stands[np.isfinite(stands[["offset_e_m", "offset_n_m"]].to_numpy(np.float64)).all(axis=1)] if len(stands) else stands
     if not len(stands):
         return None
-    offset = stands[["offset_e_m", "offset_n_m"]].to_numpy(np.float64)
-    sigma = stands[["sigma_e_m", "sigma_n_m"]].to_numpy(np.float64)
     heading = stands["heading_deg"].to_numpy(np.float64)
     known = np.isfinite(heading)
     apart = spread(heading[known]) >= limits()["separate.spread"] if known.sum() >= 2 else False
     if apart:
-        offset, sigma, heading = offset[known], sigma[known], heading[known]
+        stands, heading = stands[known], heading[known]
+    offset = stands[["offset_e_m", "offset_n_m"]].to_numpy(np.float64)
     design = np.tile(np.eye(2), (len(offset), 1))
     if apart:
         design = np.hstack([design, car_to_earth(heading).reshape(-1, 2)])
-    value, covariance, misfit, freedom = least_squares(design, offset.ravel(), sigma.ravel())
+    value, covariance, misfit, freedom = least_squares(design, offset.ravel(), _covariance(stands))
     consistent = freedom < 1 or misfit * freedom <= stats.chi2.ppf(0.99, freedom)
     widen = misfit if not consistent else 1.0
     count = len(offset)
@@ -105,14 +106,29 @@ def separate(stands: pd.DataFrame) -> Separation | None:
     return Separation(earth, car, misfit, bool(consistent))
 
 
+def _covariance(stands: pd.DataFrame) -> Array:
+    """Return the covariance [m²] of the offsets east, north of the first stand, then the second and so on, shape (2n, 2n)."""
+    sigma = stands[["sigma_e_m", "sigma_n_m"]].to_numpy(np.float64)
+    survey = np.nan_to_num(stands["mark_sigma_h_m"].to_numpy(np.float64))
+    own = np.maximum(sigma**2 - survey[:, None] ** 2, 0.0)
+    return np.asarray(np.diag(own.ravel()) + np.kron(shared(stands["mark"].to_numpy(), survey), np.eye(2)), dtype=np.float64)
+
+
+def shared(marks: NDArray[np.generic], survey_m: Array) -> Array:
+    """Return the covariance [m²] that errors of the same mark share, per axis, shape (n, n)."""
+    same = (marks[:, None] == marks[None, :]) | np.eye(len(marks), dtype=bool)
+    return np.asarray(np.where(same, survey_m[:, None] * survey_m[None, :], 0.0), dtype=np.float64)
+
+
 def spread(heading_deg: Array) -> float:
     """Return 1 minus the resultant length of directions: 0 for equal ones, 1 for opposite ones."""
     return float(1.0 - abs(np.exp(1j * np.radians(heading_deg)).mean())) if len(heading_deg) else 0.0
 
 
-def least_squares(design: Array, seen: Array, sigma: Array) -> tuple[Array, Array, float, int]:
-    """Return solution, covariance, chi-squared per degree of freedom (NaN for none) and degrees of freedom."""
-    weighted, target = design / sigma[:, None], seen / sigma
+def least_squares(design: Array, seen: Array, covariance_m2: Array) -> tuple[Array, Array, float, int]:
+    """Return solution, covariance, chi-squared per degree of freedom (NaN for none) and degrees of freedom; `covariance_m2` of what was seen."""
+    lower = np.linalg.cholesky(covariance_m2)
+    weighted, target = np.linalg.solve(lower, design), np.linalg.solve(lower, seen)
     covariance: Array = np.asarray(np.linalg.inv(weighted.T @ weighted), dtype=np.float64)
     value = covariance @ weighted.T @ target
     freedom = int(len(seen) - design.shape[1])
@@ -124,58 +140,3 @@ def _offset(axes: tuple[str, str], value: Array, covariance: Array, stands: int)
     half = 1.959963984540054 * np.sqrt(np.diag(covariance))
     return Offset(axes, (float(value[0]), float(value[1])), (float(half[0]), float(half[1])), covariance, stands)
 
-
-@dataclass(frozen=True)
-class Latency:
-    """Latency from passes: a position that is this old lies behind by latency times speed.
-
-    `latency_s` and `half_s` (95 %); `forward_m` the car-fixed offset along, NaN where speeds do not differ enough to
-    tell it (then taken as 0); `earth_m` the earth-fixed offset along the first course, NaN without opposite passes
-    (then taken as 0). `passes` counts them.
-    """
-
-    latency_s: float
-    half_s: float
-    forward_m: float
-    earth_m: float
-    passes: int
-
-    @property
-    def significant(self) -> bool:
-        """Whether the interval leaves out zero."""
-        return abs(self.latency_s) > self.half_s
-
-
-def latency_from_passes(passes: pd.DataFrame) -> Latency | None:
-    """Return latency from passes over known points at known moments; None for fewer than two.
-
-    Parameters
-    ----------
-    passes : ``course_deg speed_mps along_m`` and, where known, ``sigma_m``; ``along_m`` is the logged minus the true
-        position along the direction of travel at the moment of passing.
-
-    Model: ``along = forward + earth cos(course - course of the first) - latency speed``. Opposite passes tell the
-    earth-fixed part, different speeds tell the car-fixed part from latency.
-    """
-    if len(passes) < 2:
-        return None
-    speed, course, along = (passes[c].to_numpy(np.float64) for c in ("speed_mps", "course_deg", "along_m"))
-    sigma = np.full(len(passes), limits()["pass.sigma"])
-    if "sigma_m" in passes:
-        sigma = passes["sigma_m"].to_numpy(np.float64)
-    facing = np.cos(np.radians(course - course[0]))
-    columns = [-speed]
-    tells_earth = facing.min() < -0.5
-    tells_forward = np.ptp(speed) >= limits()["pass.speed_spread"] * speed.max() and len(passes) >= 2 + tells_earth
-    if tells_forward:
-        columns.append(np.ones(len(passes)))
-    if tells_earth:
-        columns.append(facing)
-    value, covariance, misfit, freedom = least_squares(np.column_stack(columns), along, sigma)
-    widen = max(misfit, 1.0) if freedom > 0 else 1.0
-    half = float(stats.t.ppf(0.975, freedom) if freedom > 0 and widen > 1 else 1.959963984540054) * float(
-        np.sqrt(covariance[0, 0] * widen))
-    return Latency(
-        float(value[0]), half, float(value[1]) if tells_forward else float("nan"),
-        float(value[-1]) if tells_earth else float("nan"), len(passes),
-    )

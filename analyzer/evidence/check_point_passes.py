@@ -7,26 +7,36 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analyzer import geodesy, intervals
-from analyzer.evidence.check_point_stands import Row, is_pass, limits, mean_heading
+from analyzer.evidence.check_point_stands import Row, is_pass, limits, mean_heading, numbered, surveyed
 
 Array = NDArray[np.float64]
 #: One row per pass; along and across are logged minus known, ahead and to the left of the direction of travel.
-PASS_COLUMNS = ("name", "time_utc", "course_deg", "speed_mps", "along_m", "across_m", "sigma_m")
+PASS_COLUMNS = ("name", "time_utc", "course_deg", "speed_mps", "along_m", "across_m", "sigma_m", "mark", "mark_sigma_h_m")
 
 
 def passes_over_marks(points: pd.DataFrame, fixes: pd.DataFrame) -> pd.DataFrame:
     """Return the passes, layout `PASS_COLUMNS`.
 
-    A pass is a row of the check points file whose start and end are one moment, as a light barrier or a marker on the
-    common clock gives it. Positions are interpolated between neighbouring fixed epochs; moments outside are left out.
+    A pass is a row of the check points file whose start and end are one moment (`pass.longest`), as a light barrier or a marker
+    on the common clock gives it; the middle counts. Positions are interpolated between neighbouring fixed epochs; moments outside are left out.
     """
     rows = []
-    for point in points[is_pass(points)].to_dict("records"):
+    for point in points.assign(mark=numbered(points))[is_pass(points)].to_dict("records"):
         start, end = pd.Timestamp(point["start_utc"]), pd.Timestamp(point["end_utc"])
-        row = _pass(point, start + (end - start) / 2, fixes)
+        row = _pass(point, (start + (end - start) / 2).round("us"), fixes)
         if row is not None:
             rows.append(row)
     return pd.DataFrame(rows, columns=list(PASS_COLUMNS))
+
+
+def plausible(passes: pd.DataFrame, *, framed: bool) -> pd.DataFrame:
+    """Return the passes whose position lay no further from the mark than `pass.latest` of driving and `match.radius`.
+
+    What lies further is a wrong moment or a wrong mark, unless frames differ (`framed` False).
+    """
+    limit = limits()
+    reach = limit["pass.latest"] * passes["speed_mps"].astype(float) + limit["match.radius"] + (0.0 if framed else limit["pass.untold_frame"])
+    return passes[np.hypot(passes["along_m"].astype(float), passes["across_m"].astype(float)) <= reach].reset_index(drop=True)
 
 
 def _pass(point: Row, moment: pd.Timestamp, fixes: pd.DataFrame) -> dict[str, object] | None:
@@ -56,5 +66,5 @@ def _pass(point: Row, moment: pd.Timestamp, fixes: pd.DataFrame) -> dict[str, ob
     return {
         "name": point["name"], "time_utc": moment, "course_deg": course, "speed_mps": speed,
         "along_m": float(here @ ahead), "across_m": float(here @ np.array([-ahead[1], ahead[0]])),
-        "sigma_m": limit["pass.sigma"],
+        "sigma_m": limit["pass.sigma"], "mark": point["mark"], "mark_sigma_h_m": surveyed(point),
     }

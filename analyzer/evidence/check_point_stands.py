@@ -21,7 +21,10 @@ Row = Mapping[Any, Any]
 COLUMNS = (
     "standstill_id", "name", "start_utc", "end_utc", "fix_state", "n_eff", "heading_deg", "heading_from", "used",
     "offset_e_m", "offset_n_m", "offset_u_m", "sigma_e_m", "sigma_n_m", "sigma_u_m", "half_e_m", "half_n_m", "half_u_m",
+    "mark", "mark_sigma_h_m",
 )
+#: Where a heading is from that rests on the course: the car is taken to roll forward.
+BY_COURSE = ("course before and after", "course on one side, driven at speed")
 
 
 def limits() -> Mapping[str, float]:
@@ -39,9 +42,10 @@ def stands_on_marks(standstills: pd.DataFrame, points: pd.DataFrame, recording: 
     recording : course and heading are taken from it where `points` state none.
 
     The known point is the mark raised by ``antenna_above_mark_m`` (0 where not stated: then ``offset_u_m`` is NaN).
-    Only stands that are mostly fixed are ``used``.
+    Only stands that are mostly fixed are ``used``. Rows of one ``mark`` share its survey error, of which ``sigma_e_m`` and
+    ``sigma_n_m`` hold ``mark_sigma_h_m`` each.
     """
-    marks = points[~is_pass(points)].reset_index(drop=True)
+    marks = points.assign(mark=numbered(points))[~is_pass(points)].reset_index(drop=True)
     rows = []
     for stand in standstills.to_dict("records"):
         mark = _mark_of(stand, marks)
@@ -54,6 +58,24 @@ def is_pass(points: pd.DataFrame) -> NDArray[np.bool_]:
     """Return which rows of the check points file are moments of passing instead of stands."""
     span = (pd.to_datetime(points["end_utc"], utc=True) - pd.to_datetime(points["start_utc"], utc=True))
     return np.asarray((span / pd.Timedelta(seconds=1)).to_numpy(np.float64) <= limits()["pass.longest"])
+
+
+def numbered(points: pd.DataFrame) -> NDArray[np.int64]:
+    """Return a number for each row of the check points file that is the same for rows of one mark: one name, or one place to a millimetre."""
+    places = points[["latitude_deg", "longitude_deg"]].to_numpy(np.float64)
+    names = points["name"].astype(str).to_numpy()
+    out = np.arange(len(points), dtype=np.int64)
+    for row in range(len(points)):
+        same = (names[:row] == names[row]) | (np.abs(places[:row] - places[row]) < 1e-8).all(axis=1)
+        for other in np.unique(out[:row][same]):
+            out[:row + 1][out[:row + 1] == other] = out[row]
+    return out
+
+
+def surveyed(mark: Row) -> float:
+    """Return the sigma of the place of a mark per axis [m], as stated or as it stands in for one that is not."""
+    stated = number(mark, "sigma_h_m")
+    return stated if np.isfinite(stated) else limits()["mark.sigma_h"]
 
 
 def _mark_of(stand: Row, marks: pd.DataFrame) -> Row | None:
@@ -88,6 +110,7 @@ def _row(stand: Row, mark: Row, recording: Recording) -> dict[str, object]:
         "end_utc": stand["end_utc"], "fix_state": stand["fix_state"], "n_eff": stand["n_eff"], "heading_deg": heading,
         "heading_from": how, "used": stand["fix_state"] == "fixed",
         "offset_e_m": float(east), "offset_n_m": float(north), "offset_u_m": vertical,
+        "mark": mark["mark"], "mark_sigma_h_m": surveyed(mark),
     }
     for axis, name, kind in (("e", "var_ee_m2", "h"), ("n", "var_nn_m2", "h"), ("u", "var_uu_m2", "v")):
         stated = number(mark, f"sigma_{kind}_m")
@@ -123,7 +146,7 @@ def heading_of(stand: Row, mark: Row, recording: Recording) -> tuple[float, str]
     """Return the true heading of the car at a stand [deg] and where it is from; NaN and empty where unknown.
 
     Order: the check points file, the logged heading at the stand, the attitude table, the course just before and after
-    (the car is taken to roll forward).
+    (the car is taken to roll forward), the course on one side where the car was too fast there to have reversed.
     """
     stated = number(mark, "heading_deg")
     if np.isfinite(stated):
@@ -135,8 +158,7 @@ def heading_of(stand: Row, mark: Row, recording: Recording) -> tuple[float, str]
     held = mean_heading(recording.attitude.loc[start:end, "heading_deg"].to_numpy(np.float64))
     if np.isfinite(held):
         return held, "attitude"
-    course = _course(recording.fixes, start, end)
-    return course, "course before and after" if np.isfinite(course) else ""
+    return _course(recording.fixes, start, end)
 
 
 def mean_heading(angles_deg: Array) -> float:
@@ -150,15 +172,36 @@ def turn(first_deg: float, second_deg: float) -> float:
     return float(abs((first_deg - second_deg + 180.0) % 360.0 - 180.0))
 
 
-def _course(fixes: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp) -> float:
-    """Return the course at which the car rolled in or off [deg]; NaN where both are known and differ."""
+def _course(fixes: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp) -> tuple[float, str]:
+    """Return the course at which the car rolled in and off [deg] and on what it rests.
+
+    NaN and empty where both courses are known and differ, and where only one is and the car was slow: it may have reversed onto the mark.
+    """
     span = pd.Timedelta(seconds=limits()["heading.span"])
     found = []
     for low, high in ((start - span, start), (end, end + span)):
         part = fixes.loc[low:high]
         rolling = part["speed_mps"].to_numpy(np.float64) > limits()["heading.speed"]
         found.append(mean_heading(part["course_deg"].to_numpy(np.float64)[rolling]))
-    known = [f for f in found if np.isfinite(f)]
-    if len(known) == 2 and turn(*known) > limits()["heading.agree"]:
-        return float("nan")
-    return mean_heading(np.array(known))
+    before, after = found
+    if np.isfinite(before) and np.isfinite(after):
+        agree = turn(before, after) <= limits()["heading.agree"]
+        return (mean_heading(np.array(found)), BY_COURSE[0]) if agree else (float("nan"), "")
+    if np.isfinite(before) and _leg_speed(fixes.loc[:start].iloc[::-1]) >= limits()["heading.forward"]:
+        return before, BY_COURSE[1]
+    if np.isfinite(after) and _leg_speed(fixes.loc[end:]) >= limits()["heading.forward"]:
+        return after, BY_COURSE[1]
+    return float("nan"), ""
+
+
+def _leg_speed(fixes: pd.DataFrame) -> float:
+    """Return the largest speed [m/s] on the way from a stand to the next stop or turn on the spot; `fixes` lead away from the stand."""
+    speed, course = (fixes[c].to_numpy(np.float64) for c in ("speed_mps", "course_deg"))
+    rolling = speed > limits()["heading.speed"]
+    if not rolling.any():
+        return 0.0
+    first = int(np.argmax(rolling))
+    flips = np.abs((np.diff(course[first:], prepend=course[first]) + 180.0) % 360.0 - 180.0) > 90.0
+    ends = np.flatnonzero((speed[first:] <= limits()["heading.speed"]) | flips)
+    leg = speed[first:first + int(ends[0])] if len(ends) else speed[first:]
+    return float(np.nanmax(leg, initial=0.0))

@@ -9,13 +9,15 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analyzer import wording
-from analyzer.evidence.check_point_offsets import Latency, Offset, Separation
-from analyzer.evidence.check_point_stands import limits
+from analyzer.evidence.check_point_offsets import Offset, Separation
+from analyzer.evidence.check_point_stands import BY_COURSE, limits
 from analyzer.recording import Finding
 from analyzer.userfiles.setup_sheet import Setup
 
 CODE = "check_point"
 DISAGREE = "not stated: the stands on marks disagree beyond their uncertainty"
+HEADINGS_UNKNOWN = ("not stated in plan: the heading at the stands is not known, so that the stated antenna offset is not told from an error; "
+                    "state heading_deg in the check points file")
 NO_MARKS = "The check points file holds no mark, only a header: nothing was checked against known coordinates."
 
 
@@ -72,14 +74,15 @@ def not_fixed(stands: pd.DataFrame) -> Finding:
     return Finding(f"{CODE}_not_fixed", "note", text, {})
 
 
-def assumed_plan(output_point: str | None, arm_m: float, *, fits: bool = True) -> Finding:
-    """Return that the other point of the car is taken to have stood over the marks."""
+def assumed_plan(output_point: str | None, arm_m: float, *, fits: bool = True, but_for: str = "") -> Finding:
+    """Return that the other point of the car is taken to have stood over the marks; `but_for` is the axis whose sign does not fit."""
     antenna = output_point == "reference_point"
     over, logged = ("antenna", "reference point") if antenna else ("reference point", "antenna")
-    how = "fit" if fits else "come nearest to"
+    how = "fit" if fits or but_for else "come nearest to"
     text = (f"The offsets {how} the {over} standing over the marks, {_length(arm_m)} from the logged {logged} by the "
             f"set-up sheet; they are given for that point.")
-    text += "" if fits else " What is left is beyond its uncertainty: another point of the car may have stood there."
+    text += f" That is so but for the sign of antenna_{but_for}_m: it is the other way round." if but_for else ""
+    text += "" if fits or but_for else " What is left is beyond its uncertainty: another point of the car may have stood there."
     if antenna:
         text += (" A wrong antenna offset shows that way only where the receiver was set to other values than the "
                  "set-up sheet states; stand with the reference point over the mark to see the rest.")
@@ -94,14 +97,16 @@ def assumed_height(output_point: str | None, up_m: float) -> Finding:
         "sheet, and is read so; state the height of the logged point."), {"over_mark": over})
 
 
-def offsets(parts: Separation, height: Height | None, *, refused: bool) -> Finding:
-    """Return the offsets with their intervals."""
+def offsets(parts: Separation, height: Height | None, *, refused: bool, headless: int = 0) -> Finding:
+    """Return the offsets with their intervals; at `headless` of the stands the heading is not known."""
+    facing = f"the heading at {headless} of them too little known" if headless and parts.earth.stands > 1 else "its heading not known" if headless else ""
     earth, car = parts.earth, parts.car
     seen = [earth] if car is None else [earth, car]
     strong = any(o.significant for o in seen) or (height is not None and height.significant)
     if car is None:
         text = (f"{wording.count(earth.stands, 'fixed stand')} on marks {'lies' if earth.stands == 1 else 'lie'} {_vector(earth)} off the known place, "
-                "facing too much the same way to tell a wrong base from a wrong antenna offset: stand on one mark facing both ways.")
+                f"{facing or 'facing too much the same way'} to tell a wrong base from a wrong antenna offset: stand on one mark facing both ways"
+                f"{' and state heading_deg' if facing else ''}.")
     else:
         text = (f"{earth.stands} fixed stands on marks facing different ways: earth-fixed error (base or frame) "
                 f"{_vector(earth)}, {_weight(earth)}; car-fixed error (antenna offset) {_vector(car)}, {_weight(car)}.")
@@ -114,6 +119,26 @@ def offsets(parts: Separation, height: Height | None, *, refused: bool) -> Findi
     return Finding(f"{CODE}_offsets", "warning" if strong else "note", text, evidence)
 
 
+def headings(table: pd.DataFrame, parts: Separation | None) -> list[Finding]:
+    """Return which stands are left out because their heading is not known, and which headings rest on the course."""
+    used = table[table["used"].astype(bool)] if len(table) else table
+    if not len(used):
+        return []
+    unknown, out = used[used["heading_deg"].isna()], []
+    lost = unknown if parts is not None and parts.car is not None else unknown[unknown["offset_e_m"].isna()]
+    if len(lost):
+        names = ", ".join(f"{n} {t:%H:%M:%S}" for n, t in zip(lost["name"], lost["start_utc"], strict=True))
+        out.append(Finding(f"{CODE}_heading_unknown", "warning", (
+            f"{len(lost)} of {wording.count(len(used), 'fixed stand')} on marks {'is' if len(lost) == 1 else 'are'} left out in plan, because the heading there "
+            f"is not known: {names}. State heading_deg in the check points file."), {"stands": len(lost)}))
+    rolled = used[used["heading_from"].isin(BY_COURSE)]
+    if len(rolled) and parts is not None and parts.car is not None:
+        out.append(Finding(f"{CODE}_heading_by_course", "note", (
+            f"The heading at {wording.count(len(rolled), 'stand')} on marks is the course beside {'it' if len(rolled) == 1 else 'them'}: the car is taken to roll "
+            "forward. Where it reversed both ways, state heading_deg in the check points file."), {"stands": len(rolled)}))
+    return out
+
+
 def inconsistent(parts: Separation, table: pd.DataFrame) -> Finding:
     """Return that no single error explains the stands."""
     names = ", ".join(f"{r.name_} {r.start_utc:%H:%M:%S} ({r.offset_e_m:+.3f}, {r.offset_n_m:+.3f} m)"
@@ -124,20 +149,7 @@ def inconsistent(parts: Separation, table: pd.DataFrame) -> Finding:
         f"north offsets: {names}."), {"misfit": parts.misfit})
 
 
-def latency(found: Latency) -> Finding:
-    """Return the latency found from passes."""
-    size = f"{abs(found.latency_s) * 1000:.0f} ± {found.half_s * 1000:.0f} ms"
-    parts = [f"{found.passes} passes over known points: positions are {size} {'old' if found.latency_s >= 0 else 'early'}"
-             + ("" if found.significant else ", which agrees with none")]
-    parts.append(f"car-fixed offset along {_signed(found.forward_m)}" if np.isfinite(found.forward_m) else
-                 "speeds are too much alike to tell latency from a car-fixed offset along")
-    if not np.isfinite(found.earth_m):
-        parts.append("without opposite passes an earth-fixed error counts as latency")
-    return Finding(f"{CODE}_latency", "warning" if found.significant else "note", "; ".join(parts) + ".", {
-        "latency_s": found.latency_s, "half_s": found.half_s})
-
-
-def known_heights(setup: Setup, *, antenna_m: float, geoid_m: float) -> list[tuple[float, str]]:
+def known_heights(setup: Setup, *, antenna_m: float) -> list[tuple[float, str]]:
     """Return signed lengths in height and what a height error of that size would mean."""
     base = setup.base.antenna_height_m
     out: list[tuple[float, str]] = []
@@ -150,22 +162,34 @@ def known_heights(setup: Setup, *, antenna_m: float, geoid_m: float) -> list[tup
         out += [(-antenna_m, "the antenna height above the mark: taken off twice")]
     if setup.antenna_up_m:
         out += [(s * setup.antenna_up_m, "the height of the antenna above the reference point") for s in (1.0, -1.0)]
-    if np.isfinite(geoid_m):
-        text = "the geoid separation: one height is ellipsoidal, the other above the geoid"
-        out += [(s * geoid_m, text) for s in (1.0, -1.0)]
     return out
 
 
-def height_sizes(height: Height | None, known: list[tuple[float, str]], *, antenna_m: float = float("nan")) -> list[Finding]:
+def _geoid_size(height: Height, geoid_m: float) -> list[str]:
+    """Return what a height error of about the geoid separation means: geoids of receiver and country differ by far more than positions do."""
+    limit = limits()
+    apart = abs(abs(height.value_m) - abs(geoid_m))
+    coarse = min(limit["size.geoid"], limit["size.geoid_share"] * abs(geoid_m))
+    if not (abs(geoid_m) >= limit["size.least"] and apart <= max(limit["size.tolerance"], height.half_m, coarse)):
+        return []
+    rest = f" to within {_length(apart)}, as coarse as geoids are" if apart > max(limit["size.tolerance"], height.half_m) else ""
+    return [f"the geoid separation of the log, {_length(abs(geoid_m))},{rest}{',' if rest else ''} so one height is ellipsoidal and the other above the geoid"]
+
+
+def height_sizes(
+    height: Height | None, known: list[tuple[float, str]], *, antenna_m: float = float("nan"), geoid_m: float = float("nan"),
+) -> list[Finding]:
     """Return findings on a height error that has the size of a known length, or of an antenna height that was left out.
 
-    `antenna_m` is the antenna height above the mark as stated: an antenna of a car is never on the ground.
+    `antenna_m` is the antenna height above the mark as stated: an antenna of a car is never on the ground. `geoid_m` is the geoid
+    separation of the log.
     """
     limit = limits()
     if height is None or not height.significant or abs(height.value_m) < limit["size.least"]:
         return []
     reach = max(limit["size.tolerance"], height.half_m)
     near = [text for size, text in known if abs(size) >= limit["size.least"] and abs(height.value_m - size) <= reach]
+    near += _geoid_size(height, geoid_m)
     if abs(antenna_m) < limit["size.least"] and limit["size.antenna_least"] <= height.value_m <= limit["size.antenna_most"]:
         near.append(f"as high as an antenna of a car stands above a mark, and antenna_above_mark_m is given as {_length(antenna_m)}: "
                     "the antenna height was left out")
@@ -207,8 +231,12 @@ def plan_sizes(parts: Separation, setup: Setup) -> list[Finding]:
     if car is None or not car.significant:
         return out
     arm = setup.antenna_forward_m, setup.antenna_left_m
-    for name, value, stated in zip(("forward", "left"), car.value_m, arm, strict=True):
-        if stated and abs(stated) >= limit["size.least"] and abs(abs(value) - abs(stated)) <= limit["size.tolerance"]:
+    for name, value, half, stated in zip(("forward", "left"), car.value_m, car.half_m, arm, strict=True):
+        if stated and abs(stated) >= limit["size.least"] and abs(value + 2 * stated) <= max(limit["size.tolerance"], half):
+            out.append(Finding(f"{CODE}_suspicious_size", "problem", (
+                f"The car-fixed error {name} of {_signed(value)} is twice the stated antenna offset of {_signed(stated)} and of the other sign: "
+                f"antenna_{name}_m has the wrong sign (ISO 8855: forward and left are positive)."), {"axis": name}))
+        elif stated and abs(stated) >= limit["size.least"] and abs(abs(value) - abs(stated)) <= limit["size.tolerance"]:
             out.append(Finding(f"{CODE}_suspicious_size", "warning", (
                 f"The car-fixed error {name} of {_signed(value)} is the stated antenna offset itself: it was left out, "
                 "or counted twice, or another point stood over the mark."), {"axis": name}))

@@ -13,17 +13,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analyzer.evidence import check_point_pass_words as pass_words
 from analyzer.evidence import check_point_words as words
-from analyzer.evidence.check_point_offsets import (
-    Latency,
-    Offset,
-    Separation,
-    car_to_earth,
-    latency_from_passes,
-    separate,
-)
-from analyzer.evidence.check_point_passes import PASS_COLUMNS, passes_over_marks
-from analyzer.evidence.check_point_stands import COLUMNS, is_pass, limits, stands_on_marks
+from analyzer.evidence.check_point_latency import Latency, latency_from_passes
+from analyzer.evidence.check_point_offsets import Offset, Separation, separate
+from analyzer.evidence.check_point_passes import PASS_COLUMNS, passes_over_marks, plausible
+from analyzer.evidence.check_point_reading import height_error, point_over_mark, used_of
+from analyzer.evidence.check_point_stands import COLUMNS, is_pass, stands_on_marks
 from analyzer.evidence.check_point_words import Height
 from analyzer.metrics.result import Metrics
 from analyzer.recording import Finding, Recording
@@ -44,7 +40,7 @@ class CheckPointResult:
         without a usable stand.
     car_fixed : error that turns with the car (antenna offset), None where stands do not face different ways.
     height : error in height, None where none can be stated; base and antenna height cannot be told apart.
-    latency : None without two passes.
+    latency : None without a pass.
     refused_horizontal, refused_vertical : why no absolute statement is made, in words; empty where one is made.
     consistent : False where no single error explains the stands; then look at `bound_parts` for what holds when.
     bound_m : what to add to the horizontal and the vertical bound: upper end of the errors that are significant and may
@@ -72,6 +68,11 @@ class CheckPointResult:
         """Return how many stands on marks were fixed, so that they say something."""
         return int(self.table["used"].astype(bool).sum()) if len(self.table) else 0
 
+    @property
+    def headless(self) -> int:
+        """Return at how many of these the heading of the car is not known."""
+        return int(used_of(self.table)["heading_deg"].isna().sum()) if self.used and "heading_deg" in self.table else 0
+
 
 def check(recording: Recording, metrics: Metrics, setup: Setup, points: pd.DataFrame) -> CheckPointResult:
     """Return what the check points of the user's file show of this drive.
@@ -86,23 +87,39 @@ def check(recording: Recording, metrics: Metrics, setup: Setup, points: pd.DataF
         return replace(nothing(), findings=(Finding("check_points_empty", "warning", words.NO_MARKS, {}),))
     table = stands_on_marks(metrics.standstills, points, recording)
     table, assumed = point_over_mark(table, setup)
-    passes = passes_over_marks(points, recording.fixes)
-    used = _used(table)
+    used = used_of(table)
     found = separate(used)
     height = height_error(used)
     no_plan, no_height = refusals(points, setup)
-    geoid = recording.fixes["geoid_separation_m"].to_numpy(np.float64)
-    geoid_m = float(np.nanmedian(geoid)) if np.isfinite(geoid).any() else float("nan")
+    passes = plausible(passes_over_marks(points, recording.fixes), framed=not no_plan)
     out = CheckPointResult(
         table, passes, earth_fixed=found.earth if found else None, car_fixed=found.car if found else None,
-        height=height, latency=latency_from_passes(passes), refused_horizontal=no_plan, refused_vertical=no_height,
-        consistent=found is None or found.consistent,
+        height=height, latency=latency_from_passes(passes, stands=found, framed=not no_plan), refused_horizontal=no_plan,
+        refused_vertical=no_height, consistent=found is None or found.consistent,
         marks={int(i): str(n) for i, n in zip(table["standstill_id"], table["name"], strict=True)},
     )
-    sentence = words.absolute(out.earth_fixed, out.car_fixed, height, no_plan=no_plan, no_height=no_height)
-    sentence = sentence if out.consistent or no_plan else words.DISAGREE
-    out = replace(out, bound_m=_bound(out), absolute=sentence)
-    return replace(out, findings=(*_matching(table, points), *assumed, *_findings(out, found, setup, points, geoid_m)))
+    out = replace(out, bound_m=_bound(out), absolute=_absolute(out))
+    return replace(out, findings=(*_matching(table, points), *assumed, *_findings(out, found, setup, points, _geoid(recording))))
+
+
+def _geoid(recording: Recording) -> float:
+    """Return the geoid separation that was logged [m], NaN without any."""
+    geoid = recording.fixes["geoid_separation_m"].to_numpy(np.float64)
+    return float(np.nanmedian(geoid)) if np.isfinite(geoid).any() else float("nan")
+
+
+def _absolute(found: CheckPointResult) -> str:
+    """Return the absolute statement: that of stands, and what passes show."""
+    by_pass = pass_words.in_short(found.latency, found.passes)
+    if found.earth_fixed is None and found.used:
+        said = words.HEADINGS_UNKNOWN
+    elif found.consistent or found.refused_horizontal or found.earth_fixed is None:
+        said = words.absolute(found.earth_fixed, found.car_fixed, found.height, no_plan=found.refused_horizontal, no_height=found.refused_vertical)
+    else:
+        said = words.DISAGREE
+    if by_pass and found.earth_fixed is None and not found.used:
+        return f"checked while moving only, by {by_pass}"
+    return f"{said}; {by_pass}" if by_pass else said
 
 
 def refusals(points: pd.DataFrame, setup: Setup) -> tuple[str, str]:
@@ -147,66 +164,14 @@ def _unlike(points: pd.DataFrame, column: str, stated: str | None) -> str:
     return f"the {label} of the check points is {', '.join(others)}, that of the base {stated}" if others else ""
 
 
-def point_over_mark(table: pd.DataFrame, setup: Setup) -> tuple[pd.DataFrame, list[Finding]]:
-    """Return the stands with offsets to the point of the car that stood over the mark, and what had to be assumed.
-
-    A file can mean the antenna or the reference point. Where the stated antenna offset explains the stands clearly
-    better than none (half the size or less), the other point is taken to have stood over the mark; likewise the height, where
-    nothing beyond its uncertainty is left: a height that fits no known point is an error to be named, not one to be explained away.
-    """
-    arm = np.array([setup.antenna_forward_m, setup.antenna_left_m, setup.antenna_up_m], dtype=np.float64)
-    sign = -1.0 if setup.output_point == "reference_point" else 1.0
-    if not len(table):
-        return table, []
-    table, findings = table.copy(), []
-    heading = table["heading_deg"].to_numpy(np.float64)
-    plan = table[["offset_e_m", "offset_n_m"]].to_numpy(np.float64)
-    if np.isfinite(arm[:2]).all() and np.hypot(*arm[:2]) >= limits()["separate.arm"] and np.isfinite(heading).all():
-        moved = plan - sign * (car_to_earth(heading) @ arm[:2])
-        if np.hypot(*moved.T).max() <= 0.5 * np.hypot(*plan.T).max():
-            table["offset_e_m"], table["offset_n_m"] = moved.T
-            left_over = separate(_used(table))
-            fits = left_over is None or not any(o.significant for o in (left_over.earth, left_over.car) if o is not None)
-            findings.append(words.assumed_plan(setup.output_point, float(np.hypot(*arm[:2])), fits=fits))
-    up = table["offset_u_m"].to_numpy(np.float64)
-    if np.isfinite(up).any() and np.isfinite(arm[2]) and abs(arm[2]) >= limits()["separate.arm"]:
-        other = up - sign * arm[2]
-        left = height_error(_used(table.assign(offset_u_m=other)))
-        fits = left is not None and not left.significant
-        if fits and np.nanmax(np.abs(other)) <= 0.5 * np.nanmax(np.abs(up)):
-            table["offset_u_m"] = other
-            findings.append(words.assumed_height(setup.output_point, float(arm[2])))
-    return table, findings
-
-
-def _used(table: pd.DataFrame) -> pd.DataFrame:
-    """Return the stands that say something of centimetres."""
-    return table[table["used"].astype(bool)] if len(table) else table
-
-
-def height_error(stands: pd.DataFrame) -> Height | None:
-    """Return the mean height error of `stands` weighted by their sigmas, None where no height difference is known.
-
-    The survey of one mark and the antenna height are common to its stands: the mean is never taken as better than one
-    stand's known part, so its sigma is the smallest single one.
-    """
-    known = stands[np.isfinite(stands["offset_u_m"].to_numpy(np.float64))] if len(stands) else stands
-    if not len(known):
-        return None
-    value, sigma = known["offset_u_m"].to_numpy(np.float64), known["sigma_u_m"].to_numpy(np.float64)
-    weight = sigma**-2.0
-    mean = float(np.sum(weight * value) / weight.sum())
-    scatter = float(np.sqrt(np.sum(weight * (value - mean) ** 2) / max(len(value) - 1, 1) / weight.sum()))
-    return Height(mean, float(1.959963984540054 * max(sigma.min(), scatter)), len(value))
-
-
 def bound_parts(found: CheckPointResult, times: pd.DatetimeIndex) -> tuple[Floats, Floats]:
     """Return the horizontal and vertical part of the bound of each epoch [m], for ``bound_check_point_m``.
 
-    One error for the whole drive where the stands agree. Where they do not, an epoch has the larger of what the stand
+    What lies along the track alone is not in it: see `Latency.along_m`. One error for the whole drive where the stands agree. Where they do not, an epoch has the larger of what the stand
     before and the stand after it show (upper end, only where it leaves its own interval): the change lies between.
     """
-    used = _used(found.table)
+    used = used_of(found.table)
+    used = used[np.isfinite(used["offset_e_m"].to_numpy(np.float64))] if len(used) else used
     if found.consistent or not len(used):
         return np.full(len(times), found.bound_m[0]), np.full(len(times), found.bound_m[1])
     plan, half = (np.hypot(*used[[f"{k}_e_m", f"{k}_n_m"]].to_numpy(np.float64).T) for k in ("offset", "half"))
@@ -223,6 +188,7 @@ def _bound(found: CheckPointResult) -> tuple[float, float]:
     """Return what to add to the bounds: significant errors that may be stated, at the upper end of their interval."""
     parts = [found.car_fixed] + ([found.earth_fixed] if not found.refused_horizontal else [])
     plan = sum(p.upper_m for p in parts if p is not None and p.significant)
+    plan += found.latency.earth_bound_m if found.latency is not None and not found.refused_horizontal else 0.0
     tall = found.height
     stated = tall is not None and not found.refused_vertical and tall.significant
     return float(plan), float(abs(tall.value_m) + tall.half_m) if tall is not None and stated else 0.0
@@ -249,16 +215,17 @@ def _findings(
     if found.refused_vertical and found.refused_vertical != found.refused_horizontal:
         out.append(words.refused("height", found.refused_vertical))
     if found.latency is not None:
-        out.append(words.latency(found.latency))
+        out.append(pass_words.latency(found.latency, found.passes, framed=not found.refused_horizontal))
+    out += [*pass_words.lost(int(is_pass(points).sum()), len(found.passes)), *words.headings(found.table, parts)]
     if parts is None:
         return out
-    out.append(words.offsets(parts, found.height, refused=bool(found.refused_horizontal)))
+    out.append(words.offsets(parts, found.height, refused=bool(found.refused_horizontal), headless=found.headless))
     if not parts.consistent:
         out.append(words.inconsistent(parts, found.table))
     above = points["antenna_above_mark_m"].to_numpy(np.float64)
     antenna = float(np.nanmedian(above)) if np.isfinite(above).any() else float("nan")
-    out += words.heights_apart(_used(found.table), above)
-    out += words.height_sizes(found.height, words.known_heights(setup, antenna_m=antenna, geoid_m=geoid_m), antenna_m=antenna)
+    out += words.heights_apart(used_of(found.table), above)
+    out += words.height_sizes(found.height, words.known_heights(setup, antenna_m=antenna), antenna_m=antenna, geoid_m=geoid_m)
     out += words.plan_sizes(parts, setup)
     return out
 

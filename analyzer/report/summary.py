@@ -210,11 +210,13 @@ def _relative(assessment: Assessment) -> str:
 
 
 def _absolute(assessment: Assessment) -> str:
-    """Say whether a known mark was visited."""
+    """Say whether a known mark was visited, and what it showed."""
     marks = view.column(assessment.standstills, "check_point").dropna()
     names = sorted({str(mark) for mark in marks if str(mark)})
-    if not names:
+    if not names and assessment.absolute.startswith("not checked: no known mark"):
         return "Absolute: not checked, no known mark visited."
+    if not names:
+        return f"Absolute: {assessment.absolute}"
     what = f"{wording.count(len(names), 'known mark')} ({wording.listing(names)})"
     if assessment.absolute.startswith(("refused", "not ")):
         return f"Absolute: {what} visited; {assessment.absolute}"

@@ -60,6 +60,10 @@ Flags = NDArray[np.bool_]
 #: 14: a single bump of a decimetre and more is looked for beside noisy velocity; across a gap the way is as unsure as scale and direction of the
 #: velocity are; an outage of corrections bears on the bound until the position is back, and velocity made from positions shows no ageing; a
 #: fused fix that was watched for two minutes and never left is confirmed, and behind a wrong one taken anew the mended side is not doubted.
+#: What passes over marks show along the track (latency, an offset along) is in the bound, and grows with the speed; the survey error of
+#: a mark is one for all its stands; a course on one side of a stand is a heading only where the car was too fast to have reversed; a
+#: significant offset at marks is put down to the frame only where the antenna offset is told from it.
+RULES_VERSION = "14"
 RULES_VERSION = "14"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",

@@ -102,6 +102,8 @@ def _of_antenna(marks: CheckPointResult | None, setup: Setup, *, stated: bool) -
     car = marks.car_fixed if marks is not None else None
     if marks is None or not marks.used:
         return "not_checked", "only stands on one mark facing both ways, or a tape measure, show an offset that is wrong"
+    if car is None and marks.headless:
+        return "not_checked", f"the heading is not known at {marks.headless} of {count(marks.used, 'stand')} on marks: state heading_deg in the check points file"
     if car is None:
         return "not_checked", f"{count(marks.used, 'stand')} on marks faced too much the same way to show an offset that is wrong: face both ways"
     shown = f"{count(car.stands, 'stand')} on marks facing different ways show a car-fixed error of {error_in_words(car)}"
@@ -128,6 +130,8 @@ def _frame(setup: Setup, marks: CheckPointResult | None) -> SetupItem:
 def _of_frame(marks: CheckPointResult | None, *, stated: bool) -> tuple[str, str]:
     """Return status and words of the frame: known marks in the frame that is stated show whether positions lie in it."""
     earth = marks.earth_fixed if marks is not None else None
+    if marks is not None and marks.used and earth is None:
+        return "not_checked", "the heading at the stands on marks is not known: state heading_deg in the check points file"
     if marks is None or earth is None:
         return "not_checked", "a log says nothing of the frame behind the base coordinates; a known mark would"
     if marks.refused_horizontal:
@@ -136,6 +140,8 @@ def _of_frame(marks: CheckPointResult | None, *, stated: bool) -> tuple[str, str
     if not marks.consistent:
         return "not_checked", f"{shown}, but they disagree beyond their uncertainty"
     tall = "" if marks.height is None or marks.refused_vertical else f", in height {marks.height.value_m:+.3f} ± {marks.height.half_m:.3f} m"
+    if earth.significant and marks.car_fixed is None:
+        return "not_checked", f"{shown}{tall}, which chance does not explain, but frame and base are not told from the antenna offset of the car: stand facing both ways"
     off = earth.significant or (bool(tall) and marks.height is not None and marks.height.significant)
     if off:
         return ("contradicted" if stated else "not_checked"), f"{shown}{tall}, which chance does not explain: frame, base coordinates or base antenna"

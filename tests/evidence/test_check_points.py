@@ -14,11 +14,13 @@ from scipy import stats
 
 from analyzer import tables
 from analyzer.demo import Fault, make_drive
-from analyzer.evidence.check_point_offsets import car_to_earth, latency_from_passes, separate
+from analyzer.evidence.check_point_latency import latency_from_passes
+from analyzer.evidence.check_point_offsets import car_to_earth, separate
 from analyzer.evidence.check_point_passes import passes_over_marks
-from analyzer.evidence.check_point_stands import COLUMNS, heading_of, mean_interval, stands_on_marks
-from analyzer.evidence.check_point_words import Height, height_sizes, heights_apart, known_heights
-from analyzer.evidence.check_points import CheckPointResult, bound_parts, check, point_over_mark, refusals
+from analyzer.evidence.check_point_reading import point_over_mark
+from analyzer.evidence.check_point_stands import COLUMNS, heading_of, mean_interval, numbered, stands_on_marks
+from analyzer.evidence.check_point_words import Height, headings, height_sizes, heights_apart, known_heights, plan_sizes
+from analyzer.evidence.check_points import CheckPointResult, bound_parts, check, refusals
 from analyzer.geodesy import from_enu
 from analyzer.metrics.measure import measure
 from analyzer.parsers.reading import read
@@ -204,7 +206,7 @@ def test_another_point_over_the_mark_is_recognised_and_said() -> None:
     (0.4, ""),
 ])
 def test_heights_of_a_known_size_are_named(error: float, word: str) -> None:
-    found = height_sizes(Height(error, 0.02, 2), known_heights(SETUP, antenna_m=1.5, geoid_m=42.31))
+    found = height_sizes(Height(error, 0.02, 2), known_heights(SETUP, antenna_m=1.5), geoid_m=42.31)
     assert (word in " ".join(f.text for f in found)) if word else not found
 
 
@@ -218,9 +220,9 @@ def test_an_antenna_height_of_nothing_is_named_and_not_explained_away() -> None:
     setup = replace(SETUP, output_point="antenna", antenna_up_m=1.34)
     table, said = point_over_mark(_stood([1.64, 1.65]), setup)
     assert table["offset_u_m"].tolist() == [1.64, 1.65] and not said
-    found = height_sizes(Height(1.645, 0.04, 2), known_heights(setup, antenna_m=0.0, geoid_m=42.31), antenna_m=0.0)
+    found = height_sizes(Height(1.645, 0.04, 2), known_heights(setup, antenna_m=0.0), antenna_m=0.0, geoid_m=42.31)
     assert len(found) == 1 and "antenna height was left out" in found[0].text and found[0].level == "problem"
-    assert not height_sizes(Height(-1.645, 0.04, 2), known_heights(setup, antenna_m=0.0, geoid_m=42.31), antenna_m=0.0)
+    assert not height_sizes(Height(-1.645, 0.04, 2), known_heights(setup, antenna_m=0.0), antenna_m=0.0, geoid_m=42.31)
     # where the height of the reference point was given, nothing is left and it is read so
     table, said = point_over_mark(_stood([1.35, 1.33]), setup)
     assert table["offset_u_m"].to_numpy() == pytest.approx([0.01, -0.01]) and "fits" in said[0].text
@@ -242,7 +244,7 @@ def test_another_point_that_fits_badly_is_not_said_to_fit() -> None:
 
 
 def test_a_height_that_chance_explains_has_no_size() -> None:
-    assert not height_sizes(Height(1.8, 2.0, 1), known_heights(SETUP, antenna_m=1.5, geoid_m=42.3))
+    assert not height_sizes(Height(1.8, 2.0, 1), known_heights(SETUP, antenna_m=1.5), geoid_m=42.3)
 
 
 def test_stands_that_disagree_bound_each_moment_by_the_stands_beside_it() -> None:
@@ -269,7 +271,7 @@ def test_latency_is_told_from_both_kinds_of_offset() -> None:
 def test_passes_at_one_speed_leave_the_offset_in_latency() -> None:
     found = latency_from_passes(pd.DataFrame({"speed_mps": [20.0, 20.0], "course_deg": [0.0, 180.0], "along_m": [-0.8, -0.8]}))
     assert found is not None and np.isnan(found.forward_m) and found.latency_s == pytest.approx(0.04)
-    assert latency_from_passes(pd.DataFrame({"speed_mps": [20.0], "course_deg": [0.0], "along_m": [-0.8]})) is None
+    assert latency_from_passes(pd.DataFrame({"speed_mps": [], "course_deg": [], "along_m": []})) is None
 
 
 def test_a_pass_is_where_the_position_stood_at_the_moment() -> None:
@@ -330,3 +332,99 @@ def test_a_base_that_changes_in_between_is_no_single_error(tmp_path: Path) -> No
     found = judged(tmp_path, (Fault("base_resurveyed", start_s=470.0, size=0.6),))
     assert not found.consistent and "disagree" in found.absolute
     assert any(f.code == "check_point_inconsistent" for f in found.findings)
+
+
+# --- stands on one mark, headings, signs ------------------------------------------------------------------------------
+
+
+def test_the_survey_error_of_a_mark_does_not_average_out() -> None:
+    """Seven stands on a mark of 0.03 m, 0.045 m off: by hand sqrt(0.03² + 0.014²/7) per axis, so 1.5 sigma."""
+    total = float(np.hypot(0.03, 0.014))
+    table = stands([(0.045, 0.0)] * 7, [90.0] * 7, sigma=total).assign(mark=0, mark_sigma_h_m=0.03)
+    found = separate(table)
+    assert found is not None and not found.earth.significant and found.consistent
+    assert found.earth.half_m[0] == pytest.approx(1.959964 * np.sqrt(0.03**2 + 0.014**2 / 7), rel=1e-6)
+    # on marks of their own the errors are independent
+    other = separate(table.assign(mark=range(7)))
+    assert other is not None and other.earth.half_m[0] == pytest.approx(1.959964 * total / np.sqrt(7), rel=1e-6)
+    # what turns with the car does not see the mark: half the difference of two stands
+    turned = separate(stands([(0.0, 0.0)] * 2, [90.0, 270.0], sigma=total).assign(mark=0, mark_sigma_h_m=0.03))
+    assert turned is not None and turned.car is not None and turned.car.half_m[0] == pytest.approx(1.959964 * 0.014 / np.sqrt(2), rel=1e-6)
+
+
+def test_rows_of_one_name_or_one_place_are_one_mark() -> None:
+    rows = pd.concat([points(), points(name="B"), points(name="C", latitude_deg=47.1), points(name="C", latitude_deg=47.2), points(name="D", longitude_deg=20.1)])
+    found = numbered(rows.reset_index(drop=True)).tolist()
+    assert found[0] == found[1] and found[2] == found[3] and len(set(found)) == 3
+    table = stands_on_marks(standstill(0.0, 0.0, 0.0), points(sigma_h_m=0.03), recording())
+    assert table["mark_sigma_h_m"].tolist() == [0.03] and table["sigma_e_m"].iloc[0] > 0.03
+
+
+@pytest.mark.parametrize(("fastest", "back", "known"), [(5.0, False, False), (10.0, False, True), (10.0, True, False)])
+def test_the_course_on_one_side_is_a_heading_only_where_the_car_cannot_have_reversed(fastest: float, back: bool, known: bool) -> None:
+    """The log ends at the stand. With `back` the car was fast before it stopped, then came back slowly."""
+    way = np.r_[np.linspace(0.6, fastest, 60), np.linspace(fastest, 0.6, 60)]
+    slow = np.r_[np.zeros(20), np.full(60, 3.0)] if back else np.zeros(0)
+    speed = np.r_[way, slow, np.zeros(100)]
+    course = np.r_[np.full(len(way), 90.0), np.full(len(slow), 270.0), np.full(100, 90.0)]
+    end = START + pd.Timedelta(seconds=len(speed) / 10)
+    stand = {"heading_deg": np.nan, "start_utc": end - pd.Timedelta(seconds=10), "end_utc": end}
+    heading, how = heading_of(stand, {}, recording(len(speed), speed_mps=speed, course_deg=course))
+    assert np.isfinite(heading) == known and bool(how) == known
+    assert not known or heading == pytest.approx(90.0)
+
+
+REFERENCE_OVER = replace(SETUP, antenna_forward_m=1.0, antenna_left_m=0.3)
+
+
+def over_marks(headings: list[float], arm: tuple[float, float] = (1.0, 0.3)) -> pd.DataFrame:
+    """Stands with the reference point over the marks, the antenna logged."""
+    return stands([tuple(r) for r in (car_to_earth(np.array(headings)) @ np.array(arm)).tolist()], headings)
+
+
+def test_stands_of_unknown_heading_do_not_change_how_the_marks_are_read() -> None:
+    table = over_marks([90.0, 90.0, 270.0, 90.0, 270.0])
+    table.loc[[1, 3], "heading_deg"] = np.nan
+    moved, said = point_over_mark(table, REFERENCE_OVER)
+    assert len(said) == 1 and "reference point" in said[0].text
+    found = separate(moved)
+    assert found is not None and found.car is not None and found.car.size_m < 1e-9 and found.earth.size_m < 1e-9 and found.car.stands == 3
+    (left_out,) = headings(moved, found)
+    assert left_out.text.startswith("2 of 5 fixed stands on marks are left out") and "heading_deg" in left_out.text
+
+
+def test_stands_without_any_heading_are_not_read_as_an_error_as_long_as_the_antenna_offset() -> None:
+    table = over_marks([90.0, 270.0]).assign(heading_deg=np.nan)
+    moved, _ = point_over_mark(table, REFERENCE_OVER)
+    assert separate(moved) is None
+    other, _ = point_over_mark(stands([(0.2, 0.0), (0.2, 0.0)], [np.nan, np.nan]), REFERENCE_OVER)
+    found = separate(other)
+    assert found is not None and found.earth.value_m == pytest.approx((0.2, 0.0))
+
+
+def test_headings_by_course_are_said_to_be() -> None:
+    table = stands([(0.05, 0.0), (0.05, 0.0)], [90.0, 270.0]).assign(heading_from="course before and after")
+    (said,) = headings(table, separate(table))
+    assert "taken to roll forward" in said.text and not headings(table.assign(heading_from="attitude"), separate(table))
+
+
+@pytest.mark.parametrize("axis", [0, 1])
+@pytest.mark.parametrize("output", ["antenna", "reference_point"])
+def test_a_wrong_sign_of_the_antenna_offset_is_named_and_the_other_axis_is_not_blamed(axis: int, output: str) -> None:
+    """Antenna logged, reference point over the marks; or the receiver took the wrong sign as well and is off by twice the offset."""
+    stated = np.array([1.0, 0.3])
+    stated[axis] *= -1
+    setup = replace(SETUP, output_point=output, antenna_forward_m=float(stated[0]), antenna_left_m=float(stated[1]))
+    true = np.array([1.0, 0.3])
+    table = over_marks([90.0, 270.0, 90.0], tuple(true if output == "antenna" else true - stated))
+    moved, _ = point_over_mark(table, setup)
+    parts = separate(moved)
+    assert parts is not None
+    (said,) = plan_sizes(parts, setup)
+    assert f"antenna_{('forward', 'left')[axis]}_m has the wrong sign" in said.text
+
+
+@pytest.mark.parametrize(("error", "geoid", "named"), [(45.099, 45.0, True), (-44.2, 45.0, True), (47.0, 45.0, False), (0.5, 1.0, False), (1.05, 1.0, True)])
+def test_a_mixed_up_height_type_is_named_as_coarsely_as_geoids_agree(error: float, geoid: float, named: bool) -> None:
+    found = height_sizes(Height(error, 0.04, 3), [], geoid_m=geoid)
+    assert bool(found) == named and (not named or "above the geoid" in found[0].text)

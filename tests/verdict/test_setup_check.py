@@ -104,6 +104,12 @@ def test_check_points_check_frame_and_antenna_offset(drive: Recording) -> None:
 def test_check_points_that_cannot_tell_say_why(drive: Recording) -> None:
     one = replace(nothing(), table=pd.DataFrame({"used": [True]}), earth_fixed=_off((0.004, 0.0), ("east", "north"), stands=1))
     assert "1 stand on marks faced too much the same way" in _item("reference_point", one, drive).evidence
+    # what neither frame nor antenna offset alone explains contradicts neither
+    both = _item("frame", replace(one, earth_fixed=_off((0.1, 0.0), ("east", "north"), stands=1)), drive)
+    assert both.status == "not_checked" and "not told from the antenna offset" in both.evidence
+    headless = replace(one, table=pd.DataFrame({"used": [True, True], "heading_deg": [90.0, np.nan]}))
+    assert "the heading is not known at 1 of 2 stands" in _item("reference_point", headless, drive).evidence
+    assert "heading" in _item("frame", replace(headless, earth_fixed=None), drive).evidence
     refused = replace(one, refused_horizontal="the frame of the check points is F2, that of the base F1")
     item = _item("frame", refused, drive)
     assert item.status == "not_checked" and "F2" in item.evidence
