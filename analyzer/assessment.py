@@ -84,7 +84,7 @@ def without_words(left_out: Sequence[str]) -> str:
 
 @dataclass(frozen=True)
 class BasePlace:
-    """Where the base is taken to stand: degrees, height [m]; `origin` says in words where that comes from."""
+    """Where the base is taken to stand: degrees, height [m], NaN where it is not known; `origin` says in words where that comes from."""
 
     latitude_deg: float
     longitude_deg: float

@@ -73,7 +73,8 @@ def _base(assessment: Assessment) -> str:
     name = stated.get("name") if isinstance(stated, Mapping) else None
     if place is None or (name and place.origin == "by the set-up sheet"):
         return f"base {name}" if name else "base not stated"
-    where = f"{place.latitude_deg:.7f}°, {place.longitude_deg:.7f}°, height {place.height_m:.3f} m {place.origin}"
+    height = f"height {place.height_m:.3f} m" if np.isfinite(place.height_m) else "height not stated,"
+    where = f"{place.latitude_deg:.7f}°, {place.longitude_deg:.7f}°, {height} {place.origin}"
     return f"base {name + ', ' if name else ''}at {where}"
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from importlib import resources
 from pathlib import Path
@@ -29,10 +30,10 @@ class Base:
 
     @property
     def position(self) -> tuple[float, float, float] | None:
-        """(latitude [deg], longitude [deg], height [m]) or None where the place is not stated."""
+        """(latitude [deg], longitude [deg], height [m], NaN where it is not stated) or None where the place is not stated."""
         if self.latitude_deg is None or self.longitude_deg is None:
             return None
-        return (self.latitude_deg, self.longitude_deg, self.height_m or 0.0)
+        return (self.latitude_deg, self.longitude_deg, math.nan if self.height_m is None else self.height_m)
 
 
 @dataclass(frozen=True)

@@ -50,16 +50,47 @@ def _base_position(recording: Recording, setup: Setup) -> SetupItem:
         return SetupItem(
             "base_position", label, NOT_STATED, "not_checked", "the set-up sheet gives no base coordinates"
         )
-    words = f"{stated[0]:.8f}°, {stated[1]:.8f}°, {stated[2]:.3f} m"
+    tall = f"{stated[2]:.3f} m" if np.isfinite(stated[2]) else "height not stated"
+    words = f"{stated[0]:.8f}°, {stated[1]:.8f}°, {tall}"
     if not len(sent):
         why = "no base position (message 1005 or 1006) in what was recorded"
         return SetupItem("base_position", label, words, "not_checked", why)
     places = np.array([(s.latitude_deg, s.longitude_deg, s.height_m) for s in sent])
-    offsets = np.column_stack(to_enu(*places.T, origin=stated))
-    worst = float(np.abs(offsets).max())
-    same = worst <= thresholds("analyzer.verdict")["setup.same_base"]
-    why = f"corrections carry a base position {np.hypot(offsets[:, 0], offsets[:, 1]).max():.3f} m off in plan, {np.abs(offsets[:, 2]).max():.3f} m in height"
-    return SetupItem("base_position", label, words, "confirmed" if same else "contradicted", why)
+    level = stated[2] if np.isfinite(stated[2]) else float(places[0, 2])
+    east, north, up = (np.asarray(x, dtype=np.float64) for x in to_enu(*places.T, origin=(stated[0], stated[1], level)))
+    same = max(np.abs(east).max(), np.abs(north).max()) <= thresholds("analyzer.verdict")["setup.same_base"]
+    same_height, about_height = _base_height(float(up[np.argmax(np.abs(up))]), recording, setup)
+    why = f"corrections carry a base position {np.hypot(east, north).max():.3f} m off in plan{about_height}"
+    return SetupItem("base_position", label, words, "confirmed" if same and same_height else "contradicted", why)
+
+
+def _base_height(up_m: float, recording: Recording, setup: Setup) -> tuple[bool, str]:
+    """Return whether the height that was sent, `up_m` above the one stated, agrees with it as far as the two can be compared, and that in words."""
+    limits, base = thresholds("analyzer.verdict"), setup.base
+    if base.height_m is None:
+        return True, "; no height is stated, so none was compared"
+    logged = recording.fixes["geoid_separation_m"].to_numpy(np.float64)
+    geoid = float(np.nanmedian(logged)) if np.isfinite(logged).any() else float("nan")
+    if setup.height_type == "geoid" and np.isnan(geoid):
+        return True, "; the height stated is above a geoid and the one sent above the ellipsoid, so the two were not compared"
+    if setup.height_type == "geoid":
+        rest = abs(up_m - geoid)
+        return rest <= limits["setup.coarse_geoid"], (
+            f"; the height sent, above the ellipsoid, is {up_m:.3f} m above the one stated, above a geoid; the geoid separation of the log is {geoid:.3f} m, "
+            f"so that {rest:.3f} m are left, and a geoid of a receiver is good to {limits['setup.coarse_geoid']:g} m")
+    same = abs(up_m) <= limits["setup.same_base"]
+    return same, f", {abs(up_m):.3f} m in height" + ("" if same else _named_height(up_m, base.antenna_height_m, geoid))
+
+
+def _named_height(up_m: float, antenna_m: float | None, geoid_m: float) -> str:
+    """Return what a height that was sent `up_m` above the one stated has the size of, or an empty text."""
+    limits = thresholds("analyzer.verdict")
+    if antenna_m and abs(abs(up_m) - antenna_m) <= limits["setup.same_base"]:
+        which = "stated is the mark's and the one sent the antenna's" if up_m > 0 else "sent is the mark's and the one stated the antenna's"
+        return f", the height of the base antenna above its mark: the height {which}"
+    if abs(geoid_m) > limits["setup.coarse_geoid"] and abs(up_m - geoid_m) <= limits["setup.coarse_geoid"]:
+        return f", about the geoid separation of the log ({geoid_m:.3f} m): the height stated is above a geoid; say so with height_type"
+    return ""
 
 
 def _station(recording: Recording, setup: Setup) -> SetupItem:

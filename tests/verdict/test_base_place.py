@@ -64,3 +64,12 @@ def test_a_base_is_far_only_where_no_epoch_is_near() -> None:
     base = BasePlace(*HERE, "as given")
     assert base_far(base, np.array([150_000.0, 90_000.0, np.nan])) == () and base_far(base, np.array([np.nan])) == ()
     assert len(base_far(base, np.array([150_000.0, 160_000.0]))) == 1 and base_far(None, np.array([1e7])) == ()
+
+
+def test_a_height_that_is_not_stated_is_none_and_not_zero(stand: Path) -> None:
+    found = assess(read([stand]), setup=Setup(base=Base(latitude_deg=HERE[0], longitude_deg=HERE[1])))
+    used = summary(found)["base"]["used"]
+    assert used["height_m"] is None and used["latitude_deg"] == HERE[0]
+    assert "11.1001000°, height not stated, by the set-up sheet" in brief(found).replace("\n  ", " ")
+    distance = found.epochs["base_distance_m"].to_numpy()
+    np.testing.assert_allclose(distance, judged(stand, HERE).epochs["base_distance_m"].to_numpy())

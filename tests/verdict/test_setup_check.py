@@ -115,3 +115,30 @@ def test_check_points_that_cannot_tell_say_why(drive: Recording) -> None:
     assert item.status == "not_checked" and "F2" in item.evidence
     torn = replace(one, car_fixed=_off((0.5, 0.0), ("forward", "left")), consistent=False)
     assert {_item(k, torn, drive).status for k in ("frame", "reference_point")} == {"not_checked"}
+
+
+def _base(drive: Recording, height_m: float | None, *, height_type: str = "ellipsoidal", geoid_m: float = 42.0) -> SetupItem:
+    """Return what is said of a base stated where it was sent, `height_m` above the height that was sent; None where no height is stated."""
+    place = sent_positions(drive.corrections)[0].place
+    base = Base(latitude_deg=place[0], longitude_deg=place[1], height_m=None if height_m is None else place[2] + height_m, antenna_height_m=1.8)
+    log = replace(drive, fixes=drive.fixes.assign(geoid_separation_m=geoid_m))
+    return next(i for i in check_setup(log, measure(log), Setup(base=base, height_type=height_type)) if i.key == "base_position")
+
+
+@pytest.mark.parametrize(("height_m", "height_type", "geoid_m", "status", "words"), [
+    (0.0, "ellipsoidal", 42.0, "confirmed", "0.000 m in height"),
+    (None, "ellipsoidal", 42.0, "confirmed", "no height is stated, so none was compared"),
+    (-1.8, "ellipsoidal", 42.0, "contradicted", "the height stated is the mark's"),
+    (1.8, "ellipsoidal", 42.0, "contradicted", "the one stated the antenna's"),
+    (-41.6, "ellipsoidal", 42.0, "contradicted", "say so with height_type"),
+    (-41.6, "geoid", 42.0, "confirmed", "0.400 m are left"),
+    (-30.0, "geoid", 42.0, "contradicted", "12.000 m are left"),
+    (-41.6, "geoid", np.nan, "confirmed", "the two were not compared"),
+    (0.5, "ellipsoidal", 42.0, "contradicted", "0.500 m in height"),
+])
+def test_the_height_of_the_base_is_compared_only_with_its_like(
+    drive: Recording, height_m: float | None, height_type: str, geoid_m: float, status: str, words: str,
+) -> None:
+    item = _base(drive, height_m, height_type=height_type, geoid_m=geoid_m)
+    assert (item.status, words in item.evidence) == (status, True), item.evidence
+    assert ("height not stated" in item.stated) == (height_m is None)
