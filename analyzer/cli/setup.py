@@ -1,4 +1,4 @@
-"""``postdrive setup``: a commented blank set-up sheet."""
+"""``postdrive setup``: commented blank files to fill in: set-up sheet, known marks, decisions."""
 
 from __future__ import annotations
 
@@ -7,15 +7,23 @@ from typing import Any
 
 from analyzer.cli.words import out, verb
 
+#: As in `analyzer.userfiles.setup_sheet.BLANKS`, which help must not load.
+FILES = ("setup", "check-points", "accept")
+
 
 def add_parser(verbs: Any) -> None:
     """Add the verb."""
-    verb(verbs, "setup", "print a commented blank set-up sheet to fill in").set_defaults(func=run)
+    parser = verb(verbs, "setup", "print a commented blank set-up sheet to fill in")
+    parser.add_argument(
+        "file", nargs="?", choices=FILES, default="setup", metavar="FILE",
+        help="which blank file: setup (default), check-points (known marks, for --check-points), accept (decisions, for --accept)",
+    )
+    parser.set_defaults(func=run)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the sheet."""
-    from analyzer.userfiles.setup_sheet import blank_setup
+    """Print the file."""
+    from analyzer.userfiles.setup_sheet import blank
 
-    out(blank_setup().rstrip("\n"))
+    out(blank(args.file).rstrip("\n"))
     return 0

@@ -111,6 +111,15 @@ def _station(stated: int | str, path: str | Path) -> int:
     return int(text)
 
 
+#: Files that users write, and the commented blank of each.
+BLANKS = {"setup": "blank_setup.toml", "check-points": "blank_check_points.csv", "accept": "blank_accept.toml"}
+
+
 def blank_setup() -> str:
     """Return the text of a commented blank set-up sheet."""
-    return resources.files("analyzer.userfiles").joinpath("blank_setup.toml").read_text(encoding="utf-8")
+    return blank("setup")
+
+
+def blank(name: str) -> str:
+    """Return the text of the commented blank file of `BLANKS` called `name`."""
+    return resources.files("analyzer.userfiles").joinpath(BLANKS[name]).read_text(encoding="utf-8")

@@ -33,6 +33,8 @@ CHECK_POINT_COLUMNS = (
 )
 #: How the names of columns of numbers end.
 NUMBER_ENDINGS = ("_deg", "_m", "_year")
+#: Years that coordinates of marks can hold for.
+YEARS = (1900.0, 2200.0)
 RANGES = {"latitude_deg": 90.0, "longitude_deg": 180.0}
 
 
@@ -79,6 +81,7 @@ def read_windows(path: str | Path) -> WindowFile:
 def read_check_points(path: str | Path) -> pd.DataFrame:
     """Read check points; optional ``start_utc end_utc heading_deg`` say when the vehicle stood there and how.
 
+    Where start and end are one moment the vehicle passed the mark then; see `postdrive setup check-points` for the columns.
     Missing frame, height type or antenna height stay empty: the judge refuses them for absolute statements.
     A header alone gives no rows, and the judge says that nothing was checked.
     """
@@ -115,9 +118,12 @@ def _impossible(record: Mapping[str, object]) -> str:
         value = record[name]
         if isinstance(value, float) and value < 0:
             return f"{name} is {value:g}; expected 0 or more metres."
+    year = record["epoch_year"]
+    if isinstance(year, float) and not math.isnan(year) and not YEARS[0] <= year <= YEARS[1]:
+        return f"epoch_year is {year:g}; expected the year that the coordinates hold for, like 2026.2."
     start, end = record["start_utc"], record["end_utc"]
-    if isinstance(start, pd.Timestamp) and isinstance(end, pd.Timestamp) and end <= start:
-        return "end_utc is not later than start_utc; correct the times."
+    if isinstance(start, pd.Timestamp) and isinstance(end, pd.Timestamp) and end < start:
+        return "end_utc is before start_utc; correct the times, or give one moment twice for a pass."
     return ""
 
 

@@ -13,6 +13,8 @@ from cli_runs import ROOT, run, run_program
 
 from analyzer import __version__
 from analyzer.cli import VERBS, build_parser
+from analyzer.cli.setup import FILES
+from analyzer.userfiles.setup_sheet import BLANKS, blank
 
 HEAVY = ("pandas", "numpy", "pyarrow", "scipy", "matplotlib", "bokeh", "jinja2", "pyproj", "jsonschema", "reportlab")
 
@@ -96,3 +98,13 @@ def test_the_overview_says_of_a_verb_what_its_module_says() -> None:
 def test_words_may_not_be_shortened() -> None:
     """A shortened option would change its meaning with the next version."""
     assert run("assess", "x.nmea", "--quie", "--out", "r").code == 2
+
+
+def test_blank_files_are_printed_and_their_names_are_those_of_the_library() -> None:
+    assert tuple(BLANKS) == FILES
+    for name in FILES:
+        done = run("setup", name)
+        assert done.code == 0 and done.out.strip() == blank(name).strip()
+    assert run("setup").out == run("setup", "setup").out and run("setup", "marks").code == 2
+    shown = " ".join(run("assess", "--help").out.split())
+    assert "postdrive setup check-points" in shown and "postdrive setup accept" in shown

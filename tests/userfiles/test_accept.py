@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pandas as pd
@@ -9,6 +10,7 @@ import pytest
 
 from analyzer.errors import UsageError
 from analyzer.userfiles.accept import read_accept
+from analyzer.userfiles.setup_sheet import blank
 
 WHOLE = '''[[entry]]
 window = "M03"
@@ -69,3 +71,12 @@ def test_a_faulty_file_is_refused_in_one_sentence(tmp_path: Path, old: str, new:
 def test_a_missing_file_is_named(tmp_path: Path) -> None:
     with pytest.raises(UsageError, match=r"nothing\.toml.*no such file"):
         read_accept(tmp_path / "nothing.toml")
+
+
+def test_the_blank_list_is_valid_once_it_is_filled_in(tmp_path: Path) -> None:
+    text = blank("accept")
+    with pytest.raises(UsageError, match="entry"):
+        read_accept(write(tmp_path, text))
+    filled = re.sub(r"^# (\[\[entry\]\]|\w+ = )", r"\1", text, flags=re.M)
+    first, second = read_accept(write(tmp_path, filled))
+    assert (first.window, first.action) == ("M03", "accept") and second.action == "exclude" and second.start_utc < second.end_utc

@@ -9,6 +9,8 @@ import pandas as pd
 import pytest
 
 from analyzer.errors import UsageError
+from analyzer.evidence.check_point_stands import is_pass
+from analyzer.userfiles.setup_sheet import blank
 from analyzer.userfiles.tabular import read_check_points, read_windows
 
 
@@ -70,11 +72,30 @@ def test_check_points_keep_what_is_missing_empty(tmp_path: Path) -> None:
 @pytest.mark.parametrize(("column", "value", "words"), [
     ("sigma_h_m", "-0.01", "line 2: sigma_h_m is -0.01; expected 0 or more"), ("sigma_v_m", "-1", "sigma_v_m is -1"),
     ("antenna_above_mark_m", "-1.5", "antenna_above_mark_m is -1.5"),
-    ("start_utc,end_utc", "2026-03-24T09:00:00Z,2026-03-24T08:00:00Z", "line 2: end_utc is not later than start_utc"),
+    ("start_utc,end_utc", "2026-03-24T09:00:00Z,2026-03-24T08:00:00Z", "line 2: end_utc is before start_utc"),
+    ("epoch_year", "26.2", "line 2: epoch_year is 26.2"), ("epoch_year", "20262", "epoch_year is 20262"),
 ])
 def test_check_points_that_cannot_be_are_refused(tmp_path: Path, column: str, value: str, words: str) -> None:
     with pytest.raises(UsageError, match=words):
         read_check_points(write(tmp_path, f"name,latitude_deg,longitude_deg,{column}\nK1,48,11,{value}\n"))
+
+
+def test_a_pass_is_one_moment_given_twice(tmp_path: Path) -> None:
+    """As the blank file and the README say it; a stand lasts."""
+    head = "name,latitude_deg,longitude_deg,start_utc,end_utc\n"
+    found = read_check_points(write(tmp_path, head + "K1,48,11,2026-03-24T09:00:00.125Z,2026-03-24T09:00:00.125Z\nK1,48,11,2026-03-24T09:01:00Z,2026-03-24T09:01:30Z\n"))
+    assert is_pass(found).tolist() == [True, False]
+
+
+def test_the_blank_list_of_marks_is_valid_and_so_is_its_example(tmp_path: Path) -> None:
+    text = blank("check-points")
+    assert read_check_points(write(tmp_path, text)).empty
+    lines = text.splitlines()
+    example = [line[2:] for line in lines[lines.index("# Example:") + 1:-1]]
+    found = read_check_points(write(tmp_path, "\n".join([lines[-1], *example])))
+    assert is_pass(found).tolist() == [False, False, True] and found["heading_deg"][1] == 270.0
+    columns = lines[-1].split(",")
+    assert not [c for c in columns if c != "name" and c not in " ".join(lines[:-1])], "each column is explained"
 
 
 def test_a_header_alone_holds_nothing_and_must_be_the_right_one(tmp_path: Path) -> None:
