@@ -24,7 +24,7 @@ def latency(found: Latency, passes: pd.DataFrame, *, framed: bool = True) -> Fin
         parts.append("one pass alone: a wrong moment or a wrong mark would look the same")
     if not found.consistent:
         parts.append("the passes disagree beyond their uncertainty, and the interval is widened for it: a moment or a mark is wrong, or the latency changes")
-    return Finding(f"{CODE}_latency", "warning" if found.significant else "note", "; ".join(parts) + ".", {
+    return Finding(f"{CODE}_latency", "warning" if found.significant or not found.consistent else "note", "; ".join(parts) + ".", {
         "latency_s": found.latency_s, "half_s": found.half_s})
 
 
@@ -45,7 +45,8 @@ def _behind(found: Latency, passes: pd.DataFrame) -> list[str]:
         return []
     speed = float(passes["speed_mps"].max())
     where = "behind" if found.latency_s > 0 else "ahead"
-    return [f"{wording.length(abs(found.latency_s) * speed)} {where} at {speed:.0f} m/s, and the bound along the track grows with the speed"]
+    return [f"{wording.length(abs(found.latency_s) * speed)} {where} at {speed:.0f} m/s",
+            f"the bound along the track grows with the speed; a clock of the moments that is {where} by as much looks the same"]
 
 
 def _untold(found: Latency, framed: bool) -> list[str]:
@@ -66,7 +67,8 @@ def in_short(found: Latency | None, passes: pd.DataFrame) -> str:
         return ""
     names = wording.listing(list(dict.fromkeys(passes["name"].astype(str))))
     text = f"{wording.count(found.passes, 'pass', 'passes')} over {names}: {old(found)}"
-    return "; ".join([text + _weight(found), *(x.partition(", and")[0] for x in _behind(found, passes))])
+    text = "; ".join([text + _weight(found), *_behind(found, passes)[:1]])
+    return text if found.consistent else f"{text}; the passes disagree beyond their uncertainty"
 
 
 def lost(rows: int, used: int) -> list[Finding]:

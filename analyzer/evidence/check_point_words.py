@@ -142,7 +142,7 @@ def headings(table: pd.DataFrame, parts: Separation | None) -> list[Finding]:
 def inconsistent(parts: Separation, table: pd.DataFrame) -> Finding:
     """Return that no single error explains the stands."""
     names = ", ".join(f"{r.name_} {r.start_utc:%H:%M:%S} ({r.offset_e_m:+.3f}, {r.offset_n_m:+.3f} m)"
-                      for r in table[table["used"].astype(bool)].rename(columns={"name": "name_"}).itertuples())
+                      for r in table[table["used"].astype(bool) & table["offset_e_m"].notna()].rename(columns={"name": "name_"}).itertuples())
     return Finding(f"{CODE}_inconsistent", "warning", (
         f"The stands disagree beyond their uncertainty (chi-squared {parts.misfit:.1f} per degree of freedom), so no "
         f"single error explains them: the base changed in between, one stand is on a wrong fix, or a mark is wrong. East and "

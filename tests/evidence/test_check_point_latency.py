@@ -12,6 +12,7 @@ from analyzer import assess, tables
 from analyzer.assessment import Assessment
 from analyzer.evidence.check_point_latency import Latency, latency_from_passes, speeds
 from analyzer.evidence.check_point_offsets import Offset, Separation
+from analyzer.evidence.check_point_pass_words import in_short
 from analyzer.evidence.check_point_pass_words import latency as latency_words
 from analyzer.evidence.check_point_passes import plausible
 from analyzer.geodesy import from_enu
@@ -63,6 +64,17 @@ def test_what_is_not_told_is_named_and_nothing_is_said_across_frames() -> None:
     apart = found(one, framed=False)
     assert not apart.significant and "how old positions are is not told" in latency_words(apart, one, framed=False).text
     assert "a wrong moment" in latency_words(found(one), one).text
+
+
+def test_passes_that_disagree_are_said_to() -> None:
+    """A moment that is half a second off among four good ones."""
+    table = passes([25.0, 12.0, 20.0, 25.0, 18.0], [90.0, 270.0, 90.0, 270.0, 90.0])
+    assert found(table).consistent and "looks the same" in latency_words(found(table), table).text
+    table.loc[2, "along_m"] += 10.0
+    torn = found(table)
+    said = latency_words(torn, table)
+    assert not torn.consistent and said.level == "warning" and "the passes disagree" in said.text and "the passes disagree" in in_short(torn, table)
+    assert abs(torn.latency_s - LATE_S) <= torn.half_s
 
 
 def test_stands_on_marks_tell_what_passes_do_not() -> None:
