@@ -111,15 +111,12 @@ def latency_from_passes(passes: pd.DataFrame, *, stands: Separation | None = Non
 def _latency(
     value: Array, covariance: Array, told: NDArray[np.bool_], *, chi: float, freedom: int, by_stands: bool,
 ) -> Latency:
-    """Return the solution with its intervals, widened where the passes scatter more than they should."""
-    widen = max(chi / freedom, 1.0) if freedom > 0 else 1.0
-    factor = float(stats.t.ppf(0.975, freedom)) if widen > 1 else HALF
-    # as if the widened interval came of a normal
-    scaled = covariance * widen * (factor / HALF) ** 2
+    """Return the solution with its intervals, widened where the passes disagree beyond their uncertainty (99 %)."""
+    consistent = freedom < 1 or chi <= float(stats.chi2.ppf(0.99, freedom))
+    scaled = covariance if consistent else covariance * chi / freedom
     half = HALF * np.sqrt(np.diag(scaled))
     forward, *earth = (float(value[k]) if told[k - 1] else float("nan") for k in (1, 2, 3))
     shown = [abs(e) + h for e, h in zip(earth, half[2:], strict=True) if abs(e) > h and not by_stands]
-    consistent = freedom < 1 or chi <= float(stats.chi2.ppf(0.99, freedom))
     return Latency(float(value[0]), float(half[0]), forward, earth[0], 0, by_stands, consistent, 0.0, scaled[:2, :2], float(np.hypot.reduce([0.0, *shown])))
 
 
