@@ -12,7 +12,8 @@ import sys
 from importlib import import_module
 
 from analyzer import __version__
-from analyzer.cli.words import out, say, verb
+from analyzer.cli.arguments import refuse_empty, refuse_repeated
+from analyzer.cli.words import flush, out, say, verb
 from analyzer.errors import AnalyzerError, OutputError, UsageError
 
 TYPE_CHECKING = False  # known to type checkers; importing typing would lengthen every start
@@ -91,30 +92,13 @@ def with_signed_places(words: Sequence[str]) -> list[str]:
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line and return its exit code; every expected error is one sentence on stderr."""
     words = with_signed_places(sys.argv[1:] if argv is None else argv)
-    if words == ["--version"]:
-        say_version()
-        return 0
-    try:
-        args = build_parser(next((w for w in words if not w.startswith("-")), "")).parse_args(words)
-    except SystemExit as stop:
-        return int(stop.code or 0)
     # the matrices here are tall and narrow: more threads of linear algebra wait for each other and take the second core
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    return _carried_out(args)
-
-
-def _carried_out(args: argparse.Namespace) -> int:
-    """Run the verb and return its exit code; an error becomes one sentence and the code that belongs to it."""
     try:
-        code = int(args.func(args))
-        sys.stdout.flush()
-        return code
+        return _run(words)
     except AnalyzerError as error:
         say(f"postdrive: {error}")
         return error.exit_code
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
     except KeyboardInterrupt:
         say("postdrive: interrupted; nothing was left behind.")
         return INTERRUPTED
@@ -131,3 +115,18 @@ def _carried_out(args: argparse.Namespace) -> int:
             "set POSTDRIVE_DEBUG=1, run again and report the traceback."
         )
         return AnalyzerError.exit_code
+
+
+def _run(words: Sequence[str]) -> int:
+    """Run the verb and return its exit code."""
+    if words == ["--version"]:
+        say_version()
+        return 0
+    refuse_empty(words)
+    try:
+        args = build_parser(next((w for w in words if not w.startswith("-")), "")).parse_args(words)
+    except SystemExit as stop:
+        flush()
+        return int(stop.code or 0)
+    refuse_repeated(words, args)
+    return int(args.func(args))

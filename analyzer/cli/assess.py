@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from analyzer.cli.arguments import refuse_idle
 from analyzer.cli.evidence_inputs import add_evidence_inputs
 from analyzer.cli.inputs import add_inputs, drive_files, input_paths
 from analyzer.cli.words import out, progress, say, verb
@@ -69,26 +70,30 @@ def _add_windows_and_purpose(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Read, judge, write; return 1 where the verdict is at or below --fail-on."""
-    from analyzer.results.folder import SUMMARY, refuse_existing
+    """Read, judge, write, then print; return 1 where the verdict is at or below --fail-on."""
     from analyzer.whole_drive import assess_files
 
-    if args.out is None and not args.brief:
-        raise UsageError("assess: --out DIR is missing; name the result folder, or pass --brief to only look.")
-    if args.out is not None:
-        refuse_existing(args.out, overwrite=args.overwrite, mark=SUMMARY, inputs=input_paths(args))
+    _check_output(args)
     known_zone(args.time_zone)
     purpose = chosen_purpose(args.purpose, args.limit)
     files = replace(drive_files(args), base=parse_base(args.base), windows_from=args.windows_from)
     assessment = assess_files(files, purpose=purpose, progress=progress(args.quiet), scratch=_scratch(args.out),
                               without=[name.strip() for text in args.without for name in text.split(",")])
-    if args.brief:
-        from analyzer.report.brief import brief
-
-        out(brief(assessment))
-    if args.out is not None:
-        _write(assessment, args)
+    aside = None if args.out is None else _written(assessment, args)
+    _tell(assessment, args, aside)
     return 1 if args.fail_on != "never" and LEVELS.index(assessment.verdict.level) >= LEVELS.index(args.fail_on) else 0
+
+
+def _check_output(args: argparse.Namespace) -> None:
+    """Refuse before anything is read what cannot be written, or would be asked for in vain."""
+    from analyzer.results.folder import SUMMARY, refuse_existing
+
+    if args.out is not None:
+        refuse_existing(args.out, overwrite=args.overwrite, mark=SUMMARY, inputs=input_paths(args))
+        return
+    if not args.brief:
+        raise UsageError("assess: --out DIR is missing; name the result folder, or pass --brief to only look.")
+    refuse_idle(args, "assess", ("--json", "--pdf", "--overwrite", "--time-zone"), where="without a result folder", instead="name one with --out DIR")
 
 
 def _scratch(out_folder: Path | None) -> Scratch:
@@ -109,19 +114,30 @@ def known_zone(name: str | None) -> None:
     Clock(name)
 
 
-def _write(assessment: Assessment, args: argparse.Namespace) -> None:
-    from analyzer import wording
-    from analyzer.results.summary import summary
+def _written(assessment: Assessment, args: argparse.Namespace) -> Path | None:
+    """Write the result folder; return where an older one was moved."""
     from analyzer.results.write import write_results
 
-    aside = write_results(assessment, args.out, overwrite=args.overwrite, pdf=args.pdf, time_zone=args.time_zone)
+    return write_results(assessment, args.out, overwrite=args.overwrite, pdf=args.pdf, time_zone=args.time_zone)
+
+
+def _tell(assessment: Assessment, args: argparse.Namespace, aside: Path | None) -> None:
+    """Print what was asked for, and where the result stands."""
+    if args.brief:
+        from analyzer.report.brief import brief
+
+        out(brief(assessment))
     if args.json:
+        from analyzer.results.summary import summary
+
         out(json.dumps(summary(assessment), indent=1, ensure_ascii=False, allow_nan=False))
-    if args.quiet:
+    if args.quiet or args.out is None:
         return
     if aside is not None:
         say(f"the older result now stands in {aside}")
     if not args.brief:
+        from analyzer import wording
+
         text = f"verdict: {assessment.verdict.level.replace('_', ' ')}; {'; '.join(assessment.verdict.sentences)}"
         say(wording.one_line(text))
     say(f"report to open: {args.out / 'report.html'}")

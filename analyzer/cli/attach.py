@@ -6,11 +6,15 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from analyzer.cli.arguments import refuse_idle
 from analyzer.cli.words import out, say, verb
 from analyzer.errors import RefusedError, UsageError
 
 if TYPE_CHECKING:
     from analyzer.attaching.attach import Attached
+
+#: What says how the quality is attached, and nothing of a file that has it.
+ONLY_ATTACHING = ("--out", "--columns", "--speed", "--yaw-rate", "--rate-of", "--offset", "--signal-delay", "--tolerance", "--bus", "--overwrite")
 
 
 def add_parser(verbs: Any) -> None:
@@ -71,6 +75,7 @@ def _check(args: argparse.Namespace) -> int:
 
     if args.paths:
         raise UsageError("attach: --check FILE takes no result and no measurement; leave them away.")
+    refuse_idle(args, "attach", ONLY_ATTACHING, where="with --check, which only looks", instead="leave --check away to attach")
     found = check_attached(args.check)
     for sentence in found.sentences:
         out(sentence)

@@ -7,6 +7,7 @@ import math
 from pathlib import Path
 from typing import Any
 
+from analyzer.cli.arguments import refuse_idle
 from analyzer.cli.inputs import add_inputs, input_paths, read_recording, read_setup
 from analyzer.cli.words import out, progress, say, verb
 from analyzer.errors import UsageError
@@ -49,6 +50,7 @@ def run(args: argparse.Namespace) -> int:
     from analyzer.comparing.write import write_base
     from analyzer.results.folder import BASE, refuse_existing
 
+    refuse_idle(args, "base", ("--line-rate",), where="on a log at the base, which receives no corrections", instead="give it to assess")
     refuse_existing(args.out, overwrite=args.overwrite, mark=BASE, inputs=input_paths(args))
     setup = read_setup(args)
     expected = parse_place(args.expected, "--expected") if args.expected else None

@@ -10,6 +10,7 @@ from contextlib import AbstractContextManager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from analyzer.cli.arguments import refuse_idle
 from analyzer.cli.assess import LEVELS, chosen_purpose, known_zone
 from analyzer.cli.words import out, say, table, verb
 from analyzer.errors import UsageError
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
     from analyzer.batch.workers import Workers
 
 _BAR = 24
+#: What says how drives are assessed and told, and nothing of which drives there are.
+ONLY_ASSESSING = ("--jobs", "--cluster", "--purpose", "--limit", "--time-zone", "--pdf", "--again", "--json", "--fail-on")
 
 
 def add_parser(verbs: Any) -> None:
@@ -57,6 +60,8 @@ def run(args: argparse.Namespace) -> int:
     from analyzer.batch.run import run_batch
     from analyzer.batch.task import Options
 
+    if args.list:
+        refuse_idle(args, "batch", ONLY_ASSESSING, where="with --list, which only looks", instead="leave --list away to assess")
     if args.jobs is not None and args.jobs < 1:
         raise UsageError(f"--jobs {args.jobs}: expected 1 and more.")
     known_zone(args.time_zone)

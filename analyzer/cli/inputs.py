@@ -124,6 +124,8 @@ def parse_date(text: str | None) -> dt.date | None:
 def split_place(text: str) -> tuple[str, str]:
     """Return path and place of ``FILE@base`` or ``FILE@rover``; without a place: unknown."""
     path, at, place = text.rpartition("@")
+    if at and not path:
+        raise UsageError(f"--corrections {text}: the file is missing; expected a file and where it was recorded, like FILE@base.")
     if at and place in ("base", "rover"):
         return path, place
     return text, "unknown"

@@ -6,6 +6,7 @@ import argparse
 import json
 from typing import TYPE_CHECKING, Any
 
+from analyzer.cli.arguments import refuse_idle
 from analyzer.cli.inputs import add_inputs, read_recording, read_setup
 from analyzer.cli.words import out, table, verb
 
@@ -25,6 +26,7 @@ def add_parser(verbs: Any) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Read and show."""
+    refuse_idle(args, "inspect", ("--line-rate",), where="here, where nothing is judged", instead="give it to assess")
     recording = read_recording(args, read_setup(args), allow_undated=True)
     findings = [*recording.findings, *_several(recording)]
     if args.json:

@@ -2,22 +2,46 @@
 
 from __future__ import annotations
 
+import os
 import sys
 
 TYPE_CHECKING = False  # known to type checkers; importing typing would lengthen every start
 if TYPE_CHECKING:
     import argparse
     from collections.abc import Callable, Sequence
+    from typing import TextIO
 
 
 def out(text: str) -> None:
-    """Print a result to stdout."""
-    print(text)  # noqa: T201
+    """Print a result to stdout; a reader that stopped listening misses it and changes nothing else."""
+    _print(text, sys.stdout)
 
 
 def say(text: str) -> None:
-    """Print words to stderr."""
-    print(text, file=sys.stderr)  # noqa: T201
+    """Print words to stderr, as `out` does."""
+    _print(text, sys.stderr)
+
+
+def flush() -> None:
+    """Send what others have printed to stdout, as `out` does."""
+    _print("", sys.stdout, end="")
+
+
+def _print(text: str, stream: TextIO | None, end: str = "\n") -> None:
+    """Print at once: what is only held would fail when the program ends, where no exit code can be kept."""
+    if stream is None:  # closed before the program began
+        return
+    try:
+        print(text, file=stream, end=end, flush=True)
+    except BrokenPipeError:
+        _silence(stream)
+
+
+def _silence(stream: TextIO) -> None:
+    """Lead a stream that nobody reads any more to nowhere, with what it still holds."""
+    nowhere = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(nowhere, stream.fileno())
+    os.close(nowhere)
 
 
 def progress(quiet: bool) -> Callable[[str], None]:

@@ -21,6 +21,20 @@ from analyzer.cli import main
 ROOT = Path(__file__).resolve().parents[2]
 
 
+def sentence(body: str) -> str:
+    """Return an NMEA sentence with its checksum (NMEA 0183: exclusive or of all characters between $ and *)."""
+    check = 0
+    for character in body.encode():
+        check ^= character
+    return f"${body}*{check:02X}\r\n"
+
+
+def gga(second: int, *, quality: int = 4) -> str:
+    """Return a GGA of a vehicle at rest in the middle of nowhere."""
+    place = f"4807.00000{second % 10},N,01131.00000{second % 10},E" if quality else ",,,"
+    return sentence(f"GPGGA,1200{second:02d}.00,{place},{quality},12,0.8,500.0,M,45.0,M,{1 + second % 2}.0,0001")
+
+
 @dataclass(frozen=True)
 class Ran:
     """Exit code and what was printed."""

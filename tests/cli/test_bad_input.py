@@ -13,25 +13,11 @@ import zlib
 from pathlib import Path
 
 import pytest
-from cli_runs import ROOT, Ran, Result, run, run_program
+from cli_runs import ROOT, Ran, Result, gga, run, run_program, sentence
 
 pytestmark = pytest.mark.usefixtures("no_pictures")
 
 DAY = ("--date", "2026-03-24")
-
-
-def sentence(body: str) -> str:
-    """Return an NMEA sentence with its checksum (NMEA 0183: exclusive or of all characters between $ and *)."""
-    check = 0
-    for character in body.encode():
-        check ^= character
-    return f"${body}*{check:02X}\r\n"
-
-
-def gga(second: int, *, quality: int = 4) -> str:
-    """Return a GGA of a vehicle at rest in the middle of nowhere."""
-    place = f"4807.00000{second % 10},N,01131.00000{second % 10},E" if quality else ",,,"
-    return sentence(f"GPGGA,1200{second:02d}.00,{place},{quality},12,0.8,500.0,M,45.0,M,{1 + second % 2}.0,0001")
 
 
 def rmc(second: int) -> str:
