@@ -21,11 +21,14 @@ from analyzer.evidence.result import Evidence
 from analyzer.metrics.result import Metrics
 from analyzer.recording import Recording
 from analyzer.scratch import Scratch
-from analyzer.verdict.judge import judge
+from analyzer.verdict.judge import BOUND_OF_AXIS, POSITION_AXES, judge, without_state
 from analyzer.verdict.windows import window_of
 
 #: Columns of `tables.EPOCHS` that the metrics have.
 MEASURED = ("distance_m", "base_distance_m", "standstill_id", "dropout_id")
+
+#: Columns that rest on the class of the fix state.
+OF_A_STATE = (*(BOUND_OF_AXIS[axis] for axis in POSITION_AXES), *(f"{side}bound_{part}_m" for side in ("", "vertical_") for part in ("class", "base")))
 
 
 @dataclass(frozen=True)
@@ -48,9 +51,7 @@ def judge_epochs(recording: Recording, metrics: Metrics, asked: Asked, scratch: 
         return _in_blocks(recording, metrics, asked, scratch)
     evidence = gather(recording, metrics, without=asked.without)
     bounds = complete(evidence.bounds, recording, metrics, asked.marks)
-    epochs = _epochs(recording, metrics, bounds, evidence.segment_id, asked.spans)
-    epochs["trust"], epochs["reasons"] = judge(bounds, epochs, asked.purpose, lacking=asked.lacking)
-    return epochs, evidence
+    return _trusted(_epochs(recording, metrics, bounds, evidence.segment_id, asked.spans), bounds, asked), evidence
 
 
 def _epochs(
@@ -67,6 +68,15 @@ def _epochs(
     frame["segment_id"] = segment_id
     frame["window"] = window_of(spans, pd.DatetimeIndex(fixes.index))
     return tables.EPOCHS.conform(frame)
+
+
+def _trusted(epochs: pd.DataFrame, bounds: pd.DataFrame, asked: Asked) -> pd.DataFrame:
+    """Return the epochs with trust and reasons; positions without a fix state lose the bound of a class that nothing says is theirs."""
+    epochs["trust"], epochs["reasons"] = judge(bounds, epochs, asked.purpose, lacking=asked.lacking)
+    stateless = without_state(epochs)
+    if stateless.any():
+        epochs.loc[stateless, list(OF_A_STATE)] = np.nan
+    return epochs
 
 
 def _in_blocks(recording: Recording, metrics: Metrics, asked: Asked, scratch: Scratch) -> tuple[pd.DataFrame, Evidence]:
@@ -90,9 +100,7 @@ def _judged_block(
     segment = pd.Series(pd.arrays.IntegerArray(whole.astype(np.int32), ids < 0), index=part.fixes.index)
     gathered.add(found, block)
     del found
-    epochs = _epochs(part, measured, bounds, segment, asked.spans)
-    epochs["trust"], epochs["reasons"] = judge(bounds, epochs, asked.purpose, lacking=asked.lacking)
-    return epochs
+    return _trusted(_epochs(part, measured, bounds, segment, asked.spans), bounds, asked)
 
 
 @dataclass

@@ -13,7 +13,7 @@ import pandas as pd
 
 from analyzer.exports.lines import iso_times, rule
 from analyzer.exports.route import Route
-from analyzer.exports.xml_text import element, number, xml
+from analyzer.exports.xml_text import element, number, told, xml
 from analyzer.wording import words
 
 NAMESPACE = "urn:x-postdrive:quality:1"
@@ -87,7 +87,7 @@ def _points(route: Route, start: int, end: int) -> str:
 
 def _point(time: str, row: dict[str, float], text: dict[str, object]) -> str:
     """Return one track point; its elements are in the order that the schema demands."""
-    state = str(text["fix_state"])
+    state = told(text["fix_state"])
     satellites = row["satellites_used"]
     return (
         f"<trkpt {_place(row['latitude_deg'], row['longitude_deg'])}>"

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from analyzer.exports.lines import iso_times, pieces, rule
 from analyzer.exports.route import Route
-from analyzer.exports.xml_text import element, xml
+from analyzer.exports.xml_text import element, told, xml
 from analyzer.geodesy import cut_at_180
 from analyzer.report.palette import WIDTH, colour
 from analyzer.tables import TRUST
@@ -62,7 +62,7 @@ def _stretches(route: Route) -> Iterator[str]:
     joins = np.r_[True, tall[1:] == tall[:-1]]
     labels = [points[name] for name in _STRETCH]
     for start, end, reach in pieces([*labels, pd.Series(tall)], route.breaks, joins):
-        trust, state = (str(points[name].iloc[start]) for name in _STRETCH)
+        trust, state = (told(points[name].iloc[start]) for name in _STRETCH)
         part = points.iloc[start:end]
         yield _placemark(
             f"{words(trust)}, {words(state)}", (str(times[start]), str(times[end - 1])), f"trust-{trust}",

@@ -14,6 +14,11 @@ def xml(value: object) -> str:
     return escape(_FORBIDDEN.sub("\ufffd", str(value)), {'"': "&quot;"})
 
 
+def told(value: object) -> str:
+    """Return a word of a column of words, ``unknown`` where it is missing."""
+    return "unknown" if value is None or value != value else str(value)
+
+
 def element(name: str, value: object) -> str:
     """Return ``<name>value</name>``, nothing for None and NaN."""
     return "" if value is None or value != value else f"<{name}>{xml(value)}</{name}>"

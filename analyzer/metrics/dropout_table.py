@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from analyzer import geodesy, wording
 from analyzer.metrics.dropout_causes import Scene, advice, cause_of
+from analyzer.metrics.fix_state import NOT_RECORDED
 from analyzer.metrics.metric import Metric, missing
 from analyzer.metrics.route import nearest_positions
 from analyzer.recording import Finding
@@ -96,27 +97,34 @@ def dropout_ids(table: pd.DataFrame, found: pd.DataFrame, seconds: Array) -> NDA
     return out
 
 
-def dropout_metrics(table: pd.DataFrame, hours: float) -> list[Metric]:
-    """Return how many dropouts of each kind there are and how long they last together."""
+def dropout_metrics(table: pd.DataFrame, hours: float, *, states: bool = True) -> list[Metric]:
+    """Return how many dropouts of each kind there are and how long they last together; without `states` most cannot be told."""
     method = "intervals by kind, without overlap"
     out = []
     for kind in ("missing_epochs", "correction_outage", "fix_loss", "no_fix_despite_corrections"):
         rows = table[table["kind"] == kind]
+        if not states and kind != "missing_epochs":
+            out.append(missing(f"dropouts_{kind}", "1", method, NOT_RECORDED))
+            continue
         out.append(Metric(f"dropouts_{kind}", len(rows), "1", len(rows), method,
                           evidence={"duration_s": float(rows["duration_s"].sum())}))
     outage = table.loc[table["kind"] == "correction_outage", "duration_s"]
     key, span = "longest_correction_outage_s", "last correction used to first fresh age"
     out.append(Metric(key, float(outage.max()), "s", len(outage), span) if len(outage)
-               else missing(key, "s", span, "no correction outage was found"))
+               else missing(key, "s", span, "no correction outage was found" if states else NOT_RECORDED))
     if hours > 0:
         out.append(Metric("dropouts_per_hour", len(table) / hours, "1/h", len(table), method))
     return out
 
 
-def link_findings(reason: str, *, used: bool, changes: pd.DataFrame) -> list[Finding]:
-    """Return in words whether outages can be told at all, and whether the station changed."""
+def link_findings(reason: str, *, used: bool, changes: pd.DataFrame, states: bool = True) -> list[Finding]:
+    """Return in words whether outages can be told at all, and whether the station changed; `states` says that fix states are recorded."""
     out = []
-    if not used:
+    if not states:
+        out.append(Finding("age_not_usable", "warning", (
+            "Correction outages and losses of fixed cannot be found in this log: the fix state is not recorded. Missing epochs can."),
+            {"reason": NOT_RECORDED}))
+    elif not used:
         out.append(Finding("no_corrections", "note", (
             "No epoch used corrections, so there are no correction outages: there was nothing to lose."), {}))
     elif reason:

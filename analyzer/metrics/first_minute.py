@@ -97,6 +97,7 @@ def _channel_findings(fixes: pd.DataFrame, head: pd.DataFrame) -> list[Finding]:
         elif len(head) and not head[name].notna().any() and len(fixes) > len(head):
             out.append(Finding("channel_late", "note", (
                 f"{name} ({sentences}) is missing in the first minute and begins only later."), {"channel": name}))
+    out += _state_findings(fixes["fix_state"])
     derived = (fixes["fix_state_source"] == "derived").to_numpy()
     if len(fixes) and derived.all():
         unknown = [word for column, word in (("satellites_used", "satellites"), ("correction_age_s", "age"), ("height_m", "height"))
@@ -105,6 +106,19 @@ def _channel_findings(fixes: pd.DataFrame, head: pd.DataFrame) -> list[Finding]:
         out.append(Finding("state_derived", "note", (
             f"No GGA or GNS with a known fix state is logged: fix states come from mode letters{more}."), {}))
     return out
+
+
+def _state_findings(states: pd.Series) -> list[Finding]:
+    """Return that positions have no fix state, and how a table gets one."""
+    lacking = int(states.isna().sum())
+    if not lacking:
+        return []
+    whole = lacking == len(states)
+    what = "The log holds no fix state" if whole else f"{wording.count(lacking, 'position')} of {len(states)} have no fix state"
+    return [Finding("state_missing", "warning", (
+        f"{what}, so {'no position is' if whole else 'these are not'} evaluated: name the column of the fix state or quality and the meaning of its "
+        'codes in the column map ([fix_state] with column, [fix_state.codes] with lines like 4 = "fixed"), or assess the log that the receiver wrote.'),
+        {"epochs": lacking})]
 
 
 def _rate_findings(line: Timeline, head: int, asked_rate_hz: float | None) -> list[Finding]:

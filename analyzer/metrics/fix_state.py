@@ -15,6 +15,7 @@ Array = NDArray[np.float64]
 #: States whose shares are always given, even where they do not occur.
 USUAL_STATES = ("fixed", "float", "differential", "autonomous", "no_fix")
 UNKNOWN = len(tables.FIX_STATES)
+NOT_RECORDED = "the fix state is not recorded"
 
 
 def state_codes(fix_state: pd.Series) -> NDArray[np.int64]:
@@ -22,6 +23,11 @@ def state_codes(fix_state: pd.Series) -> NDArray[np.int64]:
     categories = pd.Categorical(fix_state, categories=list(tables.FIX_STATES))
     codes = np.asarray(categories.codes, dtype=np.int64)
     return np.where(codes < 0, UNKNOWN, codes)
+
+
+def recorded(codes: NDArray[np.int64]) -> bool:
+    """Return whether any epoch has a fix state; without one its shares, losses and outages are not 0 but not known."""
+    return bool((codes != UNKNOWN).any()) or not len(codes)
 
 
 def state_name(code: int) -> str:
@@ -78,8 +84,8 @@ def shares(
     out = []
     for state in occurring(codes):
         key = f"{prefix}_{state}"
-        if total <= 0:
-            out.append(missing(key, "1", method, _empty_reason(prefix)))
+        if total <= 0 or not recorded(codes):
+            out.append(missing(key, "1", method, NOT_RECORDED if total > 0 else _empty_reason(prefix)))
         else:
             out.append(Metric(key, float(sums[tables.FIX_STATES.index(state)] / total), "1", count, method))
     return out
@@ -116,9 +122,13 @@ def state_metrics(
 def change_metrics(table: pd.DataFrame, changes: pd.DataFrame) -> list[Metric]:
     """Return the number of changes, losses of fixed, and the longest stretch per state."""
     lost = changes.loc[(changes["from_state"] == "fixed"), "n"].sum()
+    known = not len(table) or (table["fix_state"] != "unknown").any()
     out = [
-        Metric("state_changes", int(changes["n"].sum()), "1", len(table), "changes between neighbouring epochs"),
-        Metric("fixed_losses", int(lost), "1", len(table), "changes from fixed to any other state"),
+        Metric(key, int(count), "1", len(table), method) if known else missing(key, "1", method, NOT_RECORDED)
+        for key, count, method in (
+            ("state_changes", changes["n"].sum(), "changes between neighbouring epochs"),
+            ("fixed_losses", lost, "changes from fixed to any other state"),
+        )
     ]
     for state in table["fix_state"].unique():
         rows = table[table["fix_state"] == state]
@@ -138,7 +148,7 @@ def window_shares(
         weight = np.where(inside, np.nan_to_num(line.interval_s), 0.0)
         total = weight.sum()
         sums = np.bincount(codes, weights=weight, minlength=UNKNOWN + 1)
-        parts = {f"share_time_{s}": sums[tables.FIX_STATES.index(s)] / total if total > 0 else np.nan
+        parts = {f"share_time_{s}": sums[tables.FIX_STATES.index(s)] / total if total > 0 and recorded(codes) else np.nan
                  for s in occurring(codes)}
         rows.append({"name": row["name"], "n": int(inside.sum()), "duration_s": float(total), **parts})
     return pd.DataFrame(rows)

@@ -160,9 +160,9 @@ def _link(
         *correction_age.age_metrics(age, codes, line, field),
         *correction_age.station_metrics(fixes["station_id"], changes),
         *time_to_fix.time_metrics(position, codes, line, fresh=fresh == FRESH, losses=losses),
-        *dropout_table.dropout_metrics(table, hours),
+        *dropout_table.dropout_metrics(table, hours, states=fix_state.recorded(codes)),
     ]
-    findings = dropout_table.link_findings(field.reason, used=used, changes=changes)
+    findings = dropout_table.link_findings(field.reason, used=used, changes=changes, states=fix_state.recorded(codes))
     return values, findings, table, keep(dropout_table.dropout_ids(table, found, line.seconds))
 
 

@@ -7,6 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analyzer import intervals, tables
+from analyzer.metrics.fix_state import NOT_RECORDED, recorded
 from analyzer.metrics.metric import Metric, missing
 from analyzer.metrics.rate import Timeline
 from analyzer.recording import Finding
@@ -42,20 +43,21 @@ def time_metrics(
 ) -> list[Metric]:
     """Return the times to first position and first fixed, from the log's first epoch and from the first fresh age."""
     count = len(codes)
+    unfixed = "no epoch is fixed" if recorded(codes) else NOT_RECORDED
     first_position, first_fixed = first_true(position), first_true(codes == FIXED)
     out = [
         _since(line, "time_to_first_position_s", first_position, "no epoch has a position"),
-        _since(line, "time_to_first_fixed_s", first_fixed, "no epoch is fixed"),
+        _since(line, "time_to_first_fixed_s", first_fixed, unfixed),
     ]
     began = first_true(fresh)
     method = "first epoch with a fresh correction age to first fixed epoch"
     if began is None or first_fixed is None:
-        reason = "no epoch has a usable correction age" if began is None else "no epoch is fixed"
+        reason = "no epoch has a usable correction age" if began is None else unfixed
         out.append(missing("time_corrections_to_fixed_s", "s", method, reason, n=count))
     else:
         took = max(float(line.seconds[first_fixed] - line.seconds[began]), 0.0)
         out.append(Metric("time_corrections_to_fixed_s", took, "s", count, method))
-    return out + _refix_metrics(losses, first_fixed is not None)
+    return out + _refix_metrics(losses, "" if first_fixed is not None else unfixed)
 
 
 def _since(line: Timeline, key: str, index: int | None, reason: str) -> Metric:
@@ -66,13 +68,13 @@ def _since(line: Timeline, key: str, index: int | None, reason: str) -> Metric:
     return Metric(key, float(line.seconds[index]), "s", len(line.seconds), method, evidence={"epoch": index})
 
 
-def _refix_metrics(losses: pd.DataFrame, fixed: bool) -> list[Metric]:
-    """Return median and longest time to be fixed again."""
+def _refix_metrics(losses: pd.DataFrame, unfixed: str) -> list[Metric]:
+    """Return median and longest time to be fixed again; `unfixed` is why no epoch is fixed, where none is."""
     method = "from the first epoch that is not fixed to the next fixed one, median over all losses"
     took = losses["refix_s"].dropna()
     never = int(losses["refix_s"].isna().sum())
     if not len(took):
-        reason = "no epoch is fixed" if not fixed else "fixed was lost and did not come back" if never \
+        reason = unfixed if unfixed else "fixed was lost and did not come back" if never \
             else "fixed was never lost"
         return [missing(k, "s", method, reason, n=len(losses)) for k in ("refix_s", "refix_max_s")]
     evidence = {"losses": len(losses), "never_fixed_again": never}

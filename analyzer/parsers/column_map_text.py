@@ -59,7 +59,7 @@ def map_text(file_name: str, table: str, rows: Sequence[Row], *, clock: tuple[st
             "",
         ]
     lines += _value_lines(rows)
-    lines += _state_lines(state)
+    lines += _state_lines(state) if table == "fixes" else []
     if others:
         lines += ["# not mapped: " + ", ".join(map(_plain, others))]
     return "\n".join(lines).rstrip() + "\n"
@@ -109,11 +109,11 @@ def _clock_lines(clock: tuple[str, str, float, str] | None, stamped: bool, week:
 
 
 def _state_lines(state: tuple[str, list[str]] | None) -> list[str]:
-    """Return a commented table [fix_state] with the codes that occur."""
-    if state is None:
-        return []
-    column, codes = state
+    """Return a commented table [fix_state] with the codes that occur; an example where no column was recognised."""
+    none = "# CHECK: no column of a fix state was recognised, and without one no position is evaluated; where there is one, name it and"
+    column, codes = state if state is not None else ("…", ["4", "5"])
     return [
+        *([none] if state is None else []),
         (
             "# CHECK: say what the codes mean (fixed, precise, float, differential, autonomous, estimated, manual,"
             " simulated,"

@@ -179,6 +179,11 @@ def corrected(assessment: Assessment) -> bool:
     return bool(states.isin(CORRECTED).any())
 
 
+def stateless(assessment: Assessment) -> bool:
+    """Return whether no position of the run has a fix state."""
+    return bool(len(assessment.epochs) and view.column(assessment.epochs, "fix_state").isna().all())
+
+
 def quality_lines(assessment: Assessment) -> tuple[str, ...]:
     """Say how good the positions are relative to the base, on whose word, and whether the absolute position was checked."""
     on_word = [f.text for f in assessment.findings if f.code == "fused_unwatched"] if headline_of(assessment).share_trusted > 0 else []
@@ -193,6 +198,8 @@ def _relative(assessment: Assessment) -> str:
         if corrected(assessment)
         else "in the frame of the satellites' own orbits: no base was used"
     )
+    if stateless(assessment):
+        return "How good the positions are could not be evaluated: no fix state is recorded; name its column and codes in the column map ([fix_state])."
     if not np.isfinite(figures.bound_best_m):
         return "How good the positions are could not be evaluated: no epoch has an error bound."
     if not np.isfinite(figures.bound_p95_m):
@@ -243,6 +250,8 @@ def _outages(assessment: Assessment, lost: Lost | None) -> str:
     """Return the sentence about correction outages."""
     if lost is not None:
         return _lost("Corrections lost {}", lost)
+    if stateless(assessment):
+        return "Whether corrections were lost cannot be said: the fix state is not recorded."
     if not corrected(assessment):
         return "No position used corrections, so there was nothing to lose."
     unknown = age_unknown(assessment)

@@ -66,7 +66,7 @@ def _trust_lines(epochs: pd.DataFrame, at: NDArray[np.int64], broken: NDArray[np
             {
                 "kind": "route",
                 "trust": str(trust.iloc[first]),
-                "fix_state": str(state.iloc[first]),
+                "fix_state": None if pd.isna(state.iloc[first]) else str(state.iloc[first]),
                 "start_utc": _iso(epochs.index[first]),
                 "end_utc": _iso(epochs.index[last]),
                 "start_km": round(float(way[first] / 1000), 4),

@@ -63,6 +63,7 @@ Flags = NDArray[np.bool_]
 #: What passes over marks show along the track (latency, an offset along) is in the bound, and grows with the speed; the survey error of
 #: a mark is one for all its stands; a course on one side of a stand is a heading only where the car was too fast to have reversed; a
 #: significant offset at marks is put down to the frame only where the antenna offset is told from it.
+#: A position without a fix state is not evaluated and has no bound; it had the class of no position.
 RULES_VERSION = "14"
 RULES_VERSION = "14"
 BOUND_OF_AXIS = {
@@ -73,6 +74,7 @@ BOUND_OF_AXIS = {
     "speed": "speed_bound_mps",
     "heading": "heading_bound_deg",
 }
+POSITION_AXES = ("horizontal", "vertical", "along", "across")
 #: Parts that name the reason when a position bound is too large.
 PART_REASON = {
     "bound_ageing_m": "age",
@@ -106,7 +108,7 @@ def judge(
     Parameters
     ----------
     bounds : `Evidence.bounds`.
-    epochs : needs ``fix_state correction_age_s satellites_used``; same index.
+    epochs : needs ``fix_state correction_age_s satellites_used``; same index. Without a fix state no position can be evaluated.
     purpose : limits, read as 95 % figures and multiplied by the purpose's margin before comparison.
     lacking : channels that the purpose requires and that were not recorded; with one of them no epoch can be evaluated.
     """
@@ -119,7 +121,11 @@ def judge(
     )
     contradicted, undecided = bounds["contradicted"].to_numpy(bool), bounds["undecided"].to_numpy(bool)
     too_old, too_few, untold = _beyond_plain_limits(epochs, purpose)
-    unknown |= untold | bool(lacking)
+    stateless = placed & without_state(epochs) & any(limit.quantity == "position" for limit in purpose.limits)
+    for axis in POSITION_AXES:
+        by_axis[axis] &= ~stateless
+    shown_beyond &= ~stateless  # what is shown starts from the class, too
+    unknown |= untold | stateless | bool(lacking)
     rejected = ~placed | contradicted | shown_beyond
     doubtful = np.logical_or.reduce([*by_axis.values(), undecided, too_old, too_few])
     trust = np.select([rejected, unknown, doubtful], [2, 3, 1], default=0)
@@ -132,6 +138,11 @@ def judge(
     _name_parts(bounds, epochs, placed & by_axis["vertical"], reasons, prefix="vertical_")
     _name_frames(bounds, reasons)
     return categories(trust, list(TRUST)), _join_codes(reasons)
+
+
+def without_state(epochs: pd.DataFrame) -> Flags:
+    """Return which epochs have no fix state: nothing says of what class their positions are."""
+    return epochs["fix_state"].isna().to_numpy(dtype=bool)
 
 
 def _against_limits(bounds: pd.DataFrame, purpose: Purpose) -> tuple[dict[str, Flags], Flags, Flags]:
@@ -179,7 +190,7 @@ def _name_parts(bounds: pd.DataFrame, epochs: pd.DataFrame, blamed: Flags, reaso
         reasons[code] |= found
         named |= found
     not_fixed = (epochs["fix_state"] != "fixed").to_numpy()
-    reasons["state"] |= blamed & not_fixed
+    reasons["state"] |= blamed & not_fixed & ~without_state(epochs)
     reasons["claim"] |= blamed & ~named & ~not_fixed
 
 

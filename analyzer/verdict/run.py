@@ -87,7 +87,8 @@ def _by_time(epochs: pd.DataFrame, metrics: Metrics, purpose: Purpose, lacking: 
     bad = (judged["trust"] != "trusted").to_numpy()
     trusted = 1.0 if not bad.any() else float(weight[~bad].sum() / weight.sum())
     unknown = float(weight[(judged["trust"] == "not_evaluated").to_numpy()].sum() / weight.sum())
-    lead = "since the first fixed position" if fixed.any() else "of the run, which never was fixed,"
+    never = "whose fix state is not recorded" if epochs["fix_state"].isna().all() else "which never was fixed"
+    lead = "since the first fixed position" if fixed.any() else f"of the run, {never},"
     words = [f"{share_in_words(trusted)} of the time {lead} is trusted"]
     if trusted >= limits["verdict.share_fit"]:
         return "fit", words

@@ -52,7 +52,7 @@ def reason_words(code: str, bad: Rows, purpose: Purpose, lacking: Sequence[str] 
     if code == "not_recorded":
         return f"not recorded but needed: {wording.listing(_not_recorded(bad, purpose, lacking)) or 'a quantity of the purpose'}"
     if code == "state":
-        states = sorted(set(map(str, bad["fix_state"].unique())) - {"fixed"})
+        states = sorted(set(map(str, bad["fix_state"].dropna().unique())) - {"fixed"})
         return f"not fixed ({', '.join(states).replace('_', ' ')})"
     column = FIGURE_OF.get(code)
     values = bad[column].dropna().to_numpy(np.float64) if column else np.empty(0)
@@ -68,12 +68,14 @@ def reason_words(code: str, bad: Rows, purpose: Purpose, lacking: Sequence[str] 
 
 def _not_recorded(bad: Rows, purpose: Purpose, lacking: Sequence[str]) -> list[str]:
     """Return in words what the purpose needs and `bad` does not have."""
-    placed = (bad["fix_state"] != "no_fix").to_numpy()
+    stateless = bad["fix_state"].isna().to_numpy(dtype=bool)
+    placed = (bad["fix_state"] != "no_fix").to_numpy() & ~stateless
 
     def missing(column: str) -> bool:
         return bool((bad[column].isna().to_numpy() & placed).any())
 
-    names = [AXIS_WORDS[x.axis] for x in purpose.limits if missing(BOUND_OF_AXIS[x.axis])]
+    names = ["fix state"] if stateless.any() else []
+    names += [AXIS_WORDS[x.axis] for x in purpose.limits if missing(BOUND_OF_AXIS[x.axis])]
     names += ["age of corrections"] if purpose.largest_age_s is not None and missing("correction_age_s") else []
     names += ["satellites used"] if purpose.least_satellites is not None and missing("satellites_used") else []
     return list(dict.fromkeys([*names, *lacking]))
