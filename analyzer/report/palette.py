@@ -1,6 +1,6 @@
 """Colours by role, for a light and a dark page, and the marks that carry the same meaning without colour.
 
-Fix states stand on one scale of lightness, the better the darker; trust has three hues that differ in lightness too,
+Fix states stand on one scale of lightness, the better the further from the page: dark on a light page, light on a dark one; trust has three hues that differ in lightness too,
 so that they stay apart for colour-blind readers and in grey print, where a hatch is added.
 """
 
@@ -22,9 +22,10 @@ class Ink:
 
 
 def _states() -> dict[str, Ink]:
-    """Return the fix-state scale: even steps of lightness from the best state (dark) to the worst (light)."""
-    scale = ("#123f5e", "#265673", "#3b6c89", "#55849f", "#7199b1", "#8fafc2", "#adc5d3", "#cadae3", "#e6eef2")
-    return {f"state-{name}": Ink(colour, colour) for name, colour in zip(tables.FIX_STATES, scale, strict=True)}
+    """Return the fix-state scale: even steps of lightness from the best state to the worst, which is nearest to the page."""
+    light = ("#123f5e", "#265673", "#3b6c89", "#55849f", "#7199b1", "#8fafc2", "#adc5d3", "#cadae3", "#e6eef2")
+    dark = ("#eff4f7", "#d8e4eb", "#c2d4de", "#acc4d2", "#96b4c6", "#81a5ba", "#6c95ae", "#5786a0", "#467692")
+    return {f"state-{name}": Ink(*pair) for name, *pair in zip(tables.FIX_STATES, light, dark, strict=True)}
 
 
 #: Every role that a figure may use. Each light colour is unique: it is the key by which a figure follows the page.

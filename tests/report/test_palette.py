@@ -37,10 +37,19 @@ def test_white_and_black_have_the_published_values() -> None:
     assert contrast("#ffffff", "#000000") == pytest.approx(21)
 
 
-def test_a_better_fix_state_is_darker_in_even_steps() -> None:
-    steps = np.diff([lightness(palette.INKS[f"state-{name}"].light) for name in tables.FIX_STATES])
+@pytest.mark.parametrize(("page", "towards"), [("light", 1), ("dark", -1)])
+def test_a_better_fix_state_is_further_from_the_page_in_even_steps(page: str, towards: int) -> None:
+    """Lightness alone tells neighbours apart, which readers of every colour vision see."""
+    steps = towards * np.diff([lightness(getattr(palette.INKS[f"state-{name}"], page)) for name in tables.FIX_STATES])
     assert (steps > 5).all()
     assert steps.max() < 2 * steps.min()
+
+
+@pytest.mark.parametrize("ground", ["paper", "panel"])
+@pytest.mark.parametrize("role", [*(f"state-{name}" for name in tables.FIX_STATES), *(f"trust-{name}" for name in tables.TRUST)])
+def test_marks_stand_out_from_a_dark_page(role: str, ground: str) -> None:
+    """WCAG 2.1, success criterion 1.4.11: parts of a drawing that carry meaning have a contrast of at least 3 to what they lie on."""
+    assert contrast(palette.INKS[role].dark, palette.INKS[ground].dark) >= 3.0
 
 
 @pytest.mark.parametrize("page", ["light", "dark"])
