@@ -215,6 +215,8 @@ def _blind_spots(evidence: Evidence, marks: CheckPointResult, recording: Recordi
     """Return what the recording cannot show; a mark with known coordinates takes away the offset of the whole day."""
     stated = marks.earth_fixed is not None and not marks.refused_horizontal
     kept = [x for x in evidence.cannot_show if not (stated and x.startswith("a constant offset"))]
+    if not (recording.fixes["fix_state"] == "fixed").any():
+        kept = [x.replace(" while fixed", "", 1) for x in kept]
     return (*kept, *_cannot_show(recording, dropouts))
 
 

@@ -123,10 +123,13 @@ def _run(words: Sequence[str]) -> int:
         say_version()
         return 0
     refuse_empty(words)
+    asked = next((w for w in words if not w.startswith("-")), "")
     try:
-        args = build_parser(next((w for w in words if not w.startswith("-")), "")).parse_args(words)
+        args, beyond = build_parser(asked).parse_known_args(words)
     except SystemExit as stop:
         flush()
         return int(stop.code or 0)
+    if beyond:
+        raise UsageError(f"{asked}: not known: {' '.join(beyond)}; postdrive {asked} --help shows what it takes.")
     refuse_repeated(words, args)
     return int(args.func(args))

@@ -13,14 +13,19 @@ from analyzer.cli.words import out, verb
 def add_parser(verbs: Any) -> None:
     """Add the verb."""
     parser = verb(verbs, "purposes", "list the purposes that ship with the tool, with limits, reasons and sources")
-    parser.add_argument("--json", action="store_true", help="print as JSON")
+    shown = parser.add_mutually_exclusive_group()
+    shown.add_argument("--json", action="store_true", help="print as JSON")
+    shown.add_argument("--blank", action="store_true", help="print a commented purpose to fill in, which shows every key")
     parser.set_defaults(func=run)
 
 
 def run(args: argparse.Namespace) -> int:
     """Print every purpose."""
-    from analyzer.verdict.purposes import load_purpose, shipped_purposes
+    from analyzer.verdict.purposes import blank_purpose, load_purpose, shipped_purposes
 
+    if args.blank:
+        out(blank_purpose().rstrip("\n"))
+        return 0
     purposes = [load_purpose(name) for name in shipped_purposes()]
     if args.json:
         out(json.dumps([asdict(p) for p in purposes], indent=1, ensure_ascii=False))
@@ -42,5 +47,5 @@ def run(args: argparse.Namespace) -> int:
         for value, text in extra:
             if value is not None:
                 out("  " + text.format(value))
-    out("Own purposes: pass a TOML file to --purpose; its schema is analyzer/verdict/schemas/purpose.json.")
+    out("Own purposes: pass a TOML file to --purpose; postdrive purposes --blank prints one to fill in, with every key.")
     return 0

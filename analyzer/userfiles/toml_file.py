@@ -24,6 +24,13 @@ def schema(name: str, package: str = "analyzer.userfiles") -> dict[str, Any]:
     return loaded
 
 
+#: What shows every key of a kind of file that users write.
+_SHOWN_BY = {
+    "purpose": "postdrive purposes --blank shows what is allowed", "setup": "postdrive setup shows what is allowed",
+    "column_map": "postdrive columns FILE proposes a whole map", "accept": "postdrive assess --help shows what is allowed",
+}
+
+
 def read_toml(path: Path, *, schema_name: str, what: str, package: str = "analyzer.userfiles") -> dict[str, Any]:
     """Return the content of the TOML file at `path`, valid by the schema `schema_name`.
 
@@ -78,7 +85,7 @@ def parse_toml(
             unknown = _named_key(first.message)
             line = line_of_key(text, [*path, unknown])
             raise UsageError(f"{what} {name}: {f'line {line}, ' if line else ''}key '{unknown}' is not known{where}; allowed are {allowed}.")
-        raise UsageError(f"{what} {name}: {place}key '{key}': {_wrong(first)}; see the schema {schema_name}.json for what is allowed.")
+        raise UsageError(f"{what} {name}: {place}key '{key}': {_wrong(first)}; {_SHOWN_BY.get(schema_name, 'correct it')}.")
     return content
 
 
@@ -86,9 +93,14 @@ def _wrong(error: Any) -> str:
     """Return what is wrong; where a table is expected and a plain value stands, what such a table looks like."""
     needed = error.schema.get("required", []) if isinstance(error.schema, dict) and error.validator == "type" else []
     if not needed or error.validator_value != "object":
-        return str(error.message)
+        return _expected(error)
     value = f'"{error.instance}"' if isinstance(error.instance, str) else "…"
     return f"expected a table, such as {{ {needed[0]} = {value} }}"
+
+
+def _expected(error: Any) -> str:
+    """Return the message of the schema, one value that is expected together with what stands there."""
+    return f"{error.instance!r} is not {error.validator_value!r}, the only one that is right" if error.validator == "const" else str(error.message)
 
 
 def _validators() -> Any:

@@ -52,6 +52,11 @@ def load_purpose(name_or_path: str | Path = DEFAULT) -> Purpose:
     return _build(read_user_text(path, what="purpose file"), text_name)
 
 
+def blank_purpose() -> str:
+    """Return the text of a commented purpose to fill in, which shows every key."""
+    return resources.files("analyzer.verdict").joinpath("blank_purpose.toml").read_text(encoding="utf-8")
+
+
 def purpose_of_limit(limit_m: float) -> Purpose:
     """Return a purpose with one horizontal 95 % limit [m], for a limit given on the command line."""
     if not math.isfinite(limit_m) or limit_m <= 0:

@@ -6,7 +6,7 @@ import html
 from pathlib import Path
 
 import pytest
-from cli_runs import Result, run
+from cli_runs import Result, gga, run
 
 from analyzer.demo import make_drive
 
@@ -58,3 +58,9 @@ def test_a_line_break_in_the_name_of_a_window_breaks_no_line(fused: Path, tmp_pa
     plain, brief = run("assess", *place, "--out", tmp_path / "r"), run("assess", *place, "--quiet", "--brief")
     assert next(x for x in (plain.out + plain.err).splitlines() if x.startswith("verdict: ")).endswith("M 01")
     assert not any(x.startswith("01") for x in (plain.out + plain.err + brief.out).splitlines()) and "M 01" in brief.out
+
+
+def test_a_log_that_never_was_fixed_does_not_speak_of_what_was_fixed(tmp_path: Path) -> None:
+    (tmp_path / "log.nmea").write_text("".join(gga(s, quality=1) for s in range(30)), newline="")
+    done = run("assess", tmp_path / "log.nmea", "--date", "2026-03-24", "--brief")
+    assert done.code == 0 and "multipath" in done.out and "multipath while fixed" not in " ".join(done.out.split())

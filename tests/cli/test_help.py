@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shlex
 import subprocess
 import sys
 import tomllib
+from pathlib import Path
 
 import pytest
-from cli_runs import ROOT, run, run_program
+from cli_runs import ROOT, gga, run, run_program
 
 from analyzer import __version__
 from analyzer.cli import VERBS, build_parser
 from analyzer.cli.setup import FILES
+from analyzer.userfiles.accept import read_accept
 from analyzer.userfiles.setup_sheet import BLANKS, blank
 
 HEAVY = ("pandas", "numpy", "pyarrow", "scipy", "matplotlib", "bokeh", "jinja2", "pyproj", "jsonschema", "reportlab")
@@ -93,6 +96,37 @@ def test_the_overview_says_of_a_verb_what_its_module_says() -> None:
     """The overview is shown without loading the modules, so its lines stand in a second place."""
     shown, whole = build_parser("").format_help(), build_parser().format_help()
     assert shown == whole
+
+
+@pytest.mark.parametrize(("words", "verb"), [(("purposes", "lane"), "purposes"), (("formats", "--long"), "formats"), (("inspect", "x", "--bogus"), "inspect")])
+def test_what_a_verb_does_not_take_leads_to_its_own_help(words: tuple[str, ...], verb: str) -> None:
+    done = run(*words)
+    assert done.code == 2 and words[-1] in done.sentence and f"postdrive {verb} --help" in done.sentence
+
+
+def test_the_help_of_assess_names_every_key_of_an_accept_file() -> None:
+    schema = json.loads((ROOT / "analyzer" / "userfiles" / "schemas" / "accept.json").read_text(encoding="utf-8"))
+    entry = schema["properties"]["entry"]["items"]["properties"]
+    said = " ".join(run("assess", "--help").out.split()).partition("--accept F TOML")[2].partition("--base-log")[0]
+    assert "[[entry]]" in said and [key for key in [*entry, *entry["action"]["enum"]] if key not in said] == []
+
+
+def test_the_accept_file_of_the_readme_is_one(tmp_path: Path) -> None:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    block = re.search(r"accept\.toml.*?```toml\n(.*?)```", text, re.S)
+    assert block is not None
+    (tmp_path / "accept.toml").write_text(block[1], encoding="utf-8")
+    assert [(d.action, d.window is None) for d in read_accept(tmp_path / "accept.toml")] == [("accept", False), ("exclude", True)]
+
+
+def test_the_readme_names_every_extra_and_every_file_of_a_result(no_pictures: None, tmp_path: Path) -> None:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    extras = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["optional-dependencies"]
+    assert [name for name in extras if f"[{name}]" not in text] == []
+    (tmp_path / "log.nmea").write_text("".join(gga(s) for s in range(10)), newline="")
+    assert run("assess", tmp_path / "log.nmea", "--date", "2026-03-24", "--quiet", "--pdf", "--out", tmp_path / "r").code == 0
+    table = text.partition("## What comes out")[2].partition("##")[0]
+    assert [path.name for path in (tmp_path / "r").iterdir() if f"`{path.name}`" not in table] == []
 
 
 def test_words_may_not_be_shortened() -> None:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+import re
+from importlib import resources
 from pathlib import Path
 
 import pytest
@@ -9,7 +12,7 @@ import pytest
 from analyzer.drive_files import DriveFiles
 from analyzer.errors import UsageError
 from analyzer.verdict.channel_names import COLUMNS, PLAIN, lacking_channels, refuse_unknown
-from analyzer.verdict.purposes import limit_95, load_purpose, purpose_of_limit, shipped_purposes
+from analyzer.verdict.purposes import blank_purpose, limit_95, load_purpose, purpose_of_limit, shipped_purposes
 from analyzer.whole_drive import assess_files
 
 GOOD = """
@@ -142,3 +145,31 @@ def test_the_file_is_refused_before_a_log_is_read(tmp_path: Path) -> None:
     path.write_text(GOOD + CHANNELS)
     with pytest.raises(UsageError, match="flux capacitor"):
         assess_files(DriveFiles(logs=(str(tmp_path / "not there"),)), purpose=load_purpose(path))
+
+
+def test_the_blank_purpose_is_one_and_shows_every_key(tmp_path: Path) -> None:
+    path = tmp_path / "mine.toml"
+    path.write_text(blank_purpose(), encoding="utf-8")
+    assert load_purpose(path).limits[0].value == 0.2
+    path.write_text(re.sub(r"^# (?=\[|\w+ = )", "", blank_purpose(), flags=re.M), encoding="utf-8")
+    whole = load_purpose(path)
+    assert (len(whole.limits), whole.largest_age_s, whole.least_rate_hz, whole.least_satellites) == (2, 5, 10, 8)
+    assert whole.required_channels and whole.margin == 1.5
+    schema = json.loads(resources.files("analyzer.verdict").joinpath("schemas", "purpose.json").read_text(encoding="utf-8"))
+    keys = [*schema["properties"], *schema["properties"]["limit"]["items"]["properties"], *schema["$defs"]["plain"]["properties"]]
+    assert [key for key in keys if key not in blank_purpose()] == []
+
+
+@pytest.mark.parametrize(("table", "wrong", "right"), [("largest_age", "min", "s"), ("least_rate", "s", "Hz"), ("least_satellites", "Hz", "-")])
+def test_the_only_unit_that_is_right_is_named(tmp_path: Path, table: str, wrong: str, right: str) -> None:
+    path = tmp_path / "own.toml"
+    path.write_text(GOOD + f'[{table}]\nvalue = 2\nunit = "{wrong}"\nreason = "r"\nsource = "s"\n', encoding="utf-8")
+    with pytest.raises(UsageError) as refusal:
+        load_purpose(path)
+    text = str(refusal.value)
+    assert f"'{wrong}' is not '{right}'" in text and "postdrive purposes --blank" in text and ".json" not in text
+
+
+@pytest.mark.parametrize("name", [name for name in shipped_purposes() if name.startswith("agency")])
+def test_values_that_were_not_read_again_say_so(name: str) -> None:
+    assert all("from memory" in limit.source for limit in load_purpose(name).limits)
