@@ -152,7 +152,7 @@ def test_text_names_the_windows(drive: Recorded, tmp_path: Path) -> None:
     ("measurement.parquet:nonsense", 2, "has no column 'nonsense'"),
     ("measurement.csv:wheel_speed", 2, "different values and is no marker"),
     ("measurement.csv:", 2, "no channel stands behind the colon"),
-    ("", 2, "there is no such file"),
+    ("", 2, "an argument is empty (after --windows-from)"),
     ("missing.csv:marker", 2, "there is no such file"),
     ("rover.nmea:marker", 3, "is no measurement that can be joined"),
     ("none.parquet:marker", 2, "holds no level"),
