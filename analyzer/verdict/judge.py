@@ -65,7 +65,6 @@ Flags = NDArray[np.bool_]
 #: significant offset at marks is put down to the frame only where the antenna offset is told from it.
 #: A position without a fix state is not evaluated and has no bound; it had the class of no position.
 RULES_VERSION = "14"
-RULES_VERSION = "14"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",
     "vertical": "vertical_bound_m",
