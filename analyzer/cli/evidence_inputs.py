@@ -8,7 +8,7 @@ from pathlib import Path
 #: What --accept takes, by key.
 ACCEPT = (
     'TOML with your own decisions, one [[entry]] each: action = "accept" (what is doubtful counts as usable) or "exclude" (is not judged); '
-    'window = "M03", or start_utc and end_utc like "2026-03-24T09:12:00Z"; by = who decided; reason = why. All stay in every output'
+    'window = "M03", or start_utc and end_utc like "2026-03-24T09:12:00Z"; by = who decided; reason = why. All stay in every output (a blank file: postdrive setup accept)'
 )
 
 
