@@ -153,7 +153,10 @@ def _station(summary: Mapping[str, Any], stated: Mapping[str, Any]) -> int | Non
 def headings(
     standstills: pd.DataFrame, times: pd.DatetimeIndex, course_deg: np.ndarray, speed_mps: np.ndarray
 ) -> np.ndarray:
-    """Return the direction of the vehicle per standstill [deg]: as logged, else the course it came or left with."""
+    """Return the direction of the vehicle per standstill [deg]: as logged, else the course it came or left with.
+
+    A car that left another way than it came was reversed, on one of the two: it may face either way, and NaN is returned.
+    """
     out = np.full(len(standstills), np.nan)
     known = np.flatnonzero(np.isfinite(course_deg) & (speed_mps > 1.0))
     stamp = times.as_unit("us").asi8
@@ -165,8 +168,7 @@ def headings(
         before = known[np.searchsorted(stamp[known], start) - 1] if len(known) and stamp[known[0]] < start else None
         after_at = int(np.searchsorted(stamp[known], end))
         after = known[after_at] if after_at < len(known) else None
-        for at, edge in ((before, start), (after, end)):
-            if at is not None and abs(stamp[at] - edge) < 15_000_000:
-                out[i] = course_deg[at]
-                break
+        near = [float(course_deg[at]) for at, edge in ((before, start), (after, end)) if at is not None and abs(stamp[at] - edge) < 15_000_000]
+        if near and abs((near[0] - near[-1] + 180.0) % 360.0 - 180.0) <= 90.0:
+            out[i] = near[0]
     return out

@@ -11,6 +11,7 @@ import pytest
 from run_folders import MARKS, ORIGIN, loop, mark_stands, out_and_back, run_folder
 
 from analyzer.comparing.compare import compare
+from analyzer.comparing.runs import headings
 from analyzer.comparing.write import write_comparison
 from analyzer.errors import InputError, RefusedError, UsageError
 from analyzer.geodesy import from_enu
@@ -376,3 +377,12 @@ def test_a_later_day_without_marks_is_compared_all_the_same(tmp_path: Path) -> N
     found = compare(folders)
     assert len(found.answers) == 3 and found.answers[0].level == found.answers[1].level == "comparable"
     assert not found.frames.setups[2].both_ways and found.frames.setups[1].both_ways
+
+
+@pytest.mark.parametrize(("came", "left", "faces"), [(90.0, 95.0, 90.0), (90.0, 268.0, np.nan), (np.nan, 268.0, 268.0), (np.nan, np.nan, np.nan)])
+def test_a_car_that_left_another_way_than_it_came_may_face_either(came: float, left: float, faces: float) -> None:
+    times = pd.date_range("2026-04-14T08:00:00Z", periods=60, freq="1s")
+    course, speed = np.full(60, np.nan), np.zeros(60)
+    course[:10], course[50:], speed[:10], speed[50:] = came, left, 5.0, 5.0
+    stand = pd.DataFrame({"heading_deg": [np.nan], "start_utc": [times[12]], "end_utc": [times[48]]})
+    assert headings(stand, times, course, speed) == pytest.approx([faces], nan_ok=True)
