@@ -120,7 +120,7 @@ def test_the_way_across_a_gap_is_as_unsure_as_what_was_learnt_of_the_shares(shar
         found = askew_velocity(track, residual(track)[0], fresh)
         gap = np.flatnonzero(~(fresh[1:] & fresh[:-1]))
         sigma = float(np.sqrt(found.unsure_var[gap].sum()))
-        missed = np.diff((found.part - share * (track.places[:, :2] - track.places[0, :2]) * -1)[[gap[0], gap[-1] + 1]], axis=0)
+        missed = np.diff((found.part + share * (track.places[:, :2] - track.places[0, :2]))[[gap[0], gap[-1] + 1]], axis=0)
         assert np.abs(missed).max() < 3 * sigma
         assert not np.delete(found.unsure_var, gap).any()
         way = track.places[gap[-1] + 1, :2] - track.places[gap[0], :2]
