@@ -68,10 +68,13 @@ def disturbed(start_s: float, end_s: float, scene: Scene) -> str:
     """Return in words that the signals of all satellites weakened at once, or an empty text.
 
     What hides the sky takes satellites away and leaves some as strong as they were; a transmitter in their band weakens every one,
-    and all alike. So does the roof of a tunnel, but no position is left to use them for. Where the log lists no satellites, the
-    median and the number of those used have to tell.
+    and all alike. So does the roof of a tunnel, but no position is left to use them for, nor for a moment under a bridge. Where the log
+    lists no satellites, the median and the number of those used have to tell.
     """
-    used, drop = middle(scene.during(scene.satellites, start_s, end_s)), signal_drop(start_s, end_s, scene.listed)
+    limit, in_use = thresholds("analyzer.metrics"), scene.during(scene.satellites, start_s, end_s)
+    if end_s - start_s < limit["cause.roof"] and np.nanmin(in_use, initial=np.inf) < limit["cause.satellites_position"]:
+        return ""
+    used, drop = middle(in_use), signal_drop(start_s, end_s, scene.listed)
     return _weaker_on_the_whole(start_s, end_s, scene) if drop is None else _weaker_alike(drop, used)
 
 

@@ -33,11 +33,12 @@ def satellites(drop_db: np.ndarray, *, unheard=0, flicker_db=0.0) -> pd.DataFram
     }, index=EPOCHS.repeat(len(NUMBERS))))
 
 
-def cause(table: pd.DataFrame, *, used=18.0) -> tuple[str, str]:
-    """Return the cause and evidence of a fix lost from 300 to 330 s, its median C/N0 as a receiver's log holds it."""
+def cause(table: pd.DataFrame, *, used=18.0, lost=LOST) -> tuple[str, str]:
+    """Return the cause and evidence of a fix `lost`, its median C/N0 as a receiver's log holds it."""
     frame = drive(600, rate_hz=1.0)
-    frame.loc[LOST, "fix_state"] = "float"
-    frame["satellites_used"] = np.where(LOST, used, 20.0)
+    frame.loc[lost, "fix_state"] = "float"
+    frame["satellites_used"] = 20.0
+    frame.loc[lost, "satellites_used"] = used
     frame["cn0_median_dbhz"] = table["cn0_dbhz"].groupby(level=0).median().reindex(frame.index).to_numpy()
     whole = recording(frame)
     found = measure(type(whole)(whole.sources, fixes=whole.fixes, satellites=table)).dropouts
@@ -48,6 +49,14 @@ def cause(table: pd.DataFrame, *, used=18.0) -> tuple[str, str]:
 def test_all_alike_is_interference_however_many_the_receiver_gave_up(used):
     said, why = cause(satellites(np.full(20, 13.0)), used=used)
     assert said == "interference" and "20 of the usual 20 signals were heard, weaker alike, the middle half of them by 12 to 14 dB" in why
+
+
+@pytest.mark.parametrize(("seconds", "least", "expected"), [(4, 2.0, "sky_obstruction"), (4, 6.0, "interference"), (30, 2.0, "interference")])
+def test_a_short_loss_in_which_satellites_ran_out_was_a_bridge(seconds, least, expected):
+    used = np.full(LOST.sum(), 9.0)
+    used[1] = least
+    lost = (np.arange(600) >= 300) & (np.arange(600) < 300 + seconds)
+    assert cause(satellites(np.full(20, 13.0)), used=used[:seconds], lost=lost)[0] == expected
 
 
 def test_a_hidden_side_of_the_sky_is_no_interference_though_the_median_falls():
