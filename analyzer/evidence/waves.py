@@ -170,7 +170,7 @@ def _round(search: _Search, begun_s: float, *, doubtful: bool = True) -> bool:
     share *= np.concatenate([_told(x.odds if doubtful else x.road) for x in tried])
     mean, square, high = moments(len(grid.t), tried, share)
     bumps = moments(len(grid.t), tried, share * np.concatenate([np.full(len(x.first), x.kind == "bump") for x in tried]))[1]
-    square -= np.where(bumps < thresholds("analyzer.evidence")["wave.bump_matters"] ** 2, bumps, 0.0)
+    square = np.where(bumps < thresholds("analyzer.evidence")["wave.bump_matters"] ** 2, np.maximum(square - bumps, 0.0), square)
     certain = _apart(middle_s, np.where(_vied(search, tried, middle_s, weight, prior), -np.inf, weight))
     for which in certain:
         search.take(tried, which, float(weight[which]))
