@@ -30,6 +30,8 @@ Ints = NDArray[np.int64]
 FREEDOM = 4.0
 #: Errors are told from none from here on in each round [m].
 EDGES_M = np.geomspace(1.0, 0.03, 12)
+#: What is left of the weighed differences [1/m] that is as good as nothing: less than a nanometre of the best of them.
+NOTHING = 1e-6
 #: Rounds at each edge.
 ROUNDS = 3
 
@@ -83,5 +85,5 @@ def _solved(pairs: Any, neighbours: Any, off_m: Floats, sigma_m: Floats, error: 
     lasting = limits["road.change_cost"] / ((neighbours @ error) ** 2 + edge**2)
     system = pairs.T @ sparse.diags(weight) @ pairs + sparse.diags(single) + neighbours.T @ sparse.diags(lasting) @ neighbours
     scale = sparse.diags(1 / system.diagonal())
-    found, _ = cg(system, pairs.T @ (weight * off_m), x0=error, rtol=1e-5, maxiter=500, M=scale)
+    found, _ = cg(system, pairs.T @ (weight * off_m), x0=error, rtol=1e-5, atol=NOTHING, maxiter=500, M=scale)
     return np.asarray(found, dtype=np.float64)

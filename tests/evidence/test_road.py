@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
@@ -100,6 +100,7 @@ def test_where_a_piece_disagrees_on_several_occasions_it_is_off_though_each_seco
 
 @settings(max_examples=25, deadline=None)
 @given(st.lists(st.floats(-1.0, 1.0), min_size=4, max_size=12), st.integers(0, 1000))
+@example([0.0, 0.0, 0.0, 1e-160], 0)
 def test_errors_are_the_same_whichever_way_pairs_are_given(off: list[float], seed: int) -> None:
     """The problem knows no order of the pairs."""
     at = 100.0 * np.arange(len(off))
