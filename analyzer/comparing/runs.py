@@ -11,6 +11,7 @@ import pandas as pd
 
 from analyzer.comparing.car_points import Logged, logged_point
 from analyzer.comparing.rows import records
+from analyzer.evidence.check_point_stands import turn
 from analyzer.results.load import LoadedResult
 
 Place = tuple[float, float, float]
@@ -169,6 +170,6 @@ def headings(
         after_at = int(np.searchsorted(stamp[known], end))
         after = known[after_at] if after_at < len(known) else None
         near = [float(course_deg[at]) for at, edge in ((before, start), (after, end)) if at is not None and abs(stamp[at] - edge) < 15_000_000]
-        if near and abs((near[0] - near[-1] + 180.0) % 360.0 - 180.0) <= 90.0:
+        if near and turn(near[0], near[-1]) <= 90.0:
             out[i] = near[0]
     return out

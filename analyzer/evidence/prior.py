@@ -54,7 +54,7 @@ class PriorOf:
         spans_s = np.column_stack([t[stretches.spans[:, 0]], t[stretches.spans[:, 1] - 1]]) if len(stretches) else np.zeros((0, 2))
         fix, frame = odds_of(self.road, spans_s + self.track.begun_s, wrong, stretches.by_jump)
         least = np.zeros(len(stretches))
-        for k in np.flatnonzero(unwatched if unwatched is not None else least > 0):
+        for k in np.flatnonzero(unwatched) if unwatched is not None else ():
             anew = k > 1 and not (by_slew[k - 1] or stretches.by_jump[k - 1])
             least[k] = thresholds("analyzer.evidence")["wrong.unprompted" if anew else "wrong.slew"]
         begun = [self._by_its_begin(stretches, by_slew, k) for k in range(len(stretches))]

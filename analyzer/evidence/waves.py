@@ -74,12 +74,12 @@ def no_waves(count: int) -> Waves:
 class _Search:
     """What was found so far: swings taken out `taken` (k, 2), mean squares of what may be beside and of heights (k,), and the certain ones.
 
-    `slow` (k,) is where the car is slow enough for a reflection to last, `fast` how likely a swing is where it is not; `sharp` is the grid
-    with noise as small as it is seen, for bumps.
+    `slow` (k,) is where the car is slow enough for a reflection to last, `fast` how likely a swing is where it is not; `overstated` by what
+    factor the grid takes noise for larger than it is seen: bumps are held against what is seen.
     """
 
     grid: Whitening
-    sharp: Whitening
+    overstated: float
     slow: Flags
     fast: float
     heights: Heights
@@ -128,9 +128,9 @@ def find_waves(
     nothing = np.zeros(len(grid.t))
     slow = np.interp(grid.t, track.t, _slow(track, doubtful=doubtful)) > 0
     heavy = _heavy_tails(track, residual, usable)
-    sharp = replace(grid, scale=grid.scale / _overstated(grid, track) ** (1.0 - heavy))
+    overstated = _overstated(grid, track) ** (1.0 - heavy)
     fast = thresholds("analyzer.evidence")["wave.fast"] ** heavy
-    search = _Search(grid, sharp, slow, fast, heights_of(grid, road, track.begun_s), np.zeros((len(grid.t), 2)), nothing.copy(), nothing.copy(), [])
+    search = _Search(grid, overstated, slow, fast, heights_of(grid, road, track.begun_s), np.zeros((len(grid.t), 2)), nothing.copy(), nothing.copy(), [])
     for _ in range(MOST):
         if not _round(search, track.begun_s, doubtful=doubtful):
             break
@@ -157,9 +157,10 @@ def _overstated(grid: Whitening, track: Track) -> float:
 def _round(search: _Search, begun_s: float, *, doubtful: bool = True) -> bool:
     """Weigh all swings once; take out what is certain and return whether anything was, else add what may be."""
     grid, every = search.grid, search.every
-    white = {id(held): whitened(held, grid.value - search.taken) for held in (grid, search.sharp)}
-    tried = [scan(held, white[id(held)], search.heights, max(2, round(length / every)), kind=kind)
-             for length in LENGTHS_S for kind in KINDS for held in (search.sharp if kind == "bump" else grid,) if length < 1.5 * len(grid.t) * every]
+    usual = grid, whitened(grid, grid.value - search.taken)
+    sharp = replace(grid, scale=grid.scale / search.overstated), usual[1] / search.overstated
+    tried = [scan(*(sharp if kind == "bump" else usual), search.heights, max(2, round(length / every)), kind=kind)
+             for length in LENGTHS_S for kind in KINDS if length < 1.5 * len(grid.t) * every]
     if not tried:
         return False
     middle_s = np.concatenate([grid.t[0] + every * (x.first + x.count / 2) for x in tried])
