@@ -12,7 +12,7 @@ import pandas as pd
 
 from analyzer.errors import UsageError
 from analyzer.userfiles.moments import TimeOfDay, read_moment
-from analyzer.userfiles.toml_file import parse_toml, read_user_text
+from analyzer.userfiles.toml_file import line_of_key, parse_toml, read_user_text
 
 WHAT = "accept file"
 
@@ -27,6 +27,7 @@ class Decision:
     by, reason : who decided, and why.
     window : name of the window, or None where a time is given.
     start_utc, end_utc : the stretch, or None where a window is named.
+    place : file, line and entry it stands at, for errors; empty where it came from no file.
     """
 
     action: str
@@ -35,6 +36,7 @@ class Decision:
     window: str | None = None
     start_utc: pd.Timestamp | None = None
     end_utc: pd.Timestamp | None = None
+    place: str = ""
 
 
 def read_accept(path: str | Path) -> tuple[Decision, ...]:
@@ -44,33 +46,39 @@ def read_accept(path: str | Path) -> tuple[Decision, ...]:
     ------
     UsageError : unreadable, not TOML, unknown or missing key, neither window nor times, or times that are none.
     """
-    place = Path(path)
-    content = parse_toml(read_user_text(place, what=WHAT), name=str(place), schema_name="accept", what=WHAT)
-    return tuple(_decision(entry, number, place) for number, entry in enumerate(content["entry"], 1))
+    text = read_user_text(Path(path), what=WHAT)
+    content = parse_toml(text, name=str(path), schema_name="accept", what=WHAT)
+    return tuple(_decision(entry, _place(text, k, path)) for k, entry in enumerate(content["entry"]))
 
 
-def _decision(entry: Mapping[str, Any], number: int, path: Path) -> Decision:
+def _place(text: str, index: int, path: str | Path) -> str:
+    """Return where the entry of that index stands: file, line and the number of the entry."""
+    line = line_of_key(text, ["entry", index])
+    return f"{WHAT} {path}: {f'line {line}, ' if line else ''}entry {index + 1}"
+
+
+def _decision(entry: Mapping[str, Any], place: str) -> Decision:
     """Return one checked entry."""
     action, by, reason = (str(entry[key]).strip() for key in ("action", "by", "reason"))
     timed = [key for key in ("start_utc", "end_utc") if key in entry]
     if "window" in entry and timed:
-        raise UsageError(f"{WHAT} {path}: entry {number}: it names a window and {timed[0]}; keep one of them.")
+        raise UsageError(f"{place}: it names a window and {timed[0]}; keep one of them.")
     if "window" in entry:
-        return Decision(action, by, reason, window=str(entry["window"]))
+        return Decision(action, by, reason, window=str(entry["window"]), place=place)
     if len(timed) < 2:
         lacking = "window, or start_utc and end_utc" if not timed else \
             next(k for k in ("start_utc", "end_utc") if k not in entry)
-        raise UsageError(f"{WHAT} {path}: entry {number}: {lacking} is missing; say which window or which time is meant.")
-    start, end = (_time(entry[key], key, number, path) for key in ("start_utc", "end_utc"))
+        raise UsageError(f"{place}: {lacking} is missing; say which window or which time is meant.")
+    start, end = (_time(entry[key], key, place) for key in ("start_utc", "end_utc"))
     if end <= start:
-        raise UsageError(f"{WHAT} {path}: entry {number}: end_utc is not later than start_utc; swap or correct them.")
-    return Decision(action, by, reason, start_utc=start, end_utc=end)
+        raise UsageError(f"{place}: end_utc is not later than start_utc; swap or correct them.")
+    return Decision(action, by, reason, start_utc=start, end_utc=end, place=place)
 
 
-def _time(value: object, key: str, number: int, path: Path) -> pd.Timestamp:
+def _time(value: object, key: str, place: str) -> pd.Timestamp:
     """Return a UTC time; one without zone is UTC, as the key says."""
     found = read_moment(value) if isinstance(value, str) else pd.Timestamp(value) if isinstance(value, dt.datetime) else None
     if not isinstance(found, pd.Timestamp):
         lack = ", which has no date" if isinstance(found, TimeOfDay) or isinstance(value, dt.time) else ""
-        raise UsageError(f"{WHAT} {path}: entry {number}: {key} is {str(value)!r}{lack}; expected a UTC time like 2026-03-24T09:12:00Z.")
+        raise UsageError(f"{place}: {key} is {str(value)!r}{lack}; expected a UTC time like 2026-03-24T09:12:00Z.")
     return found.tz_localize("UTC") if found.tzinfo is None else found.tz_convert("UTC")

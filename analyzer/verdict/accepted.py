@@ -27,7 +27,7 @@ from analyzer.metrics.result import Metrics
 from analyzer.recording import Finding
 from analyzer.settings import thresholds
 from analyzer.tables import VERDICTS
-from analyzer.userfiles.accept import Decision
+from analyzer.userfiles.accept import WHAT, Decision
 from analyzer.verdict.judge import RULES_VERSION
 from analyzer.verdict.run import judge_run
 from analyzer.verdict.unwatched import USABLE
@@ -118,11 +118,11 @@ def _span(decision: Decision, windows: pd.DataFrame, epochs: pd.DataFrame) -> Sp
         rows = windows[windows["name"].astype(str) == decision.window]
         if not len(rows):
             names = ", ".join(windows["name"].astype(str)) or "none"
-            raise UsageError(f"accept file: there is no window '{decision.window}'; the windows of this run are {names}.")
+            raise UsageError(f"{decision.place or WHAT}: there is no window '{decision.window}'; the windows of this run are {names}.")
         return pd.Timestamp(rows["start_utc"].iloc[0]), pd.Timestamp(rows["end_utc"].iloc[0])
     start, end = decision.start_utc, decision.end_utc
     if start is None or end is None or end < epochs.index[0] or start > epochs.index[-1]:
-        raise UsageError(f"accept file: the time from {start} to {end} lies outside the run, which lasts from "
+        raise UsageError(f"{decision.place or WHAT}: the time from {start} to {end} lies outside the run, which lasts from "
                          f"{epochs.index[0]} to {epochs.index[-1]}; correct the times.")
     return start, end
 
