@@ -23,6 +23,7 @@ import numpy as np
 import pandas as pd
 
 from analyzer.evidence import parts as part_of
+from analyzer.evidence.against_motion import reversed_words
 from analyzer.evidence.ageing import Ageing, age_excess
 from analyzer.evidence.claim import AXIS_95, RADIUS_95, carried_claim, class_bounds
 from analyzer.evidence.claimed_sigma import claim_ratio, fixed_base, rest_scatter, with_other_states
@@ -152,7 +153,7 @@ def examine(
     bounds = combine(fixes, track, opinion, found, beside=ratio_beside(claims, track), without=without, fused=fused,
                      road_m=road.shown_m)
     return Examined(bounds, track, opinion, ageing, other, slews, motion, doubts, found_kind, stated, claims,
-                    (*mode_findings(fixes, track.nominal_s), *leap_words(slews, leapt), *moved_words(prior.returns, pd.DatetimeIndex(fixes.index)),
+                    (*mode_findings(fixes, track.nominal_s), *reversed_words(track.against, track.t, pd.DatetimeIndex(fixes.index)), *leap_words(slews, leapt), *moved_words(prior.returns, pd.DatetimeIndex(fixes.index)),
                      *(clocked.findings() if clocked is not None else ())),
                     seconds_of(road), fused)
 

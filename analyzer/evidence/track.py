@@ -10,7 +10,8 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
-from analyzer import intervals
+from analyzer import intervals, timebase
+from analyzer.evidence.against_motion import against_motion
 from analyzer.evidence.claim import has_position
 from analyzer.evidence.learnt import Learnt
 from analyzer.settings import thresholds
@@ -27,7 +28,7 @@ class Track:
 
     Attributes
     ----------
-    t : seconds since the first epoch.
+    t : seconds that passed since the first epoch, leap seconds counted.
     places : (n, 3) east, north, up [m]; NaN without a position.
     velocity : (n, 2) east, north [m/s] from speed and course, put in between where it comes at a lower rate than positions; NaN where not logged.
     fixed, placed, standing : state fixed; a position the receiver stands by; at rest by speed alone.
@@ -40,6 +41,7 @@ class Track:
     led : epochs whose velocity is not logged but put in between that of their neighbours; empty where there are none.
     calm : at rest by the positions themselves, where no speed is logged: their scatter may be measured there, nothing be held against it;
         empty where speed is.
+    against : epochs whose course points against the motion; `velocity` and `own_velocity` are turned about there.
     """
 
     t: Floats
@@ -56,6 +58,7 @@ class Track:
     begun_s: float = 0.0
     calm: Flags = field(default_factory=lambda: np.zeros(0, dtype=bool))
     led: Flags = field(default_factory=lambda: np.zeros(0, dtype=bool))
+    against: Flags = field(default_factory=lambda: np.zeros(0, dtype=bool))
 
     def __len__(self) -> int:
         return len(self.t)
@@ -95,11 +98,13 @@ def build_track(
     placed = has_position(fixes)
     places = local[["east_m", "north_m", "up_m"]].to_numpy(np.float64).copy()
     places[~placed] = np.nan
-    t = intervals.seconds(pd.DatetimeIndex(fixes.index))
+    t = passed(pd.DatetimeIndex(fixes.index))
     speed = fixes["speed_mps"].to_numpy(np.float64)
     standing = standing_by_speed(t, speed, nominal_s)
     fixed = placed & (fixes["fix_state"] == "fixed").to_numpy()
     own = _velocity(speed, course_held(t, fixes["course_deg"].to_numpy(np.float64), speed))
+    against = against_motion(t, places[:, :2], own)
+    own[against] *= -1
     bare = ~np.isfinite(own).all(axis=1)
     velocity = np.column_stack([between(t, own[:, axis]) for axis in (0, 1)])
     led: Flags = np.asarray(bare & np.isfinite(velocity).all(axis=1), dtype=bool)
@@ -116,8 +121,16 @@ def build_track(
         t=t, places=places, velocity=velocity, fixed=fixed, placed=placed, standing=standing,
         age=fixes["correction_age_s"].to_numpy(np.float64), nominal_s=nominal_s, from_places=from_places, own_velocity=own,
         learnt=learnt, begun_s=pd.DatetimeIndex(fixes.index)[0].timestamp() if len(fixes) else 0.0,
-        calm=calm, led=led if led.any() else led[:0],
+        calm=calm, led=led if led.any() else led[:0], against=against,
     )
+
+
+def passed(times: pd.DatetimeIndex) -> Floats:
+    """Return the seconds that passed since the first of `times` (UTC): over a leap second the car drives on for one more than labels tell."""
+    if not len(times):
+        return np.empty(0)
+    offset = timebase.gps_minus_utc_s(times.tz_convert(None) if times.tz is not None else times)
+    return intervals.seconds(times) + (offset - offset[0])
 
 
 def between(t: Floats, values: Floats) -> Floats:
