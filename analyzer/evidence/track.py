@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
+from scipy.ndimage import median_filter, uniform_filter1d
 
 from analyzer import intervals, timebase
 from analyzer.evidence.against_motion import against_motion
@@ -112,8 +112,8 @@ def build_track(
         known[standing] = 0.0
     learnt = learnt or Learnt()
     from_places = learnt.of("from_places", not np.isfinite(velocity).any(), "all")
-    velocity = velocity_from_places(t, places[:, :2], fixed) if from_places else turned(velocity, fixes, origin)
-    own = np.full_like(velocity, np.nan) if from_places else turned(own, fixes, origin)
+    velocity = velocity_from_places(t, places[:, :2], fixed) if from_places else turned(t, velocity, fixes, origin)
+    own = np.full_like(velocity, np.nan) if from_places else turned(t, own, fixes, origin)
     calm = _trimmed(t, local["standstill_id"].to_numpy() > 0) if from_places and "standstill_id" in local else standing[:0]
     if fused and not from_places:
         velocity[~fixed] = np.nan
@@ -196,21 +196,41 @@ def _velocity(speed: Floats, course_deg: Floats) -> Floats:
     return velocity
 
 
-def turned(velocity: Floats, fixes: pd.DataFrame, origin: tuple[float, float, float] | None) -> Floats:
-    """Return velocities in the axes of the frame about `origin`: north turns as meridians converge.
+def turned(t: Floats, velocity: Floats, fixes: pd.DataFrame, origin: tuple[float, float, float] | None) -> Floats:
+    """Return velocities (n, 2) over ground in the axes of the frame about `origin`, with what climbing adds to them there.
 
-    Unit vectors east and north of each place in the axes of the origin, EPSG Guidance Note 7-2, method 9837. A few
-    kilometres east or west turn a velocity by half a milliradian, a centimetre per second at 20 m/s.
+    Unit vectors east, north and up of each place in the axes of the origin, EPSG Guidance Note 7-2, method 9837. North turns as
+    meridians converge: a few kilometres east or west are half a milliradian, a centimetre per second at 20 m/s. Up leans away: 20 km off, a
+    hill of 60 m moves the place by 0.2 m that no speed over ground knows of. Where no position is logged the car is on its way between its neighbours.
     """
     if origin is None:
         return velocity
-    phi, phi0 = np.radians(fixes["latitude_deg"].to_numpy(np.float64)), np.radians(origin[0])
-    over = np.radians(fixes["longitude_deg"].to_numpy(np.float64) - origin[1])
-    phi, over = np.nan_to_num(phi, nan=phi0), np.nan_to_num(over)
-    east, north = velocity.T
-    along_east = east * np.cos(over) - north * np.sin(phi) * np.sin(over)
+    latitude, longitude, height = (fixes[name].to_numpy(np.float64) for name in ("latitude_deg", "longitude_deg", "height_m"))
+    phi0, east, north = np.radians(origin[0]), *velocity.T
+    phi = np.nan_to_num(np.radians(_on_the_way(t, latitude)), nan=phi0)
+    over = np.nan_to_num(np.radians(_on_the_way(t, np.remainder(longitude - origin[1] + 180.0, 360.0) - 180.0)))
+    climb = np.where((velocity == 0).all(axis=1), 0.0, climbing(t, _on_the_way(t, height)))
+    along_east = east * np.cos(over) - north * np.sin(phi) * np.sin(over) + climb * np.cos(phi) * np.sin(over)
     lean = np.cos(phi) * np.cos(phi0) + np.sin(phi) * np.sin(phi0) * np.cos(over)
-    return np.column_stack([along_east, east * np.sin(over) * np.sin(phi0) + north * lean])
+    up_north = np.sin(phi) * np.cos(phi0) - np.cos(phi) * np.sin(phi0) * np.cos(over)
+    return np.column_stack([along_east, east * np.sin(over) * np.sin(phi0) + north * lean + climb * up_north])
+
+
+def _on_the_way(t: Floats, values: Floats) -> Floats:
+    """Return `values` (n,) with missing ones put in between their neighbours; NaN throughout where there is none."""
+    known = np.isfinite(values)
+    return np.interp(t, t[known], values[known]) if known.any() else values
+
+
+def climbing(t: Floats, height: Floats) -> Floats:
+    """Return the vertical velocity [m/s] of heights (n,), whose integral by trapezoids are the heights but for their noise of a second."""
+    if len(t) < 3 or not np.isfinite(height).all():
+        return np.zeros(len(t))
+    usual = float(np.median(np.diff(t)))
+    width = max(1, round(1.0 / usual)) | 1
+    rate = np.gradient(uniform_filter1d(height, width, mode="nearest"), t)
+    # a step of the height, of a wrong fix or on leaving fixed, is no climb of the car
+    return np.where(np.abs(rate) < thresholds("analyzer.evidence")["climb.steepest"], rate, 0.0)
 
 
 def velocity_from_places(t: Floats, places: Floats, fixed: Flags) -> Floats:
