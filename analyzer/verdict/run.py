@@ -4,10 +4,11 @@
 2. With windows: all ``fit`` → ``fit``; some usable → ``fit_with_exclusions``; none usable → ``not_evaluated`` where
    none is ``not_fit``, else ``not_fit``.
 3. Without windows the judged time runs from the first fixed epoch (from the first position where there is none) to the
-   end: share trusted at least `verdict.share_fit` → ``fit``; at least `verdict.share_usable` →
-   ``fit_with_exclusions``; else ``not_evaluated`` where most of the rest is not evaluated, else ``not_fit``.
+   end; time in which epochs are missing counts with it and is not trusted, but for pauses (`missing_time`). Share trusted at least `verdict.share_fit` → ``fit``; at least `verdict.share_usable` →
+   ``fit_with_exclusions``; else ``not_evaluated`` where most of the rest is not evaluated
+   and breaks no limit that can be checked, else ``not_fit``.
 4. A rate below the purpose's least rate, where no windows answer for their own, or a required channel that is missing,
-   lowers ``fit`` and ``fit_with_exclusions`` to ``not_fit`` and ``not_evaluated``; so does a rate that is not known.
+   lowers every level to ``not_fit``, and ``fit`` and ``fit_with_exclusions`` to ``not_evaluated``; so does a rate that is not known.
 5. A fused solution that nothing independent watched (`unwatched`), where no windows answer for their own, lowers both to
    ``not_evaluated``.
 """
@@ -23,6 +24,7 @@ from analyzer.metrics.result import Metrics
 from analyzer.settings import thresholds
 from analyzer.verdict.channel_names import lacking_channels
 from analyzer.verdict.judge import RULES_VERSION
+from analyzer.verdict.missing_time import missing_time
 from analyzer.verdict.unwatched import USABLE, watched_level
 from analyzer.verdict.why import Rows, code_weights, failing_figures, reason_words
 from analyzer.wording import few, share_in_words
@@ -59,7 +61,12 @@ def rate_level(level: str, rate_hz: float | None, purpose: Purpose) -> tuple[str
         return level, []
     if rate_hz is None:
         return "not_evaluated" if level in USABLE else level, [f"the rate of positions is not known; the purpose asks for at least {least:g} Hz"]
-    return "not_fit" if level in USABLE else level, [f"positions came at {rate_hz:.4g} Hz; the purpose asks for at least {least:g} Hz"]
+    return ("not_fit" if level in (*USABLE, "not_evaluated") else level), [f"positions came at {rate_hz:.4g} Hz; the purpose asks for at least {least:g} Hz"]
+
+
+def only_untold(judged: pd.DataFrame) -> NDArray[np.bool_]:
+    """Return which epochs are not evaluated and would not fail anyway: no quantity that was not recorded could help the others."""
+    return np.asarray((judged["trust"] == "not_evaluated") & (judged["reasons"].astype(object) == "not_recorded"), dtype=bool)
 
 
 def _by_windows(windows: pd.DataFrame) -> tuple[str, list[str]]:
@@ -84,28 +91,31 @@ def _by_time(epochs: pd.DataFrame, metrics: Metrics, purpose: Purpose, lacking: 
     if not weight[starts[0] :].sum():
         return "not_evaluated", ["a single position lasts for no time that could be judged"]
     judged, weight = epochs.iloc[starts[0] :], weight[starts[0] :]
-    bad = (judged["trust"] != "trusted").to_numpy()
-    trusted = 1.0 if not bad.any() else float(weight[~bad].sum() / weight.sum())
-    unknown = float(weight[(judged["trust"] == "not_evaluated").to_numpy()].sum() / weight.sum())
+    bad, missing_s = (judged["trust"] != "trusted").to_numpy(), missing_time(judged, metrics)
+    whole = float(weight.sum()) + missing_s
+    trusted = 1.0 if not bad.any() and not missing_s else float(weight[~bad].sum() / whole)
+    unknown = float(weight[only_untold(judged)].sum() / whole)
     never = "whose fix state is not recorded" if epochs["fix_state"].isna().all() else "which never was fixed"
     lead = "since the first fixed position" if fixed.any() else f"of the run, {never},"
     words = [f"{share_in_words(trusted)} of the time {lead} is trusted"]
     if trusted >= limits["verdict.share_fit"]:
         return "fit", words
-    words.append(_why_not(judged, bad, weight, purpose=purpose, lacking=lacking))
+    words.append(_why_not(judged, bad, weight, purpose=purpose, lacking=lacking, missing_s=missing_s))
     if trusted >= limits["verdict.share_usable"]:
         return "fit_with_exclusions", words
     return ("not_evaluated" if unknown > (1 - trusted) / 2 else "not_fit"), words
 
 
 def _why_not(
-    judged: pd.DataFrame, bad: NDArray[np.bool_], weight: NDArray[np.float64], *, purpose: Purpose, lacking: tuple[str, ...]
+    judged: pd.DataFrame, bad: NDArray[np.bool_], weight: NDArray[np.float64], *, purpose: Purpose, lacking: tuple[str, ...],
+    missing_s: float,
 ) -> str:
     """Say in one sentence why epochs are not trusted: the commonest reasons with their share of time, and the bounds that miss."""
-    rows, whole = Rows(judged, bad), weight.sum()
+    rows, whole = Rows(judged, bad), weight.sum() + missing_s
+    lost = [f"no epoch was logged ({share_in_words(missing_s / whole)} of the time)"] if missing_s else []
     shares = code_weights(rows["reasons"], weight[bad])
     named = [f"{reason_words(code, rows, purpose, lacking, within=True)} ({share_in_words(share / whole)} of the time)"
              for code, share in list(shares.items())[:MOST_REASONS]]
     more = len(shares) - len(named)
-    words = [*named, *([f"{more} more {'reason' if more == 1 else 'reasons'}"] if more > 0 else [])]
+    words = [*lost, *named, *([f"{more} more {'reason' if more == 1 else 'reasons'}"] if more > 0 else [])]
     return f"what is not trusted: {'; '.join([*words, *failing_figures(rows, purpose, median=True, part=not bad.all())])}"

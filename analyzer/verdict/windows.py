@@ -17,7 +17,7 @@ from analyzer import intervals, tables
 from analyzer.assessment import Purpose
 from analyzer.settings import thresholds
 from analyzer.verdict.held import Held, held_time
-from analyzer.verdict.run import rate_level
+from analyzer.verdict.run import only_untold, rate_level
 from analyzer.verdict.unwatched import USABLE, watched_level
 from analyzer.verdict.why import Rows, code_weights, failing_figures, reason_words
 from analyzer.wording import share_in_words
@@ -93,7 +93,7 @@ def _level(held: Held, part: pd.DataFrame) -> str:
         return "fit"
     if held.share >= limits["window.share_usable"] and held.hole_s <= limits["window.longest_exclusion"]:
         return "fit_with_exclusions"
-    return "not_evaluated" if (part["trust"] == "not_evaluated").mean() > 0.5 else "not_fit"
+    return "not_evaluated" if only_untold(part).mean() > 0.5 else "not_fit"
 
 
 def _outside(start: pd.Timestamp, end: pd.Timestamp, epochs: pd.DataFrame) -> str:

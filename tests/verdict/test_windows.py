@@ -29,7 +29,7 @@ def epochs(trust: list[str], *, step_s: float = 0.1, drop: slice | None = None) 
             {
                 "trust": pd.Categorical(trust, categories=list(tables.TRUST)),
                 "horizontal_bound_m": 0.03,
-                "reasons": pd.Categorical(["" if t == "trusted" else "age" for t in trust]),
+                "reasons": pd.Categorical([{"trusted": "", "not_evaluated": "not_recorded"}.get(t, "age") for t in trust]),
                 "correction_age_s": 38.0,
                 "fix_state": pd.Categorical(["fixed"] * len(trust)),
                 "distance_m": np.arange(len(trust), dtype=float),
@@ -237,7 +237,7 @@ class Metered:
     """The metrics that a verdict looks at."""
 
     def __init__(self, epochs: pd.DataFrame) -> None:
-        self.epochs = epochs
+        self.epochs, self.gaps = epochs, pd.DataFrame()
 
     def __getitem__(self, key: str) -> SimpleNamespace:
         return SimpleNamespace(value={"rate_hz": 10.0}[key])
