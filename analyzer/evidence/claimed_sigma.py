@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,35 +18,47 @@ from analyzer.settings import thresholds
 SLOW_PARTS = ((0.5, 35.0), (0.35, 200.0))
 
 
+class AtRest(NamedTuple):
+    """What stands showed: `sigma_m` per horizontal axis, its `ratio` to the claim there, and for how many `seconds` in all; NaN without a stand."""
+
+    sigma_m: float
+    ratio: float
+    seconds: float
+
+
 def fixed_base(
-    claimed: Floats, claimed_up: Floats, class_h: Floats, *, noise: Noise, rest_sigma_m: float, rest_ratio: float, told_ratio: float,
-    fused: bool, nominal_s: float,
+    claimed: Floats, claimed_up: Floats, class_h: Floats, *, noise: Noise, rest: AtRest, told_ratio: float, fused: bool, nominal_s: float,
 ) -> tuple[Floats, Floats]:
     """Return the 95 % base bound of fixed epochs, horizontal radius and height [m].
 
-    The claim times the larger of `claim.least_ratio` (1 where stands showed the claims to be cautious), `rest_ratio` (what stands
+    The claim times the larger of `claim.least_ratio` (1 where stands showed the claims to be cautious), `rest.ratio` (what stands
     showed) and `told_ratio` (what other states tell, see `with_other_states`), not below a floor: the class value, down to
     `claim.quiet_floor` on a drive that is visibly quieter than usual by its claims, or without claims by its white noise (not for
     a fused solution, whose output is smooth by making), and further down to `claim.confirmed_floor` where stands confirm still
     smaller claims. Never below white noise, and the more times above it the less the claims
-    are believed; without claims not below what stands showed. Claims that stands disprove count for less still in motion.
+    are believed; without claims not below what stands showed. Claims that stands disprove count for less still in motion. White noise
+    tells of the whole error for want of a better: where stands showed that for `claim.rest_long` it stands for no more than they did, with
+    what is added in motion.
     """
     limits = thresholds("analyzer.evidence")
     # at longer intervals the integral of velocity hides millimetres, and white noise comes out too large
     white = noise.white_m if noise.learnt and nominal_s <= limits["kind.slowest"] else np.nan
-    disproved = rest_ratio > limits["claim.disproved"]
+    disproved = rest.ratio > limits["claim.disproved"]
     in_motion = limits["claim.disproved_more"] if disproved else 1.0
-    honest = not fused and np.fmax(rest_ratio, told_ratio) < limits["claim.honest"]
-    ratio = np.fmax(np.fmax(rest_ratio * in_motion, told_ratio), 1.0 if honest else limits["claim.least_ratio"])
+    honest = not fused and np.fmax(rest.ratio, told_ratio) < limits["claim.honest"]
+    ratio = np.fmax(np.fmax(rest.ratio * in_motion, told_ratio), 1.0 if honest else limits["claim.least_ratio"])
     quiet = not fused and white < limits["claim.quiet_white"]
     small = np.where(np.isfinite(claimed), claimed, limits["claim.quiet_claim"] if quiet else limits["claim.usual_claim"])
-    confirmed = not fused and rest_ratio < limits["claim.beside_rest"]
+    confirmed = not fused and rest.ratio < limits["claim.beside_rest"]
     floor = np.interp(small, [limits[f"claim.{size}_claim"] for size in ("small", "quiet", "usual")],
                       [limits["claim.confirmed_floor" if confirmed else "claim.quiet_floor"], limits["claim.quiet_floor"], limits["claim.floor"]])
     beside = np.cbrt(limits["claim.least_ratio"] * limits["claim.beside_disproved"] ** 2)
     told = np.interp(np.nan_to_num(told_ratio), [limits["claim.least_ratio"], beside], [1.15, limits["claim.white_share_beside"]])
     whole = limits["claim.white_share"] if disproved else told
-    seen = RADIUS_95 * np.fmax(whole * np.nan_to_num(white), np.where(np.isfinite(claimed), 0.0, np.nan_to_num(rest_sigma_m)))
+    by_white = whole * np.nan_to_num(white)
+    if rest.seconds >= limits["claim.rest_long"]:
+        by_white = min(by_white, max(limits["claim.disproved_more"] * rest.sigma_m, np.nan_to_num(white)))
+    seen = RADIUS_95 * np.fmax(by_white, np.where(np.isfinite(claimed), 0.0, np.nan_to_num(rest.sigma_m)))
     horizontal = np.maximum(np.fmax(RADIUS_95 * ratio * claimed, floor), seen)
     up = np.fmax(AXIS_95 * ratio * claimed_up, horizontal * limits["class_vertical.ratio"])
     return horizontal, up
@@ -64,14 +78,14 @@ def with_other_states(rest_ratio: float, beside: float) -> float:
     return float(np.cbrt(rest_ratio * beside**2)) if open_to and beside > limits["claim.beside_disproved"] else float("nan")
 
 
-def rest_scatter(track: Track, stretch_id: NDArray[np.int64], wrong: Floats, claimed: Floats, *, swing_m: Floats) -> tuple[float, float]:
-    """Return sigma per horizontal axis at rest [m] and its ratio to the claim there; NaN without a long enough rest.
+def rest_scatter(track: Track, stretch_id: NDArray[np.int64], wrong: Floats, claimed: Floats, *, swing_m: Floats) -> AtRest:
+    """Return what stands show of the error of fixed positions.
 
     Median over the stands of right fixed stretches of at least `claim.rest` without a slow swing `swing_m` (n,) that matters,
     each enlarged by `unseen_at_rest`; one of two that swings far is not to speak for the drive.
     """
     limits = thresholds("analyzer.evidence")
-    sigmas, ratios, when_s = [], [], []
+    sigmas, ratios, lengths, when_s = [], [], [], []
     at_rest = track.resting & track.fixed & ~(np.nan_to_num(wrong) > 0.5) & (swing_m < limits["wave.matters"])
     for start, end in intervals.equal_runs(np.where(at_rest, stretch_id, -2)):
         if not at_rest[start] or track.t[end - 1] - track.t[start] < limits["claim.rest"]:
@@ -80,10 +94,11 @@ def rest_scatter(track: Track, stretch_id: NDArray[np.int64], wrong: Floats, cla
         sigma = unseen_at_rest(float(track.t[end - 1] - track.t[start])) * float(np.sqrt(places.var(axis=0).mean()))
         sigmas.append(sigma)
         when_s.append(track.t[start])
+        lengths.append(track.t[end - 1] - track.t[start])
         ratios.append(sigma / float(np.nanmedian(claimed[start:end])) if np.isfinite(claimed[start:end]).any() else np.nan)
-    stands = track.learnt.rows("rest", np.array([sigmas, ratios]).T.reshape(-1, 2), np.array(when_s))
+    stands = track.learnt.rows("rest", np.array([sigmas, ratios, lengths]).T.reshape(-1, 3), np.array(when_s))
     ratio = stands[np.isfinite(stands[:, 1]), 1]
-    return _middle(stands[:, 0]), _middle(ratio)
+    return AtRest(_middle(stands[:, 0]), _middle(ratio), float(stands[:, 2].sum()) if len(stands) else float("nan"))
 
 
 def _middle(values: Floats) -> float:

@@ -191,11 +191,10 @@ def combine(
     part = {k: (np.zeros(len(track)) if k in without else getattr(found, k)) for k in PARTS}
     claimed, claimed_up = carried_claim(fixes)
     class_h, class_v = class_bounds(fixes)
-    rest_sigma, rest_ratio = rest_scatter(track, opinion.stretches.id, opinion.wrong, claimed,
-                                          swing_m=np.zeros(len(track)) if fused else np.hypot(opinion.waves.size, np.hypot(*opinion.strayed.T)))
-    told_ratio = with_other_states(rest_ratio, beside)
-    base_h, base_v = fixed_base(claimed, claimed_up, class_h, noise=opinion.noise, rest_sigma_m=rest_sigma, rest_ratio=rest_ratio,
-                                told_ratio=told_ratio, fused=fused, nominal_s=track.nominal_s)
+    rest = rest_scatter(track, opinion.stretches.id, opinion.wrong, claimed,
+                        swing_m=np.zeros(len(track)) if fused else np.hypot(opinion.waves.size, np.hypot(*opinion.strayed.T)))
+    told_ratio = with_other_states(rest.ratio, beside)
+    base_h, base_v = fixed_base(claimed, claimed_up, class_h, noise=opinion.noise, rest=rest, told_ratio=told_ratio, fused=fused, nominal_s=track.nominal_s)
     base_h, base_v = np.fmax(base_h, RADIUS_95 * road_m / np.sqrt(2) / ratio), np.fmax(base_v, AXIS_95 * road_m / np.sqrt(2))
     worst = np.maximum.reduce([part["scatter"], part["segment"], part["standstill"], part["frozen"], part["alignment"], part["settling"]])
     high = np.where(track.fixed, AXIS_95 * opinion.waves.high, 0.0) if "scatter" not in without else np.zeros(len(track))
@@ -203,7 +202,7 @@ def combine(
     other, aged = part["baseline"] ** 2 + part["sky"] ** 2, np.where(found.age_measured, part["ageing"], 0.0)
     fixed_h = np.sqrt(base_h**2 + other + part["ageing"] ** 2) + worst
     fixed_v = np.sqrt(base_v**2 + (other + part["ageing"] ** 2) * ratio**2) + worst_v
-    loose = _not_fixed(fixes, track, opinion, claimed, claimed_up, part["bridge"], shown_ratio=float(np.fmax(told_ratio, rest_ratio)))
+    loose = _not_fixed(fixes, track, opinion, claimed, claimed_up, part["bridge"], shown_ratio=float(np.fmax(told_ratio, rest.ratio)))
     horizontal = np.where(track.fixed, fixed_h, np.maximum.reduce([loose.horizontal, part["alignment"], part["segment"]]) + part["frozen"])
     vertical = np.where(track.fixed, fixed_v, np.maximum(loose.vertical, part["segment"]) + part["frozen"])
     placed = np.isfinite(fixes["latitude_deg"].to_numpy(np.float64))

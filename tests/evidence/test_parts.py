@@ -13,7 +13,7 @@ import analyzer
 from analyzer import intervals, tables
 from analyzer.demo import Fault, make_drive
 from analyzer.evidence.claim import RADIUS_95, carried_claim
-from analyzer.evidence.claimed_sigma import fixed_base, places_at_rest, unseen_at_rest, with_other_states
+from analyzer.evidence.claimed_sigma import AtRest, fixed_base, places_at_rest, unseen_at_rest, with_other_states
 from analyzer.evidence.claims import claims_table, off_stands, ratio_beside
 from analyzer.evidence.gather import gather
 from analyzer.evidence.noise import Noise
@@ -108,13 +108,26 @@ def test_a_claim_that_has_grown_as_much_as_the_dilution_stands(
     assert (part < 0.08).all() if noticed else (part >= 0.08).all()
 
 
+def test_white_noise_stands_for_no_more_than_long_stands_showed() -> None:
+    """Most of the error may be white: 3.5 times 8 mm are no 2.9 cm where two minutes of stands show 1 cm (1 sigma per axis)."""
+    noise, claimed = Noise(0.008, 1e-5, 0.002, 25.0, learnt=True), np.full(2, 0.004)
+
+    def base(seconds: float, sigma_m: float = 0.01) -> float:
+        return float(fixed_base(claimed, 2 * claimed, np.full(2, 0.025), noise=noise, rest=AtRest(sigma_m, sigma_m / 0.004, seconds),
+                                told_ratio=np.nan, fused=False, nominal_s=0.1)[0][0])
+
+    assert base(30.0) == pytest.approx(3.5 * RADIUS_95 * 0.008), "a short stand shows little but white noise"
+    assert base(120.0) == pytest.approx(1.3 * RADIUS_95 * 0.01)
+    assert base(120.0, 0.0061) == pytest.approx(RADIUS_95 * 0.008), "never below white noise itself"
+
+
 def test_the_base_bound_follows_claims_not_below_the_class() -> None:
     """1 cm per axis is a radius of 2.4 cm (NOAA NGS guidelines: about 1 cm + 1 ppm, from memory, not re-read)."""
     noise = Noise(0.003, 1e-5, 0.002, 25.0, learnt=True)
     claimed = np.array([0.007, 0.02])
 
     def base(rest_ratio: float, claimed: np.ndarray = claimed, fused: bool = False, told_ratio: float = np.nan) -> np.ndarray:
-        return fixed_base(claimed, 2 * claimed, np.full(len(claimed), 0.025), noise=noise, rest_sigma_m=np.nan, rest_ratio=rest_ratio,
+        return fixed_base(claimed, 2 * claimed, np.full(len(claimed), 0.025), noise=noise, rest=AtRest(np.nan, rest_ratio, np.nan),
                           told_ratio=told_ratio, fused=fused, nominal_s=0.1)[0]
 
     assert base(np.nan)[0] == pytest.approx(0.0255)
