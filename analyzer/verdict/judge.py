@@ -64,7 +64,11 @@ Flags = NDArray[np.bool_]
 #: a mark is one for all its stands; a course on one side of a stand is a heading only where the car was too fast to have reversed; a
 #: significant offset at marks is put down to the frame only where the antenna offset is told from it.
 #: A position without a fix state is not evaluated and has no bound; it had the class of no position.
-RULES_VERSION = "14"
+#: 15: time in which epochs are missing counts against a run, but for pauses; what breaks a limit, a rate among them, is not fit whatever else
+#: is not recorded. Velocity is turned into the axes of the positions where no position is logged, too, with what climbing adds far from the
+#: origin; a course that points against the motion is turned about; over a leap second one second more passes. White noise stands for no
+#: more of the error than long stands showed; 1 ppm of the baseline is the RMS of the whole horizontal position.
+RULES_VERSION = "15"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",
     "vertical": "vertical_bound_m",
