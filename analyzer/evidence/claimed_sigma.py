@@ -43,8 +43,9 @@ def fixed_base(
     limits = thresholds("analyzer.evidence")
     # at longer intervals the integral of velocity hides millimetres, and white noise comes out too large
     white = noise.white_m if noise.learnt and nominal_s <= limits["kind.slowest"] else np.nan
-    disproved = rest.ratio > limits["claim.disproved"]
-    in_motion = limits["claim.disproved_more"] if disproved else 1.0
+    # by degrees: a ratio of 1.51 says hardly more against the claims than one of 1.49
+    disproved = float(np.interp(np.nan_to_num(rest.ratio), [limits["claim.disproved"], limits["claim.disproved_surely"]], [0.0, 1.0]))
+    in_motion = 1.0 + disproved * (limits["claim.disproved_more"] - 1.0)
     honest = not fused and np.fmax(rest.ratio, told_ratio) < limits["claim.honest"]
     ratio = np.fmax(np.fmax(rest.ratio * in_motion, told_ratio), 1.0 if honest else limits["claim.least_ratio"])
     quiet = not fused and white < limits["claim.quiet_white"]
@@ -54,7 +55,7 @@ def fixed_base(
                       [limits["claim.confirmed_floor" if confirmed else "claim.quiet_floor"], limits["claim.quiet_floor"], limits["claim.floor"]])
     beside = np.cbrt(limits["claim.least_ratio"] * limits["claim.beside_disproved"] ** 2)
     told = np.interp(np.nan_to_num(told_ratio), [limits["claim.least_ratio"], beside], [1.15, limits["claim.white_share_beside"]])
-    whole = limits["claim.white_share"] if disproved else told
+    whole = told + disproved * (max(limits["claim.white_share"], told) - told)
     by_white = whole * np.nan_to_num(white)
     if rest.seconds >= limits["claim.rest_long"]:
         by_white = min(by_white, max(limits["claim.disproved_more"] * rest.sigma_m, np.nan_to_num(white)))
