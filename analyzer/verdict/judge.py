@@ -67,7 +67,7 @@ Flags = NDArray[np.bool_]
 #: 15: time in which epochs are missing counts against a run, but for pauses; what breaks a limit, a rate among them, is not fit whatever else
 #: is not recorded. Velocity is turned into the axes of the positions where no position is logged, too, with what climbing adds far from the
 #: origin; a course that points against the motion is turned about; over a leap second one second more passes. White noise stands for no
-#: more of the error than long stands showed; 1 ppm of the baseline is the RMS of the whole horizontal position.
+#: more of the error than long stands showed, and what is added to claims that stands disprove grows by degrees.
 RULES_VERSION = "15"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",
