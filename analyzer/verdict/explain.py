@@ -172,7 +172,8 @@ def _dropouts_at(facts: Facts, time: pd.Timestamp) -> list[str]:
     """Return the dropouts that hold the time, the time to be fixed again included."""
     dropouts = facts.dropouts
     reach = dropouts["fixed_again_utc"].fillna(dropouts["end_utc"])
-    inside = dropouts[(dropouts["start_utc"] <= time) & (reach >= time)]
+    lasting = dropouts["fixed_again_utc"].isna() & (reach >= facts.epochs.index[-1])  # to the end of the log, its last epoch included
+    inside = dropouts[(dropouts["start_utc"] <= time) & ((time < reach) | lasting)]
     return [line for one in inside.to_dict("records") for line in dropout_lines(one, facts.epochs)] if len(inside) else ["dropout: none here"]
 
 
@@ -237,19 +238,25 @@ def explain_dropout(facts: Facts, number: int) -> str:
         raise UsageError(f"explain: there is no dropout {number} in {facts.run}; its dropouts are {known}.")
     one: Row = found.iloc[0].to_dict()
     end = pd.Timestamp(one["fixed_again_utc"] if pd.notna(one["fixed_again_utc"]) else one["end_utc"])
-    part = facts.epochs.loc[one["start_utc"]:end]
-    hit = facts.windows[(facts.windows["start_utc"] <= end) & (facts.windows["end_utc"] >= one["start_utc"])]
-    lines = [facts.run, *dropout_lines(one, facts.epochs)]
-    if len(part):
-        ages = part["correction_age_s"].to_numpy(np.float64)
-        if np.isfinite(ages).any():
-            lines.append(f"largest age of corrections: {np.nanmax(ages):.1f} s")
-        lines += [_shares("states by epochs", part["fix_state"]), _shares("trust by epochs", part["trust"])]
-        bound = part["horizontal_bound_m"].to_numpy(np.float64)
-        if np.isfinite(bound).any():
-            lines.append(f"largest horizontal bound: {w.bound(float(np.nanmax(bound)))} at {w.clock(part.index[int(np.nanargmax(bound))])}")
+    hit = facts.windows[(facts.windows["start_utc"] < end) & (facts.windows["end_utc"] >= one["start_utc"])]
+    part, lines = w.epochs_of(one, facts.epochs), [facts.run, *dropout_lines(one, facts.epochs)]
+    ages = part["correction_age_s"].to_numpy(np.float64)
+    if np.isfinite(ages).any():
+        lines.append(f"largest age of corrections: {np.nanmax(ages):.1f} s")
+    lines += _held(part, "in the dropout") + _held(w.waiting_of(one, facts.epochs), "from its end until fixed again")
     lines += [_window_line(r) for r in hit.to_dict("records")] or ["window: none is touched"]
     return "\n".join(lines)
+
+
+def _held(part: pd.DataFrame, where: str) -> list[str]:
+    """Return states, trust and the largest bound of some epochs, nothing where there is none."""
+    if not len(part):
+        return []
+    lines = [f"{where}: {wording.count(len(part), 'epoch')}", f"  {_shares('states by epochs', part['fix_state'])}", f"  {_shares('trust by epochs', part['trust'])}"]
+    bound = part["horizontal_bound_m"].to_numpy(np.float64)
+    if np.isfinite(bound).any():
+        lines.append(f"  largest horizontal bound: {w.bound(float(np.nanmax(bound)))} at {w.clock(part.index[int(np.nanargmax(bound))])}")
+    return lines
 
 
 def explain_window(facts: Facts, name: str) -> str:

@@ -64,9 +64,28 @@ def flag(row: Mapping[Any, Any], key: str) -> bool:
     return text(row, key) == "True"
 
 
+def epochs_of(dropout: Mapping[Any, Any], epochs: pd.DataFrame) -> pd.DataFrame:
+    """Return the epochs of a dropout as ``dropout_id`` has them: the one that ends it is no longer in it.
+
+    Missing epochs have no number of theirs; what was logged between two of their gaps lies within.
+    """
+    if text(dropout, "kind") != "missing_epochs":
+        return epochs[(epochs["dropout_id"] == dropout["dropout_id"]).fillna(value=False).to_numpy(dtype=bool)]
+    times = pd.DatetimeIndex(epochs.index)
+    return epochs.iloc[times.searchsorted(dropout["start_utc"], side="right"):times.searchsorted(dropout["end_utc"])]
+
+
+def waiting_of(dropout: Mapping[Any, Any], epochs: pd.DataFrame) -> pd.DataFrame:
+    """Return the epochs from the end of a dropout until it was fixed again, that one not included."""
+    again, times = dropout.get("fixed_again_utc"), pd.DatetimeIndex(epochs.index)
+    if pd.isna(again):
+        return epochs.iloc[:0]
+    return epochs.iloc[times.searchsorted(dropout["end_utc"]):times.searchsorted(again)]
+
+
 def kept_fixed(dropout: Mapping[Any, Any], epochs: pd.DataFrame) -> bool:
     """Return whether every epoch of a dropout is fixed, so that there was nothing to be fixed again."""
-    states = epochs.loc[dropout["start_utc"]:dropout["end_utc"], "fix_state"]
+    states = epochs_of(dropout, epochs)["fix_state"]
     return text(dropout, "kind") != "missing_epochs" and len(states) > 0 and bool((states == "fixed").all())
 
 

@@ -34,6 +34,7 @@ def facts(**columns: object) -> Facts:
         "distance_m": 1000.0 + seconds, "segment_id": 1, "standstill_id": 1,
     }
     index = pd.DatetimeIndex(START + pd.to_timedelta(seconds, unit="s"))
+    base["dropout_id"] = np.where((seconds >= 10) & (seconds < 15), 1.0, np.nan)
     epochs = tables.EPOCHS.conform(pd.DataFrame(base | columns, index=index))
     segment = {"segment_id": 1, "fix_state": "fixed", "start_utc": at(0), "end_utc": at(59), "n": 50, "offset_e_m": 0.01,
                "offset_n_m": -0.02, "offset_u_m": np.nan, "sigma_e_m": 0.012, "sigma_n_m": 0.012, "sigma_u_m": 0.02,
@@ -109,6 +110,32 @@ def test_what_was_never_lost_is_not_said_to_be_fixed_again(kind: str, states: st
     row = {"kind": kind, "refix_s": 0.0, "fixed_again_utc": at(15)}
     assert words in explain_dropout(replace(held, dropouts=held.dropouts.assign(**row)), 1)
     assert "6.0 s after its end" in explain_dropout(replace(held, dropouts=held.dropouts.assign(**row | {"refix_s": 6.0})), 1)
+
+
+def test_the_epoch_that_ends_a_dropout_is_not_counted_in_it() -> None:
+    bounds = np.where(np.arange(50) == 15, 0.9, 0.5)  # the largest bound is that of the first epoch behind the dropout
+    held = facts(horizontal_bound_m=bounds, fix_state=np.where((np.arange(50) >= 10) & (np.arange(50) < 17), "float", "fixed"),
+                 trust=np.where(np.arange(50) == 15, "doubtful", "rejected"))
+    held = replace(held, dropouts=held.dropouts.assign(fixed_again_utc=at(17), refix_s=2.0))
+    text = explain_dropout(held, 1)
+    inside, waiting = text.split("in the dropout: ")[1].split("from its end until fixed again: ")
+    assert "5 epochs" in inside and "float 100.0 %" in inside and "rejected 100.0 %" in inside and "0.500 m at 08:00:10" in inside
+    assert "2 epochs" in waiting and "float 100.0 %" in waiting and "doubtful 50.0 %" in waiting and "0.900 m at 08:00:15" in waiting
+    assert "dropout 1" in explain_time(held, at(16)) and "dropout: none here" in explain_time(held, at(17))
+
+
+def test_missing_epochs_hold_what_was_logged_between_their_gaps_only() -> None:
+    gap = {"kind": "missing_epochs", "start_utc": at(29), "end_utc": at(40), "duration_s": 11.0}
+    held = facts()
+    assert "in the dropout" not in explain_dropout(replace(held, dropouts=held.dropouts.assign(**gap)), 1)
+    joined = {"kind": "missing_epochs", "start_utc": at(27), "end_utc": at(40)}
+    assert "in the dropout: 2 epochs" in explain_dropout(replace(held, dropouts=held.dropouts.assign(**joined)), 1)
+
+
+def test_a_dropout_to_the_end_of_the_log_holds_its_last_moment() -> None:
+    held = facts()
+    held = replace(held, dropouts=held.dropouts.assign(end_utc=at(59)))
+    assert "dropout 1" in explain_time(held, at(59)) and "never within it" in explain_time(held, at(59))
 
 
 def test_a_dropout_and_a_window_are_told() -> None:
