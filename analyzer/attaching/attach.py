@@ -18,7 +18,7 @@ from analyzer.attaching import csv_writer, mdf4_writer, parquet_writer
 from analyzer.attaching.clocks import measured_offset
 from analyzer.attaching.decide import Applied, decide, parse_offset
 from analyzer.attaching.given import Given, Result, given
-from analyzer.attaching.join import NAMES, NOT_EVALUATED, join
+from analyzer.attaching.join import NAMES, NOT_EVALUATED, join, places
 from analyzer.attaching.measured import Measured, Named, frame_map, of_table
 from analyzer.attaching.measured_files import Opened, open_measurement_file
 from analyzer.attaching.sidecar import (
@@ -52,7 +52,8 @@ class Attached:
     ----------
     offset : what the signals say about the clocks.
     applied : what was taken out.
-    rows : counts: ``rows``, ``evaluated``, ``without_time``, ``beyond_limit_by_clock``.
+    rows : counts: ``rows``, which are ``evaluated``, on epochs ``not_judged``, ``outside`` the recording, ``in_gaps`` or
+        ``without_time``; and ``beyond_limit_by_clock``.
     findings : what is wrong with the recorded channels of the measurement.
     frame : the joined table, where a table was given.
     path, sidecar : the files written, where a file was given.
@@ -131,7 +132,7 @@ class _Rows:
 
     def __init__(self, ready: Given, measured: Measured, applied: Applied, tolerance_s: float | None) -> None:
         self._ready, self._measured, self._applied, self._tolerance_s = ready, measured, applied, tolerance_s
-        self.counts = {"rows": 0, "evaluated": 0, "without_time": 0, "beyond_limit_by_clock": 0}
+        self.counts = dict.fromkeys(("rows", "evaluated", "not_judged", "outside", "in_gaps", "without_time", "beyond_limit_by_clock"), 0)
 
     def __call__(self, start: int, stop: int) -> pd.DataFrame:
         """Return the quality of rows `start` to `stop`."""
@@ -141,9 +142,13 @@ class _Rows:
         frame = join(self._ready.quality, times, half_width_s=half, tolerance_s=self._tolerance_s, speed_mps=speed)
         plain = (frame["trust"] == "trusted").to_numpy(dtype=bool)
         beyond = frame["horizontal_bound_m"].to_numpy(dtype=np.float64) * self._ready.margin > self._ready.limit_m
+        evaluated = int(((frame["fix_state"] != NOT_EVALUATED) | (frame["trust"] != NOT_EVALUATED)).sum())
+        lie = places(self._ready.quality, times, self._tolerance_s)
         self.counts["rows"] += len(frame)
-        self.counts["evaluated"] += int(((frame["fix_state"] != NOT_EVALUATED) | (frame["trust"] != NOT_EVALUATED)).sum())
-        self.counts["without_time"] += int(np.asarray(times.isna()).sum())
+        self.counts["evaluated"] += evaluated
+        self.counts["not_judged"] += lie.pop("within") - evaluated
+        for where, count in lie.items():
+            self.counts[where] += count
         self.counts["beyond_limit_by_clock"] += int((plain & beyond).sum())
         return frame
 

@@ -14,6 +14,9 @@ from analyzer.attaching.time_offset_fit import Line
 from analyzer.errors import RefusedError, UsageError
 from analyzer.settings import thresholds
 
+#: Who tells the delay of a sensor from the clock, by `TimeOffset.delay_source`.
+SHOWS = {"pulse": "a pulse per second shows", "inertial": "inertial signals show"}
+
 
 @dataclass(frozen=True)
 class Applied:
@@ -138,20 +141,34 @@ def _cost(offset: TimeOffset) -> str:
 
 
 def _agreement(offset: TimeOffset) -> str:
+    if offset.clock_off:
+        return _clock_off(offset)
     value, half = _apparent(offset)
-    text = f"the clocks agree within the signal's own delay: {_signal(offset)} appears {_late(value)} (95 % +/- {half * 1e3:.1f} ms)"
+    within = "" if offset.delay_source else " within the signal's own delay"
+    text = f"the clocks agree{within}: {_signal(offset)} appears {_late(value)} (95 % +/- {half * 1e3:.1f} ms)"
     text += _cost(offset)
     if offset.delay_source is None:
         return text + ("; it is taken out, and how much of it is the sensor's own delay cannot be told without inertial signals, a "
                        "pulse or --signal-delay")
     if offset.delay_source == "stated":
         return text + f"; {offset.signal_delay_s or 0.0:.3f} s of it are the sensor's own as stated"
-    share = offset.signal_delay_s or 0.0
-    if share == 0.0:
-        return text + "; inertial signals show the same, so it is the clock's"
+    if not offset.signal_delay_s:
+        return text + "; inertial signals show the same, so it is the clock's, and is taken out"
     assert offset.line is not None
-    by = "a pulse per second shows" if offset.delay_source == "pulse" else "inertial signals show"
-    return text + f"; {by} that {share * 1e3:+.1f} ms are the sensor's own and {offset.line.offset_s * 1e3:+.1f} ms the clock's"
+    return text + (f"; {SHOWS[offset.delay_source]} that {offset.signal_delay_s * 1e3:+.1f} ms are the sensor's own and "
+                   f"{offset.line.offset_s * 1e3:+.1f} ms the clock's, which are taken out")
+
+
+def _clock_off(offset: TimeOffset) -> str:
+    """Return the words on a clock that is off by more than any delay of a signal explains, and yet within what is refused."""
+    line, source = offset.line, offset.delay_source
+    assert line is not None and source is not None
+    text = f"the clocks do not agree: the acquisition clock stamps {_late(line.offset_s)} (95 % +/- {line.half_width_s * 1e3:.1f} ms)"
+    if np.isfinite(offset.speed_mps):
+        text += f", which would be {abs(line.offset_s) * offset.speed_mps:.2f} m at {offset.speed_mps:.0f} m/s"
+    own = f"{(offset.signal_delay_s or 0.0) * 1e3:+.1f} ms of what {_signal(offset)} shows are the sensor's own"
+    text += {"stated": f"; {own} as stated"}.get(source, f"; {SHOWS[source]} that " + (own if offset.signal_delay_s else "it is the clock's"))
+    return text + "; it is taken out: mend the clock of the logger; --offset auto has it taken out without question, --offset 0 leaves it in"
 
 
 def _late(value_s: float) -> str:

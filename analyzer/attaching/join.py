@@ -123,6 +123,16 @@ def _rows(quality: Quality, times: pd.DatetimeIndex, tolerance_s: float | None) 
     return _Rows(at, np.where(between, at + 1, at), good)
 
 
+def places(quality: Quality, times: pd.DatetimeIndex, tolerance_s: float | None = None) -> dict[str, int]:
+    """Return how many rows of a measurement lie ``within`` the recording, ``outside`` of it, ``in_gaps``, or are ``without_time``."""
+    rows, dated = _rows(quality, times, tolerance_s), ~np.asarray(times.isna())
+    epoch = pd.DatetimeIndex(quality.epochs.index).as_unit("us").asi8
+    moment = times.as_unit("us").asi8
+    spanned = dated & (moment >= epoch[0]) & (moment <= epoch[-1]) if len(epoch) else np.zeros(len(moment), dtype=bool)
+    return {"within": int(rows.good.sum()), "outside": int((dated & ~rows.good & ~spanned).sum()),
+            "in_gaps": int((spanned & ~rows.good).sum()), "without_time": int((~dated).sum())}
+
+
 def _held(frame: pd.DataFrame, name: str, rows: _Rows) -> Array:
     if name not in frame or not len(frame):
         return np.full(len(rows.good), np.nan)

@@ -116,6 +116,9 @@ def tie_of(found: TimeOffset, measured: Measured) -> Tie:
     if not measured.placed:
         applied = decide(found, None, name=measured.name, placed=False)
         return Tie(f"its clock is no UTC and was placed by its {signal}, certain to {1000 * line.half_width_s:.1f} ms (95 %)", "note", applied)
+    if found.clock_off and found.suspicion is None and not found.outside_band:
+        return Tie(f"its clock is UTC by its own stamps, but off by {size}: other signals show that this is the clock's; the windows keep its "
+                   "stamps", "warning")
     if found.suspicion is None and not found.outside_band:
         return Tie(f"its clock is UTC by its own stamps, and its {signal} agrees with the recording: apart by {size}")
     named = f", that is {found.suspicion}" if found.suspicion else ""

@@ -95,6 +95,13 @@ class TimeOffset:
         limits = thresholds(LIMITS)
         return high < limits["band.earliest_s"] or low > limits["band.latest_s"]
 
+    @property
+    def clock_off(self) -> bool:
+        """Whether the clock itself, apart from the delay of a signal, is shown to be off by more than can be put down to anything else."""
+        if self.line is None or self.delay_source is None:
+            return False
+        return abs(self.line.offset_s) - self.line.half_width_s > thresholds(LIMITS)["clock.agrees_s"]
+
 
 def estimate(
     epochs: pd.DataFrame, measured: Mapping[str, tuple[Array, Array]], *, signal_delay_s: float | None = None,
@@ -128,7 +135,7 @@ def estimate(
     line, delay_s, source = _clock(leading, made, signal_delay_s, pulses)
     return TimeOffset(
         start, line, leading, made, delay_s, source, None if anywhere else suspicion(leading.line.offset_s), None, fast,
-        tuple(_notes(leading, made)),
+        (*_passed_over(leading, made, sampled), *_notes(leading, made)),
     )
 
 
@@ -189,6 +196,17 @@ def suspicion(offset_s: float) -> str | None:
     if whole and abs(offset_s - whole) <= limits["suspicion.whole_s"]:
         return f"a whole number of seconds ({whole:+d} s)"
     return None
+
+
+def _passed_over(leading: Estimate, made: tuple[Estimate, ...], sampled: Mapping[str, Sampled]) -> list[str]:
+    """Return why a signal that would have told more about the clocks than the leading one could not be used."""
+    notes = []
+    for one in made[:made.index(leading)]:
+        note = f"{NAMES[one.kind]} tells nothing about the clocks, {NAMES[leading.kind]} is used in its place: {one.reason}"
+        if one.kind == "speed" and np.nanmedian(sampled["speed_mps"].values) < 0:
+            note += "; most of its values are negative, as of a channel with the wrong sign"
+        notes.append(note)
+    return notes
 
 
 def _notes(leading: Estimate, made: tuple[Estimate, ...]) -> list[str]:

@@ -16,6 +16,12 @@ if TYPE_CHECKING:
 #: What says how the quality is attached, and nothing of a file that has it.
 ONLY_ATTACHING = ("--out", "--columns", "--speed", "--yaw-rate", "--rate-of", "--offset", "--signal-delay", "--tolerance", "--bus", "--overwrite")
 
+#: Why a row of the measurement has no quality, by the counts of `Attached.rows`.
+WITHOUT = {
+    "not_judged": "lie within the recording, where the result has neither fix state nor trust (its report says what was not recorded)",
+    "outside": "lie outside the recording", "in_gaps": "in its gaps", "without_time": "have no time",
+}
+
 
 def add_parser(verbs: Any) -> None:
     """Add the verb."""
@@ -62,8 +68,11 @@ def run(args: argparse.Namespace) -> int:
 
 def _tell(made: Attached) -> None:
     """Say what was written."""
+    from analyzer import wording
+
     rows = made.rows
-    say(f"{rows['evaluated']} of {rows['rows']} rows have a quality; the others lie outside the recording, in its gaps, or have no time")
+    without = [f"{count} {words}" for key, words in WITHOUT.items() if (count := rows[key])]
+    say(f"{rows['evaluated']} of {rows['rows']} rows have a quality" + (f"; of the others {wording.listing(without)}" if without else ""))
     if rows["beyond_limit_by_clock"]:
         say(f"{rows['beyond_limit_by_clock']} trusted rows exceed the limit of the purpose once the uncertainty of the clocks is added")
     say(f"written: {made.path} and {made.path}.quality.json")

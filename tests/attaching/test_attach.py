@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -70,7 +70,7 @@ def test_every_format_is_joined_and_checked(stand: Stand, tmp_path: Path, kind: 
     assert made.rows["rows"] == 12000
     assert made.rows["evaluated"] > 11900
     assert made.offset.offset_s == pytest.approx(0.0, abs=0.006)
-    assert any("agree within the signal's own delay" in s for s in said)
+    assert any("the clocks agree: speed appears" in s for s in said)
     side = json.loads((tmp_path / f"out.{kind}.quality.json").read_text())
     assert {"time_offset_s", "time_offset_interval_s", "drift_ppm", "attach_id"} <= set(side)
     assert side["verdict"]["level"] == stand.assessment.verdict.level
@@ -129,6 +129,54 @@ def test_clocks_that_disagree_are_refused(stand: Stand, tmp_path: Path, offset_s
     assert made.sidecar["time_offset_s"] == pytest.approx(offset_s, abs=0.006)
     assert made.sidecar["time_offset"]["applied"]["how"] == "estimated_on_request"
     assert made.rows["evaluated"] > 11900
+
+
+@pytest.mark.parametrize(("offset_s", "off"), [(0.0, False), (0.008, False), (0.04, True), (0.1, True)])
+def test_a_clock_that_is_off_by_less_than_is_refused_is_not_said_to_agree(stand: Stand, tmp_path: Path, offset_s: float, off: bool) -> None:
+    said: list[str] = []
+    made = attach(stand.result, shifted(stand, tmp_path, offset_s), out=tmp_path / "o.parquet", maps=[stand.map("parquet")], say=said.append)
+    words = next(s for s in said if "the clocks" in s)
+    assert ("the clocks do not agree: the acquisition clock stamps" in words) == off and ("the clocks agree" in words) == (not off)
+    assert made.sidecar["time_offset"]["clock_off"] == off
+    assert made.sidecar["time_offset_s"] == pytest.approx(offset_s, abs=0.006)
+    if off:
+        number = float(words.split("stamps ")[1].split(" ms late")[0])
+        assert number == pytest.approx(1e3 * offset_s, abs=6.0)
+        assert "taken out" in words and "--offset 0 leaves it in" in words
+
+
+def test_a_row_without_quality_is_told_by_why_it_has_none(stand: Stand, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    table = pd.read_parquet(stand.drive / "measurement.parquet")
+    ask = ["attach", str(stand.result), str(tmp_path / "measurement.parquet"), "--out", str(tmp_path / "o.parquet"), "--overwrite", "--offset", "0",
+           "--columns", str(stand.drive / "measurement_parquet_columns.toml")]
+    table.iloc[100:-100].to_parquet(tmp_path / "measurement.parquet", index=False)
+    assert main(ask) == 0
+    assert "11800 of 11800 rows have a quality\n" in capsys.readouterr().err
+    late = table["time_utc"].where(table.index < 6000, table["time_utc"] + pd.Timedelta(seconds=300))
+    table.assign(time_utc=late).iloc[100:].to_parquet(tmp_path / "measurement.parquet", index=False)
+    assert main(ask) == 0
+    said = capsys.readouterr().err
+    assert "5900 of 11900 rows have a quality; of the others 6000 lie outside the recording\n" in said
+
+
+def _named(stand: Stand) -> pd.DataFrame:
+    """The measurement as a table in memory, by our own names; scales do not matter to the clocks."""
+    return pd.read_parquet(stand.drive / "measurement.parquet").rename(
+        columns={"wheel_speed": "speed_mps", "acceleration_x": "acceleration_x_mps2", "yaw_rate": "yaw_rate_radps"})
+
+
+def test_epochs_that_were_not_judged_are_no_gap(stand: Stand) -> None:
+    epochs = stand.assessment.epochs.assign(fix_state=pd.NA, trust="not_evaluated")
+    table = _named(stand).iloc[100:-100]
+    made = attach(replace(stand.assessment, epochs=epochs), table, offset=0.0)
+    assert made.rows["evaluated"] == 0 and made.rows["not_judged"] == made.rows["rows"] == 11800
+
+
+def test_a_speed_that_cannot_be_used_is_named(stand: Stand) -> None:
+    table = _named(stand)
+    said: list[str] = []
+    attach(stand.assessment, table.assign(speed_mps=-table["speed_mps"]), say=said.append)
+    assert any("speed tells nothing about the clocks, longitudinal acceleration is used in its place" in s and "wrong sign" in s for s in said)
 
 
 def test_a_stated_offset_is_recorded_as_such(stand: Stand, tmp_path: Path) -> None:

@@ -114,6 +114,13 @@ def test_a_clock_that_is_leap_seconds_ahead_is_found_and_taken_out(drive: Record
     assert apart_s(drive.folder, times) < 0.15
 
 
+def test_a_clock_that_is_a_little_off_is_not_said_to_agree(drive: Recorded, tmp_path: Path) -> None:
+    late = pd.read_parquet(drive.folder / "measurement.parquet")["time_utc"] + pd.Timedelta(milliseconds=60)
+    times, finding = marked(drive, own(drive.folder, tmp_path, time_utc=late), "marker")
+    assert finding.level == "warning" and "but off by +0.06" in finding.text and "agrees" not in finding.text
+    assert finding.evidence["taken_out"] is False and apart_s(drive.folder, times) < 0.2
+
+
 def test_a_clock_that_is_no_utc_is_placed_by_the_speed_or_refused(drive: Recorded, tmp_path: Path) -> None:
     table = pd.read_parquet(drive.folder / "measurement.parquet")
     seconds = (table.pop("time_utc") - pd.Timestamp("2026-04-14T08:00:00Z")).dt.total_seconds() + 1234.5
