@@ -23,6 +23,9 @@ _ROWS = 20_000
 #: Scales in order of preference: UTC as it is, then what must be placed or dated.
 _CLOCKS = ("time:iso_utc", "time:unix_s", "time:unix_ms", "time:unix_us", "time:unix_ns", "time:gps_week_seconds",
            "time:time_of_day", "time:relative")
+#: Columns that only a measurement of the car holds, and the axes of a whole inertial unit.
+_OF_THE_CAR = {"speed_mps", "steering_angle_rad", "marker"}
+_AXES = 6
 
 
 @dataclass(frozen=True)
@@ -72,10 +75,11 @@ def propose(raw: RawSource, *, bus: Path | None = None, wanted: str | None = Non
     # in a measurement file only positions carry a clock of their own; all else is stamped by the logger
     clock = clocks[0] if clocks and (not stamped or name == "fixes") else None
     chosen, spare = _choose(guesses, name)
+    beside = [g.column for g in spare if g.name in _OF_THE_CAR] if name == "inertial" else []
     text = map_text(raw.base_name, name, [(g.name, g.column, g.unit, g.confidence, g.why) for g in chosen],
                     clock=None if clock is None else (clock.column, clock.name.removeprefix("time:"), clock.confidence,
                                                       clock.why),
-                    others=[g.column for g in (*clocks[1:], *spare)] + _unknown(table, guesses), stamped=stamped,
+                    others=[g.column for g in (*clocks[1:], *spare)] + _unknown(table, guesses), stamped=stamped, beside=beside,
                     second=clocks[1].column if len(clocks) > 1 else None,
                     week=next((g.column for g in guesses if g.name == "week"), None),
                     state=next(((g.column, _codes(table.columns[g.column])) for g in guesses if g.name == "fix_state"),
@@ -174,7 +178,9 @@ def _table_of(guesses: list[Guess]) -> str:
     names = {g.name for g in guesses}
     if {"latitude_deg", "longitude_deg"} <= names:
         return "fixes"
-    if sum(n.startswith(("acceleration_", "rate_")) for n in names) >= 3:
+    sensed = sum(n.startswith(("acceleration_", "rate_")) for n in names)
+    # a car's bus carries two accelerations and a yaw rate too; what it has beside them no inertial table can hold
+    if sensed >= 3 and (sensed == _AXES or not names & _OF_THE_CAR):
         return "inertial"
     if len({"roll_deg", "pitch_deg"} & names) == 2:
         return "attitude"

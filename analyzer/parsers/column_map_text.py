@@ -13,7 +13,7 @@ _SURE = thresholds("analyzer.parsers", "thresholds_sources.toml")["recognise.sur
 
 def map_text(file_name: str, table: str, rows: Sequence[Row], *, clock: tuple[str, str, float, str] | None,
              others: Sequence[str], stamped: bool, week: str | None = None, second: str | None = None,
-             state: tuple[str, list[str]] | None = None) -> str:
+             state: tuple[str, list[str]] | None = None, beside: Sequence[str] = ()) -> str:
     """Return the TOML of a proposed column map.
 
     Parameters
@@ -34,6 +34,8 @@ def map_text(file_name: str, table: str, rows: Sequence[Row], *, clock: tuple[st
         A further time column; perhaps the time of arrival at the logger.
     state : (column, codes seen), optional
         Column of fix states; the codes are left to the user.
+    beside : sequence of str
+        Columns of the car that the table cannot hold and a measurement could.
     """
     sure = [c for *_, c, _ in rows] + ([clock[2]] if clock else [])
     lowest = min(sure, default=0.0)
@@ -44,7 +46,9 @@ def map_text(file_name: str, table: str, rows: Sequence[Row], *, clock: tuple[st
         ),
         f"# marked CHECK (below {_SURE:.0%}), then pass this file with --columns.",
         f"files = [{_quoted(file_name)}]",
-        f'table = "{table}"',
+        f'table = "{table}"' + ("  # CHECK" if beside else ""),
+        *([f"# CHECK: {', '.join(map(_plain, beside))} would be kept by table = \"measurement\", which has no rates but the yaw rate and no",
+           "# vertical acceleration; for both give the file twice, with a map each (--table measurement prints the other)"] if beside else []),
         "",
     ]
     lines += _clock_lines(clock, stamped, week)

@@ -99,6 +99,7 @@ def _read_all(given: Given, options: ReadOptions, findings: list[Finding], progr
                 parts.append(part)
                 findings.extend(part.findings)
                 findings.extend(_without_corrections(part) if (paths, place) in recorded else [])
+                findings.extend(_other_table(part, paths, given))
         if raws and not any(part.source.name == raw.name for raw in raws for part in parts):
             raise InputError(f"{', '.join(map(str, paths))} holds nothing that can be read: {findings[-1].text}")
     return parts
@@ -110,6 +111,16 @@ def _without_corrections(part: ReadPart) -> list[Finding]:
         return []
     text = f"{part.source.name} was given as recorded corrections and holds none that could be read (RTCM 3 messages are expected): it says nothing on them."
     return [Finding("corrections_none", "warning", text, {"source": part.source.name})]
+
+
+def _other_table(part: ReadPart, paths: Sequence[str | Path], given: Given) -> list[Finding]:
+    """Return a finding where a file given as a measurement or as inertial data became the other of the two by its column map."""
+    for said, wanted, other in ((given.measurement, "measurement", "inertial"), (given.inertial, "inertial", "measurement")):
+        if paths is said and len(part.tables.get(other, ())) and not len(part.tables.get(wanted, ())):
+            text = (f"{part.source.name} was given with --{wanted}, but its column map makes it the table {other}, which is what it was read as: what only "
+                    f"the table {wanted} holds is not used; set table = \"{wanted}\" in the map and name its columns, or give the file with --{other}.")
+            return [Finding("given_as_other_table", "warning", text, {"source": part.source.name, "table": other})]
+    return []
 
 
 def _read_one(raw: RawSource, options: ReadOptions, findings: list[Finding]) -> ReadPart | None:

@@ -18,6 +18,7 @@ from analyzer.parsers.column_map import parse_column_map
 from analyzer.parsers.column_map_propose import propose_column_map
 from analyzer.parsers.delimited_dialect import detect, split, unique
 from analyzer.parsers.reader import ReadOptions, ReadPart
+from analyzer.parsers.reading import read
 from analyzer.parsers.sources import open_sources
 
 MAP = """
@@ -260,6 +261,37 @@ def test_proposal_is_a_map_that_reads_the_file(tmp_path: Path) -> None:
     by_name = {g.name: g for g in proposal.guesses}
     assert by_name["acceleration_x_mps2"].confidence > 0.8
     assert "unit" in by_name["acceleration_x_mps2"].why
+
+
+def _of_the_car(path: Path, *more: str) -> Path:
+    """A table with two accelerations, yaw rate, wheel speed and marker, as an acquisition system records them."""
+    time = pd.date_range("2026-05-04T10:00:00Z", periods=50, freq="10ms")
+    names = ("acceleration_x [m/s^2]", "acceleration_y [m/s^2]", "yaw_rate [deg/s]", "wheel_speed [km/h]", "steering_angle [deg]", *more)
+    columns = {name: np.linspace(-1, 1, 50) for name in names}
+    pd.DataFrame({"time_utc": time.strftime("%Y-%m-%dT%H:%M:%S.%fZ"), **columns, "marker": 0}).to_csv(path, index=False)
+    return path
+
+
+def test_what_only_a_car_measures_makes_a_measurement(tmp_path: Path) -> None:
+    proposal = propose_column_map(_of_the_car(tmp_path / "car.csv"))
+    assert proposal.table == "measurement" and "not mapped" not in proposal.text
+    assert {c.name for c in proposal.map.columns} >= {"speed_mps", "marker", "steering_angle_rad", "yaw_rate_radps"}  # type: ignore[union-attr]
+    six = ("acceleration_z [m/s^2]", "gyro_x [deg/s]", "gyro_y [deg/s]")
+    proposal = propose_column_map(_of_the_car(tmp_path / "unit.csv", *six))
+    assert proposal.table == "inertial"
+    line = next(x for x in proposal.text.splitlines() if x.startswith("table"))
+    assert "CHECK" in line and 'marker would be kept by table = "measurement"' in proposal.text and "wheel_speed" in proposal.text
+
+
+@pytest.mark.parametrize(("table", "role", "named"), [("inertial", "measurement", True), ("measurement", "measurement", False),
+                                                      ("measurement", "inertial", True), ("inertial", "inertial", False)])
+def test_a_file_that_its_map_makes_another_table_than_it_was_given_as_is_named(tmp_path: Path, table: str, role: str, named: bool) -> None:
+    path = _of_the_car(tmp_path / "car.csv")
+    known = propose_column_map(path, table=table).map
+    recording = read([], maps=[known], **{role: [path]})  # type: ignore[arg-type, list-item]
+    found = [f for f in recording.findings if f.code == "given_as_other_table"]
+    assert bool(found) == named
+    assert not named or f"given with --{role}, but its column map makes it the table {table}" in found[0].text
 
 
 def test_proposal_for_every_table_of_the_car(shared_data: Path) -> None:
