@@ -70,7 +70,8 @@ def _since(line: Timeline, key: str, index: int | None, reason: str) -> Metric:
 
 def _refix_metrics(losses: pd.DataFrame, unfixed: str) -> list[Metric]:
     """Return median and longest time to be fixed again; `unfixed` is why no epoch is fixed, where none is."""
-    method = "from the first epoch that is not fixed to the next fixed one, median over all losses"
+    method = ("from the first epoch that is not fixed to the next fixed one, median over all losses; "
+              "in dropouts.csv refix_s is less: it counts from the end of the dropout")
     took = losses["refix_s"].dropna()
     never = int(losses["refix_s"].isna().sum())
     if not len(took):

@@ -82,7 +82,7 @@ def dropouts(assessment: Assessment, clock: Clock) -> Section:
         frame,
         "Dropouts along the route",
         _dropout_cells(clock, assessment.epochs),
-        numeric=("length", "fixed again after"),
+        numeric=("length", "fixed again, after its end"),
         wide=("what, and its cause", "evidence", "advice"),
         label=lambda r: f"D{text(r.get('dropout_id'))}",
     )
@@ -97,7 +97,7 @@ def _dropout_cells(clock: Clock, epochs: pd.DataFrame) -> dict[str, Cell]:
         "from, UTC": lambda r: clock.time(r.get("start_utc")),
         "length": lambda r: wording.duration(real(r.get("duration_s"))),
         "what, and its cause": lambda r: f"{wording.words(r.get('kind'))}: {wording.words(r.get('cause'))}",
-        "fixed again after": lambda r: _fixed_again(r, epochs),
+        "fixed again, after its end": lambda r: _fixed_again(r, epochs),
         "satellites, before → least": lambda r: (
             f"{whole(r.get('satellites_before'))} → {whole(r.get('satellites_min'))}"
         ),

@@ -20,6 +20,8 @@ _LINES = {
     "along": ((2, 1.5), 0.62),
     "vertical": ((8, 2, 1, 2), 0.78),
 }
+#: Width that the name of a mark takes, with a space [inch].
+NAME = 0.46
 
 
 def availability(assessment: Assessment, ax: Axes) -> None:
@@ -33,7 +35,7 @@ def availability(assessment: Assessment, ax: Axes) -> None:
     ax.set_ylim(0.0, 1.02)
     ax.set_yticks([0, 0.25, 0.5, 0.75, 1.0], ["0 %", "25 %", "50 %", "75 %", "100 %"])
     ax.set_xlabel("error bound (95 %) at most", fontsize=TEXT)
-    ax.set_title("share of the recorded time (thick) and of the distance (thin)", loc="left", fontsize=TEXT, color=colour("ink"), pad=4)
+    ax.set_title("share of time (thick), of distance (thin)", loc="left", fontsize=TEXT, color=colour("ink"), pad=4)
     limits = axis_limits(assessment.purpose)
     drawn = [entry.axis for entry in headline_of(assessment).availability if _line(ax, entry)]
     if not drawn:
@@ -54,10 +56,21 @@ def availability(assessment: Assessment, ax: Axes) -> None:
     ax.set_xscale("log")
     low, high = ax.get_xlim()
     ax.set_xlim(min(low, *limits.values(), high) * 0.8, max(high, *limits.values(), low) * 1.25)
-    ax.xaxis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0), numticks=9))
+    ax.xaxis.set_major_locator(_marks(ax))
     ax.xaxis.set_major_formatter(FuncFormatter(lambda value, _: wording.length(float(value))))
     ax.xaxis.set_minor_formatter(NullFormatter())
     ax.tick_params(axis="x", which="minor", length=0)
+
+
+def _marks(ax: Axes) -> LogLocator:
+    """Return marks of the x axis as dense as their names can stand beside each other."""
+    low, high = ax.get_xlim()
+    room = ax.get_window_extent().width / ax.figure.dpi
+    decade = room / np.log10(high / low)
+    for steps in ((1.0, 2.0, 5.0), (1.0, 3.0)):
+        if decade * np.log10(np.min(np.diff((*steps, 10.0)) / steps + 1.0)) >= NAME:
+            return LogLocator(subs=steps, numticks=50)
+    return LogLocator(subs=(1.0,), numticks=max(int(room / NAME), 2))
 
 
 def _line(ax: Axes, entry: Availability) -> bool:

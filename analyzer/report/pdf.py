@@ -37,6 +37,8 @@ from analyzer.wording import Clock
 
 _SIDE, _HEAD, _FOOT = 17 * mm, 16 * mm, 18 * mm
 WIDTH = A4[0] - 2 * _SIDE
+#: Height that one row and the head of its table may take together: a page within its margins and its padding [pt].
+_ROOM = A4[1] - _HEAD - _FOOT - 20.0
 _PICTURE_WIDTHS = {"strip": 0.7 * WIDTH, "map": 0.28 * WIDTH, "time": WIDTH, "availability": 0.68 * WIDTH}
 _INK, _SOFT, _RULE = "#000000", "#4a4a4a", palette.colour("rule")
 
@@ -230,11 +232,21 @@ def _table(content: Table) -> Iterator[Any]:
     heads = [_style(7, soft=True, right=i in content.numeric, after=0) for i in range(len(content.head))]
     head = [Paragraph(escape(name), style) for name, style in zip(content.head, heads, strict=True)]
     rows = [[Paragraph(escape(cell), style) for cell, style in zip(row, cells, strict=True)] for row in content.rows]
-    yield PaperTable(
-        [head, *rows],
-        colWidths=_widths(content),
+    made = _paper_table([head, *rows], _widths(content))
+    made.wrap(WIDTH, A4[1])
+    # a row goes to the next page as a whole, and is cut only where no page holds it
+    tallest = max(made._rowHeights[1:], default=0.0)
+    yield _paper_table([head, *rows], _widths(content), cut=True) if tallest > _ROOM - made._rowHeights[0] else made
+    yield Spacer(1, 4)
+
+
+def _paper_table(rows: list[list[Any]], widths: list[float], *, cut: bool = False) -> Any:
+    """Return the cells as a table with its head on each page; `cut` lets a row run over the end of a page."""
+    return PaperTable(
+        rows,
+        colWidths=widths,
         repeatRows=1,
-        splitInRow=1,
+        splitInRow=int(cut),
         hAlign="LEFT",
         style=[
             ("VALIGN", (0, 0), (-1, -1), "TOP"),
@@ -246,7 +258,6 @@ def _table(content: Table) -> Iterator[Any]:
             ("BOTTOMPADDING", (0, 0), (-1, -1), 2),
         ],
     )
-    yield Spacer(1, 4)
 
 
 def _widths(content: Table) -> list[float]:

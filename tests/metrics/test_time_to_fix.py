@@ -45,6 +45,14 @@ def test_every_loss_counts_and_one_without_return_is_named():
     assert result["refix_s"].evidence["never_fixed_again"] == 1
 
 
+def test_the_two_times_of_one_loss_are_told_apart():
+    """The metric counts from the first epoch that is not fixed, the table of dropouts from the end of the dropout."""
+    result = measure(recording(drive(500, outages=[(100.0, 160.0)])))
+    table = result.dropouts
+    assert result["refix_s"].value > float(table["refix_s"].iloc[0])
+    assert "counts from the end of the dropout" in result["refix_s"].method and "counts from the end" in result["refix_max_s"].method
+
+
 def test_a_log_that_begins_late_counts_from_its_first_epoch():
     result = measure(recording(without(drive(200), 0.0, 10.0)))
     assert result["time_to_first_fixed_s"].value == pytest.approx(20.0)

@@ -51,7 +51,7 @@ def test_no_figure_of_a_whole_drive_lacks_a_name(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(("key", "words"), [
-    ("refix_max_s", "time to be fixed again after a loss, longest"), ("hdop_p95", "HDOP, 95 % of the time at most"),
+    ("refix_max_s", "from fixed lost to fixed again, longest"), ("hdop_p95", "HDOP, 95 % of the time at most"),
     ("cn0_median_p5_dbhz", "carrier-to-noise density of the middle satellite, lower for 5 % of the time"),
     ("age_p95_float_s", "age of corrections while float, 95 % of the time at most"),
     ("inertial_bias_rate_z_radps", "bias at rest of the angular rate, z axis"),

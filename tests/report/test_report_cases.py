@@ -186,7 +186,7 @@ def test_an_outage_under_a_held_fix_has_nothing_to_be_fixed_again() -> None:
     drops = full.dropouts.assign(refix_s=[0.0, *[6.0] * (len(full.dropouts) - 1)], kind="correction_outage")
     for states, word in (("fixed", "never lost"), (lost, "at its end")):
         table = detail.dropouts(replace(full, epochs=full.epochs.assign(fix_state=states), dropouts=drops), Clock()).tables[0]
-        assert [row[table.head.index("fixed again after")] for row in table.rows] == [word, *["6 s"] * (len(drops) - 1)]
+        assert [row[table.head.index("fixed again, after its end")] for row in table.rows] == [word, *["6 s"] * (len(drops) - 1)]
 
 
 @pytest.mark.parametrize(("route_m", "unit", "last"), [(20.0, "m", 20.0), (600.0, "m", 600.0), (20_000.0, "km", 20.0)])

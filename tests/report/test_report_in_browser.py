@@ -6,6 +6,7 @@ import json
 import shutil
 import subprocess
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ import pytest
 import report_builders as builders
 from report_browser import Browser, find
 
+from analyzer.recording import Finding
 from analyzer.report import write_html
 
 PROGRAM = find()
@@ -183,6 +185,64 @@ def test_the_page_fits_its_width_in_light_and_dark(page: Browser, width: int, da
         "getComputedStyle(document.documentElement).getPropertyValue('--ink-soft').trim()"
     )
     assert axis.startswith("#")
+
+
+def test_a_long_word_of_a_finding_does_not_widen_the_page(browser: Browser, tmp_path: Path) -> None:
+    full = builders.assessment(duration_s=300.0, rate_hz=1.0)
+    long = Finding("source_left_out", "warning", f"/{'folder_of_a_long_name/' * 12}rover.nmea was left out.", {})
+    write_html(replace(full, findings=(*full.findings, long)), tmp_path / "long.html")
+    browser.media()
+    browser.size(400, 900)
+    browser.open(tmp_path / "long.html")
+    assert "folder_of_a_long_name" in browser.run("document.body.textContent")
+    assert browser.run("document.documentElement.scrollWidth") <= 400
+
+
+@pytest.mark.parametrize("width", [390, 1440])
+def test_words_of_the_pictures_are_whole_and_apart(page: Browser, width: int) -> None:
+    """What reaches beyond a picture is cut off, and marks that overlap cannot be read."""
+    page.size(width, 900)
+    page.wait(f"document.documentElement.clientWidth === {width}")
+    cut, over = page.run("""(() => {
+        const shown = [...document.querySelectorAll('svg.drawing')].filter((s) => s.getClientRects().length);
+        const cut = [], over = [];
+        for (const svg of shown) {
+            const edge = svg.getBoundingClientRect();
+            for (const text of svg.querySelectorAll('text')) {
+                const box = text.getBoundingClientRect();
+                if (box.right > edge.right + 1 || box.left < edge.left - 1) cut.push(text.textContent);
+            }
+            const marks = [...svg.querySelectorAll('[id*=xtick] text')].map((t) => t.getBoundingClientRect()).sort((a, b) => a.left - b.left);
+            marks.forEach((box, i) => { if (i && box.left < marks[i - 1].right) over.push(i); });
+        }
+        return [cut, over];
+    })()""")
+    assert cut == [] and over == []
+
+
+def test_print_breaks_no_words_and_fits_the_paper(page: Browser) -> None:
+    page.media(medium="print")
+    page.size(688, 900)  # 182 mm, A4 less its margins, at 96 to the inch
+    page.wait("document.documentElement.clientWidth === 688")
+    assert page.run("getComputedStyle(document.querySelector('td.words')).overflowWrap") == "break-word"
+    assert page.run("[...document.querySelectorAll('h2, caption, thead')].map((e) => getComputedStyle(e).breakAfter).every((b) => b === 'avoid')")
+    assert page.run("[...document.querySelectorAll('table')].filter((t) => t.getBoundingClientRect().right > 689).map((t) => t.caption.textContent)") == []
+    rows = "[...document.querySelectorAll('#dropouts tbody td:nth-child(2), #dropouts tbody td.number')]"
+    assert page.run(f"{rows}.filter((c) => {{ const r = document.createRange(); r.selectNodeContents(c); "
+                    "return new Set([...r.getClientRects()].map((b) => Math.round(b.top))).size > 1; }).length") == 0
+
+
+@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="pdftotext not found: install poppler-utils")
+def test_no_heading_ends_a_printed_page(page: Browser, tmp_path: Path) -> None:
+    page.media()
+    path = tmp_path / "printed.pdf"
+    path.write_bytes(page.print_pdf())
+    text = subprocess.run(["pdftotext", "-layout", str(path), "-"], check=True, capture_output=True, text=True).stdout
+    titles = set(page.run("[...document.querySelectorAll('h2, h3, caption')].map((h) => h.textContent.trim())"))
+    heads = set(page.run("[...document.querySelectorAll('thead tr')].map((h) => h.textContent.replace(/\\s+/g, ' ').trim())"))
+    for one in text.split("\f"):
+        last = next((line.strip() for line in reversed(one.splitlines()) if line.strip()), "")
+        assert last not in titles and " ".join(last.split()) not in heads
 
 
 def test_the_headline_is_on_the_first_screen(page: Browser) -> None:

@@ -7,6 +7,7 @@ import subprocess
 from dataclasses import replace
 from pathlib import Path
 
+import pandas as pd
 import pytest
 import report_builders as builders
 
@@ -87,6 +88,18 @@ def test_hostile_and_endless_words_are_printed_as_they_are(tmp_path: Path) -> No
     text = told("pdftotext", str(tmp_path / "evil.pdf"), "-")
     assert "Position quality of run <i>&" in text
     assert "Prüfgelände Ω" in " ".join(text.split())
+
+
+@needs_poppler
+def test_a_row_is_not_cut_by_the_end_of_a_page(tmp_path: Path) -> None:
+    full = builders.assessment(duration_s=900.0, rate_hz=2.0)
+    many = pd.concat([full.dropouts.iloc[:1]] * 9, ignore_index=True)
+    many = many.assign(dropout_id=range(100, 109), evidence=[f"start{n} {'word ' * 180} end{n}" for n in range(9)])
+    write_pdf(replace(full, dropouts=many), tmp_path / "many.pdf")
+    pages = told("pdftotext", "-layout", str(tmp_path / "many.pdf"), "-").split("\f")
+    for n in range(9):
+        here = [k for k, one in enumerate(pages) for word in (f"start{n}", f"end{n}") if word in one.split()]
+        assert len(here) == 2 and len(set(here)) == 1, f"row {n} stands on pages {here}"
 
 
 def test_a_run_without_epochs_has_a_document() -> None:
