@@ -32,6 +32,7 @@ from analyzer.verdict.accepted import Applied, apply_decisions
 from analyzer.verdict.base_place import base_far, base_place
 from analyzer.verdict.causes import better_causes
 from analyzer.verdict.channel_names import lacking_channels, refuse_unknown
+from analyzer.verdict.far_marks import marks_far
 from analyzer.verdict.further_logs import about_further, refuse_same
 from analyzer.verdict.headline import headline
 from analyzer.verdict.one_drive import refuse_several_drives, refuse_stepped_clock
@@ -40,7 +41,7 @@ from analyzer.verdict.range_pattern import range_pattern
 from analyzer.verdict.run import judge_run
 from analyzer.verdict.setup_check import check_setup
 from analyzer.verdict.spans import window_spans
-from analyzer.verdict.unwatched import unwatched_words
+from analyzer.verdict.unwatched import of_never_fixed, unwatched_words
 from analyzer.verdict.windows import judge_windows
 
 
@@ -102,8 +103,9 @@ def assess(
     applied = _decided(epochs, spans, decisions, recording, metrics, chosen, _unwatched(evidence, metrics, chosen))
     interval_s = metrics.epochs["interval_s"].to_numpy(np.float64)
     pattern = range_pattern(dropouts, epochs.assign(interval_s=interval_s), base=place)
-    further = (*about_windows, *about_further(recording, base_log=base_log, second_rover=second_rover))
-    parts = (recording.findings, further, metrics.findings, evidence.findings, marks.findings, applied.findings,
+    further = (*about_windows, *marks_far(check_points, recording.fixes), *about_further(recording, base_log=base_log, second_rover=second_rover))
+    said = evidence.findings if _ever_fixed(recording) else of_never_fixed(evidence.findings)
+    parts = (recording.findings, further, metrics.findings, said, marks.findings, applied.findings,
              [pattern] if pattern is not None else [], base_far(stand, metrics.epochs["base_distance_m"].to_numpy(np.float64)))
     judged = _Judged(metrics, marks, evidence, dropouts, applied, stand, left_out)
     return _assessment(recording, chosen, setup, judged, findings=tuple(chain.from_iterable(parts)))
@@ -215,19 +217,28 @@ def _blind_spots(evidence: Evidence, marks: CheckPointResult, recording: Recordi
     """Return what the recording cannot show; a mark with known coordinates takes away the offset of the whole day."""
     stated = marks.earth_fixed is not None and not marks.refused_horizontal
     kept = [x for x in evidence.cannot_show if not (stated and x.startswith("a constant offset"))]
-    if not (recording.fixes["fix_state"] == "fixed").any():
-        kept = [x.replace(" while fixed", "", 1) for x in kept]
+    if not _ever_fixed(recording):
+        kept = [x.replace(" while fixed", "", 1).replace("a wrong fix", "an error", 1) for x in kept]
     return (*kept, *_cannot_show(recording, dropouts))
+
+
+def _ever_fixed(recording: Recording) -> bool:
+    return bool((recording.fixes["fix_state"] == "fixed").any())
 
 
 def _refuse_empty(recording: Recording) -> None:
     if not has_position(recording.fixes).any():
         failed = sum(s.ledger.count("checksum") for s in recording.sources)
         more = f" ({wording.count(failed, 'sentence')} failed the checksum)" if failed else ""
+        more += "; its numbers are written with decimal commas, where NMEA 0183 has points" if _has(recording, "decimal_commas") else ""
         raise InputError(
             f"no position in {', '.join(s.name for s in recording.sources) or 'what was given'}{more}: "
             "expected at least one GGA, GNS, RMC or GLL with a position; inspect shows what was read."
         )
+
+
+def _has(recording: Recording, code: str) -> bool:
+    return any(f.code == code for f in recording.findings)
 
 
 def versions() -> dict[str, str]:

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from analyzer.assessment import Assessment, Purpose
     from analyzer.scratch import Scratch
 
+#: Findings on files that the user wrote, which change what the verdict is about.
+SPOKEN = ("windows_empty", "windows_without_zone", "check_points_far")
 LEVELS = ("fit", "fit_with_exclusions", "not_evaluated", "not_fit")
 
 
@@ -131,7 +133,12 @@ def _tell(assessment: Assessment, args: argparse.Namespace, aside: Path | None) 
         from analyzer.results.summary import summary
 
         out(json.dumps(summary(assessment), indent=1, ensure_ascii=False, allow_nan=False))
-    if args.quiet or args.out is None:
+    if args.quiet:
+        return
+    for finding in assessment.findings:
+        if finding.code in SPOKEN:
+            say(finding.text)
+    if args.out is None:
         return
     if aside is not None:
         say(f"the older result now stands in {aside}")

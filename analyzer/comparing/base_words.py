@@ -8,12 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from analyzer import wording
 from analyzer.comparing.base_move_words import all_moves, detectable_words, which_part
 from analyzer.comparing.base_move_words import size as _size
 from analyzer.metrics.base_site import SiteMean
 from analyzer.metrics.base_site_settling import Answer, Settling
 from analyzer.metrics.base_site_shift import Shift, limits
 from analyzer.metrics.base_site_start import StartUp
+from analyzer.settings import thresholds
 
 
 @dataclass(frozen=True)
@@ -154,6 +156,10 @@ def _shifted(facts: Facts) -> tuple[str, ...]:
 def _against_another(facts: Facts, shift: Shift) -> tuple[str, ...]:
     """Return whether the log stands where it should."""
     size = f"{shift.vector_m[0]:+.3f} m east, {shift.vector_m[1]:+.3f} m north, {shift.vector_m[2]:+.3f} m up"
+    away_m = float(np.hypot(*shift.vector_m[:2]))
+    if shift.found and away_m > thresholds("analyzer.verdict")["base.farthest"]:
+        return (f"The log stands {wording.size(round(away_m / 1000))} km from {facts.against}: those coordinates are of another place, or a figure of them is "
+                "mistyped; check latitude, longitude and their order.",)
     if shift.found:
         words = (
             f"The log stands {size} from {facts.against}, more than such logs differ from day to day: the "
@@ -181,11 +187,16 @@ def _absolute(facts: Facts) -> tuple[str, ...]:
     )
 
 
+def _within(value_m: float) -> str:
+    """Return a length that something keeps within, never below the smallest figure that is printed."""
+    return _size(max(value_m, 0.001))
+
+
 def _coordinates(facts: Facts) -> tuple[str, ...]:
     sigma = facts.mean.sigma_m
     return (
-        f"The mean repeats within {_size(1.96 * max(sigma[0], sigma[1]))} per horizontal axis and "
-        f"{_size(1.96 * sigma[2])} in height (95 %) "
+        f"The mean repeats within {_within(1.96 * max(sigma[0], sigma[1]))} per horizontal axis and "
+        f"{_within(1.96 * sigma[2])} in height (95 %) "
         f"in this log: {facts.mean.n} positions are worth about {facts.mean.n_eff:.0f} independent ones.",
     )
 
@@ -229,6 +240,6 @@ def _waiting(facts: Facts) -> tuple[str, ...]:
     )
     beyond = ", beyond this log and so extrapolated" if wait > facts.length_s else ""
     return (
-        f"The mean repeats within {_size(facts.accuracy_m)} (95 %) {words}{beyond}; this concerns repeatability "
+        f"The mean repeats within {_within(facts.accuracy_m)} (95 %) {words}{beyond}; this concerns repeatability "
         "only, not nearness to the truth.",
     )

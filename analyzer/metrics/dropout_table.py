@@ -53,8 +53,18 @@ def dropout_table(
         "end_latitude_deg": places[2], "end_longitude_deg": places[3],
         "satellites_before": [scene.before(scene.satellites, s) for s in start],
         "satellites_min": [float(n.min()) if len(n) else np.nan for n in near],
-        "evidence": [w for _, w in reasons], "advice": [sentences[c] for c, _ in reasons],
+        "evidence": [w + (_joined(s, e, scene) if m else "") for (_, w), s, e, m in zip(reasons, start, end, missed, strict=True)], "advice": [sentences[c] for c, _ in reasons],
     }, columns=list(COLUMNS))
+
+
+def _joined(start_s: float, end_s: float, scene: Scene) -> str:
+    """Return in words that a dropout of missing epochs is several gaps with no more than one epoch between neighbours, empty for one gap."""
+    inside = scene.line.gap_spans
+    inside = inside[(inside[:, 0] >= start_s - 1e-6) & (inside[:, 1] <= end_s + 1e-6)]
+    if len(inside) < 2:
+        return ""
+    between, longest = wording.count(len(inside) - 1, "lone epoch"), float(np.diff(inside, axis=1).max())
+    return f"; {len(inside)} gaps parted by {between} are joined, the longest of them is {longest:.1f} s"
 
 
 def _moments(fixes: pd.DataFrame, seconds: Array) -> pd.DatetimeIndex:

@@ -129,7 +129,7 @@ def rate_metrics(line: Timeline, *, duplicates: int = 0) -> list[Metric]:
         Metric("missing_epochs", lost, "1", count, f"{method}: interval over nominal interval, less one"),
         Metric("gap_count", int(gaps.sum()), "1", count, method),
         Metric("longest_gap_s", float(steps[gaps].max()) if gaps.any() else 0.0, "s", count,
-               f"{method}: longest time between two neighbouring epochs"),
+               f"{method}: longest time between two neighbouring epochs; dropouts of missing epochs join gaps that a lone epoch parts, and may be longer"),
         Metric("jitter_s", round(float(np.percentile(regular, 95)), 9) if len(regular) else 0.0, "s", len(regular),
                "95th percentile of the deviation from the nominal interval, gaps left out",
                evidence={"largest_s": float(regular.max()) if len(regular) else 0.0}),

@@ -73,7 +73,7 @@ def apply_map(used: ColumnMap, raw: RawTable, options: ReadOptions) -> Applied:
     data = {value.name: _converted(value, used, raw, book) for value in used.columns}
     _drop_invalid(data, used, raw, book)
     if used.arrival is not None:
-        data["arrival_utc"] = pd.Series(utc_times(used.arrival, raw.columns, raw.name))
+        data["arrival_utc"] = pd.Series(utc_times(used.arrival, raw.columns, raw.name, "arrival"))
     elif clock.taken_by == "logger" and "arrival_utc" in used.schema.names:
         data["arrival_utc"] = pd.Series(times)
     _state_columns(data, used, raw, options, book=book)

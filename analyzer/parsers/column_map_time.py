@@ -24,7 +24,7 @@ _HALF_DAY_US = _DAY_US // 2
 _YEARS = (np.datetime64("1985-01-01", "us"), np.datetime64("2100-01-01", "us"))
 
 
-def utc_times(clock: Clock, frame: Mapping[str, pd.Series], name: str) -> pd.DatetimeIndex:
+def utc_times(clock: Clock, frame: Mapping[str, pd.Series], name: str, table: str = "time") -> pd.DatetimeIndex:
     """Return the UTC of each row, NaT where the cell holds no time.
 
     Parameters
@@ -35,6 +35,8 @@ def utc_times(clock: Clock, frame: Mapping[str, pd.Series], name: str) -> pd.Dat
         Columns of the file by their name there, as numbers, moments or text.
     name : str
         What errors call the file.
+    table : str
+        Table of the column map that states the clock, for errors.
 
     Raises
     ------
@@ -55,14 +57,14 @@ def utc_times(clock: Clock, frame: Mapping[str, pd.Series], name: str) -> pd.Dat
     elif clock.scale == "time_of_day":
         us = _time_of_day(column, frame, clock, name=name)
     else:
-        us = _relative(column, clock, name)
+        us = _relative(column, clock, name, table)
     us = us + np.timedelta64(round(clock.utc_offset_s * 1e6), "us")
     _check(us, clock, column, name=name)
     return pd.DatetimeIndex(pd.DatetimeIndex(us).tz_localize("UTC").astype(tables.TIME_DTYPE))
 
 
-def anchor(clock: Clock, name: str) -> tuple[float, np.datetime64]:
-    """Return a clock value in seconds and the UTC at it, of a relative clock.
+def anchor(clock: Clock, name: str, table: str = "time") -> tuple[float, np.datetime64]:
+    """Return a clock value in seconds and the UTC at it, of a relative clock; `table` of the column map states it.
 
     Raises
     ------
@@ -74,8 +76,8 @@ def anchor(clock: Clock, name: str) -> tuple[float, np.datetime64]:
     if clock.start_utc is not None:
         return 0.0, _moment(clock.start_utc)
     raise UsageError(
-        f"{name}: its clock is not UTC and the column map does not place it; add start_utc, or anchor_clock "
-        "with anchor_utc, to the clock."
+        f"{name}: the clock in column '{clock.column}' is not UTC and the column map does not place it; add start_utc, or anchor_clock "
+        f"with anchor_utc, under [{table}]" + (", or leave [arrival] away." if table == "arrival" else ".")
     )
 
 
@@ -135,9 +137,9 @@ def _of_day_us(column: pd.Series) -> NDArray[np.timedelta64]:
     return np.asarray(pd.to_timedelta(text.where(full), errors="coerce").astype("timedelta64[us]"))
 
 
-def _relative(column: pd.Series, clock: Clock, name: str) -> NDArray[np.datetime64]:
+def _relative(column: pd.Series, clock: Clock, name: str, table: str) -> NDArray[np.datetime64]:
     """Return UTC of a clock that is placed by its start or by an anchor."""
-    value_s, moment = anchor(clock, name)
+    value_s, moment = anchor(clock, name, table)
     seconds = _numbers(column) * factor_to(clock.unit, "s", quantity="a clock") - value_s
     return moment + (_to_us(seconds, 1e6) - np.datetime64(0, "us"))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 
 import numpy as np
@@ -13,7 +14,7 @@ from analyzer.parsers.nmea_groups import POSITION_BITS, UNTIMED_KINDS, Stream, f
 from analyzer.parsers.nmea_instants import DUPLICATE, LEAP_SECOND, WITHOUT_EPOCH, WITHOUT_TIME, Resolved
 from analyzer.parsers.nmea_steps import Steps
 from analyzer.parsers.sentences import TALKERS, Sentences
-from analyzer.recording import Finding
+from analyzer.recording import Finding, Ledger
 
 Ints = NDArray[np.int64]
 
@@ -23,6 +24,19 @@ _FIRST_FIXED_DAY = "1993-12-08"
 #: Before these days no log can hold the system or field: first Galileo satellites in orbit for operation (2011-10-21),
 #: BeiDou regional service announced (2011-12-27). From memory, common knowledge of the trade.
 _FIRST_DAYS = (("Galileo", ("GA",), "2011-10-21"), ("BeiDou", ("GB", "BD"), "2011-12-27"))
+#: A latitude whose decimal comma parts it into two fields.
+_PARTED = re.compile(r"\d{3,5},\d{2,},[NS],")
+
+
+def written_with_commas(ledger: Ledger) -> list[Finding]:
+    """Report sentences whose numbers have decimal commas, by the first cases of what has wrong fields."""
+    found = [(e, m) for e in ledger.entries if e.kind == "field" for c in e.cases[:1] if (m := _PARTED.search(c.excerpt))]
+    if not found:
+        return []
+    count, example = sum(e.count for e, _ in found), found[0][1].group().rstrip(",")
+    text = (f"{count} sentences with wrong fields look like ones with decimal commas, as in {example}: a comma parts the fields of NMEA 0183, so they "
+            "cannot be read; have the logger or the export write decimal points.")
+    return [Finding("decimal_commas", "problem", text, {"count": count})]
 
 
 def epoch_findings(stream: Stream, resolved: Resolved, run_instant_us: Ints, steps: Steps | None) -> list[Finding]:

@@ -15,6 +15,7 @@ from analyzer.parsers import rtcm
 from analyzer.parsers.nmea_epochs import EpochResult, build_epochs
 from analyzer.parsers.nmea_excerpts import first_ranges
 from analyzer.parsers.nmea_fields import categorical
+from analyzer.parsers.nmea_findings import written_with_commas
 from analyzer.parsers.nmea_groups import POSITION_KINDS
 from analyzer.parsers.nmea_lone import without_lone
 from analyzer.parsers.nmea_receivers import refuse_two_receivers
@@ -84,7 +85,7 @@ def read(raw: RawSource, options: ReadOptions) -> ReadPart:
     extras: dict[str, object] = {"undated": epochs.undated, "notes": text.notes}
     if options.place == "base":  # positions of the base are no positions of the drive
         extras |= {f"base_{name}": found.pop(name) for name in ("fixes", "satellites")}
-    return ReadPart(source, found, (*raw.findings, *_named(epochs.findings, raw.name)), extras)
+    return ReadPart(source, found, (*raw.findings, *_named((*epochs.findings, *written_with_commas(source.ledger)), raw.name)), extras)
 
 
 def _details(text: TextResult, epochs: EpochResult) -> dict[str, object]:

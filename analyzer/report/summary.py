@@ -198,6 +198,9 @@ def _relative(assessment: Assessment) -> str:
         if corrected(assessment)
         else "in the frame of the satellites' own orbits: no base was used"
     )
+    limited = axis_limits(assessment.purpose)
+    if "horizontal" not in limited:
+        to_what = f"horizontally{'' if {'along', 'across'} & set(limited) else ', which this purpose does not limit,'} {to_what}"
     if stateless(assessment):
         return "How good the positions are could not be evaluated: no fix state is recorded; name its column and codes in the column map ([fix_state])."
     if not np.isfinite(figures.bound_best_m):

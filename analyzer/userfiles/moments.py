@@ -59,6 +59,15 @@ def read_moment(text: str) -> Written | None:
     return utc
 
 
+def has_zone(text: str) -> bool:
+    """Return whether a moment that can be read says in which zone it is written, be it UTC."""
+    of_day = _OF_DAY.fullmatch(text.strip())
+    if of_day:
+        return bool(of_day[4] or of_day[5])
+    found: Any = pd.to_datetime(text.strip(), errors="coerce")
+    return not pd.isna(found) and found.tzinfo is not None
+
+
 def _time_of_day(found: re.Match[str]) -> TimeOfDay | None:
     hours, minutes, seconds = int(found[1]), int(found[2]), float((found[3] or "0").replace(",", "."))
     if hours > 23 or minutes > 59 or seconds >= 60 or (found[5] and (int(found[6]) > _MOST_AHEAD_H or int(found[7] or 0) > 59)):

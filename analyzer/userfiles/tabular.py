@@ -14,7 +14,7 @@ import pandas as pd
 
 from analyzer.errors import UsageError
 from analyzer.recording import Finding
-from analyzer.userfiles.moments import TimeOfDay, Undated, Written, read_moment
+from analyzer.userfiles.moments import TimeOfDay, Undated, Written, has_zone, read_moment
 from analyzer.userfiles.toml_file import read_user_text
 
 WINDOW_COLUMNS = ("name", "start_utc", "end_utc")
@@ -183,7 +183,18 @@ def _by_time(rows: list[tuple[int, dict[str, str]]], path: str | Path) -> Window
     ends = {c: pd.DatetimeIndex([pd.NaT if at in undated else pair[k] for at, pair in enumerate(written)], dtype="datetime64[us, UTC]")
             for k, c in enumerate(("start_utc", "end_utc"))}
     times = pd.DataFrame({"name": [row["name"] for _, row in rows], **ends}, columns=list(WINDOW_COLUMNS))
-    return WindowFile(times, pd.DataFrame(columns=list(LINE_COLUMNS)), undated=undated)
+    return WindowFile(times, pd.DataFrame(columns=list(LINE_COLUMNS)), _without_zone(rows, path), undated)
+
+
+def _without_zone(rows: list[tuple[int, dict[str, str]]], path: str | Path) -> tuple[Finding, ...]:
+    """Say that times without a zone were taken as UTC: local ones may lie within the drive as well."""
+    bare = [(line, row) for line, row in rows if not all(has_zone(row[c]) for c in ("start_utc", "end_utc"))]
+    if not bare:
+        return ()
+    line, row = bare[0]
+    text = (f"{len(bare)} of {len(rows)} windows in {Path(path).name} have times without a zone, first '{row['start_utc']}' on line {line}: they were taken as UTC; "
+            "write Z behind the time, or the zone as in +01:00, where it is local time.")
+    return (Finding("windows_without_zone", "note", text, {"windows": len(bare), "line": line}),)
 
 
 def _refuse_twice(rows: list[tuple[int, dict[str, str]]], path: str | Path) -> None:

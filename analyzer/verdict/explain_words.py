@@ -70,7 +70,8 @@ def epochs_of(dropout: Mapping[Any, Any], epochs: pd.DataFrame) -> pd.DataFrame:
     Missing epochs have no number of theirs; what was logged between two of their gaps lies within.
     """
     if text(dropout, "kind") != "missing_epochs":
-        return epochs[(epochs["dropout_id"] == dropout["dropout_id"]).fillna(value=False).to_numpy(dtype=bool)]
+        own = epochs["dropout_id"] == dropout["dropout_id"]
+        return epochs.iloc[np.flatnonzero(own.fillna(value=False).to_numpy(dtype=bool))]
     times = pd.DatetimeIndex(epochs.index)
     return epochs.iloc[times.searchsorted(dropout["start_utc"], side="right"):times.searchsorted(dropout["end_utc"])]
 

@@ -7,9 +7,12 @@ none of them. The bounds and the trust of its epochs say what the rest of the ev
 
 from __future__ import annotations
 
-from collections.abc import Collection
+import re
+from collections.abc import Collection, Iterable
+from dataclasses import replace
 
 from analyzer.assessment import Purpose
+from analyzer.recording import Finding
 from analyzer.settings import thresholds
 from analyzer.verdict.purposes import limit_95
 
@@ -17,6 +20,8 @@ from analyzer.verdict.purposes import limit_95
 USABLE = ("fit", "fit_with_exclusions")
 #: What neither wheel speed nor raw inertial data watched; a heading watches across the track only, and may come from the same filter.
 WATCHED = "along"
+#: What `fused_unwatched` says of fixes.
+_FIXES = re.compile(r": a wrong fix [^.]*\. ")
 
 
 def unwatched_words(axes: Collection[str], purpose: Purpose) -> str:
@@ -32,6 +37,12 @@ def unwatched_words(axes: Collection[str], purpose: Purpose) -> str:
     if not matters or WATCHED not in axes:
         return ""
     return "whether a wrong fix was taken slowly could not be evaluated: no wheel speed or raw inertial data watched this fused solution"
+
+
+def of_never_fixed(findings: Iterable[Finding]) -> list[Finding]:
+    """Return findings of a run that never was fixed without words on fixes: what nothing watched there may err, but holds no wrong fix."""
+    return [replace(f, text=_FIXES.sub(": an error that it took slowly would not show there. ", f.text)) if f.code == "fused_unwatched" else f
+            for f in findings]
 
 
 def watched_level(level: str, unwatched: str) -> tuple[str, list[str]]:

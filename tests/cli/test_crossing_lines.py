@@ -68,6 +68,8 @@ def test_a_header_alone_costs_no_drive(drive: Path, tmp_path: Path) -> None:
     assert assessed(drive, tmp_path, HEADER, "--check-points", marks).code == 0
     found = Result(tmp_path / "r")
     assert found.finding("windows_empty")["level"] == found.finding("check_points_empty")["level"] == "warning"
+    done = run("assess", drive / "rover.nmea", "--brief", "--windows", tmp_path / "lines.csv")
+    assert "holds no window, only a header: no manoeuvre was judged by itself." in done.err, "on the screen too"
     assert found.summary["windows"] == [] and found.summary["frame"]["absolute"].startswith("not checked")
 
 

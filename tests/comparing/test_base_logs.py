@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from analyzer.comparing.base_check import BaseCheck, check_base
+from analyzer.comparing.base_words import _within
 from analyzer.comparing.write import write_base
 from analyzer.demo import make_base_log
 from analyzer.errors import InputError, UsageError
@@ -47,6 +48,16 @@ def test_autonomous_log_honestly_leaves_a_small_move_open(logs: dict[str, BaseCh
     again = check_base_of(logs["metre"], place)
     assert again["shift"]["answer"] == "not_evaluated"
     assert not any("not moved" in s for s in again["sentences"])
+
+
+def test_expected_coordinates_of_another_place_are_no_shift_of_the_antenna(logs: dict[str, BaseCheck]) -> None:
+    told = " ".join(str(s) for s in check_base_of(logs["centimetre"], (0.0, 0.0, 0.0))["sentences"])  # type: ignore[attr-defined]
+    assert "km from the expected coordinates: those coordinates are of another place, or a figure of them is mistyped" in told
+    assert "the antenna was shifted" not in told
+
+
+def test_what_a_mean_repeats_within_has_a_smallest_figure() -> None:
+    assert (_within(0.0), _within(0.0004), _within(0.0123)) == ("0.1 cm", "0.1 cm", "1.2 cm")
 
 
 def check_base_of(check: BaseCheck, expected: tuple[float, float, float]) -> dict[str, object]:

@@ -213,6 +213,17 @@ def test_missing_epochs_with_a_fix_right_after_are_the_logger():
     assert found["refix_s"].tolist() == pytest.approx([0.0])
 
 
+def test_gaps_that_a_lone_epoch_parts_are_one_dropout_and_said_to_be_joined():
+    gaps = without(without(drive(300, rate_hz=1.0), 100.0, 101.0), 102.0, 104.0)  # 99, 101, 104: 2 s and 3 s
+    result = measure(recording(gaps))
+    found = result.dropouts[result.dropouts["kind"] == "missing_epochs"]
+    assert found["duration_s"].tolist() == [5.0] and result["longest_gap_s"].value == 3.0
+    assert "2 gaps parted by 1 lone epoch are joined, the longest of them is 3.0 s" in found["evidence"].iloc[0]
+    assert "dropouts of missing epochs join gaps" in result["longest_gap_s"].method
+    one = measure(recording(without(drive(300, rate_hz=1.0), 100.0, 103.0))).dropouts
+    assert "joined" not in one["evidence"].iloc[0]
+
+
 def test_missing_epochs_with_a_start_up_after_are_a_restart():
     frame = without(drive(400, sky=[(220.0, 226.0)]), 200.0, 220.0)
     found = dropouts(frame)

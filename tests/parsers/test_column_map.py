@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analyzer.errors import InputError, UsageError
-from analyzer.parsers.column_map import load_column_map, maps_for, parse_column_map
+from analyzer.parsers.column_map import Clock, load_column_map, maps_for, parse_column_map
 from analyzer.parsers.column_map_apply import Applied, RawTable, apply_map
 from analyzer.parsers.column_map_order import longest_rising
 from analyzer.parsers.column_map_units import factor_to
@@ -85,6 +86,15 @@ def test_a_comma_that_is_no_decimal_sign_of_seconds_makes_no_time() -> None:
     assert list(times) == [MOMENT, MOMENT + pd.Timedelta(seconds=1)]
 
 
+def test_a_clock_of_arrival_that_is_not_placed_is_named_as_such() -> None:
+    raw = RawTable("table.csv", {"t": pd.Series([1.7e9, 1.7e9 + 1]), "boot": pd.Series([1.0, 2.0]), "v": pd.Series([1.0, 1.0])}, 2)
+    known = parse_column_map('files = ["*"]\ntable = "measurement"\n[time]\ncolumn = "t"\nscale = "unix_s"\n[columns.speed_mps]\ncolumn = "v"\n'
+                             'unit = "m/s"\n')
+    late = replace(known, arrival=Clock(column="boot", scale="relative"))
+    with pytest.raises(UsageError, match=r"the clock in column 'boot' is not UTC.*under \[arrival\], or leave \[arrival\] away"):
+        apply_map(late, raw, ReadOptions())
+
+
 def test_time_of_day_over_midnight_and_date_of_the_call() -> None:
     times = _times("time_of_day", ["23:59:59.5", "00:00:00", "11:00:00", "21:00:00", "00:30:00"])
     assert [str(t)[:19] for t in times] == ["2026-05-04 23:59:59", "2026-05-05 00:00:00", "2026-05-05 11:00:00",
@@ -92,7 +102,7 @@ def test_time_of_day_over_midnight_and_date_of_the_call() -> None:
 
 
 @pytest.mark.parametrize(("scale", "cells", "extra", "words"), [
-    ("relative", [0.0, 1.0], {}, "its clock is not UTC.*add start_utc, or anchor_clock"),
+    ("relative", [0.0, 1.0], {}, r"the clock in column 't' is not UTC.*add start_utc, or anchor_clock with anchor_utc, under \[time\]"),
     ("unix_s", ["x", "y"], {}, "column 't' holds no time of the scale unix_s.*first cell is 'x'"),
     ("unix_s", [1704067200000.0, 1704067200500.0], {}, "read as unix_s gives .* correct scale or unit"),
     ("iso_utc", [1.0, 2.0], {}, "holds numbers, not moments"),

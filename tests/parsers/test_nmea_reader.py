@@ -10,11 +10,13 @@ import numpy as np
 import pytest
 
 from analyzer.errors import InputError
+from analyzer.judging import assess
 from analyzer.parsers import nmea_reader
 from analyzer.parsers.ledger_builder import excerpt
 from analyzer.parsers.reader import ReadOptions, ReadPart
 from analyzer.parsers.reading import read
 from analyzer.parsers.sources import RawSource, open_sources
+from analyzer.recording import Recording
 
 # reference position frame of RTCM 10403.x section 4.2
 RTCM_1005 = bytes.fromhex("D300133ED7D30202980EDEEF34B4BD62AC0941986F33360B98")
@@ -64,6 +66,16 @@ def test_text_with_frames_inside_gives_fixes_and_corrections() -> None:
     assert ledger.total("rtcm") == 120 * len(RTCM_1005)
     assert part.source.unpacked_size == len(content)
     assert part.extras["undated"] is False
+
+
+def test_decimal_commas_are_named() -> None:
+    commas = b"".join(_sentence(line.decode()[1:-3].replace(".", ",")) for line in NMEA.splitlines())
+    part = _read(commas)
+    (found,) = [f for f in part.findings if f.code == "decimal_commas"]
+    assert "as in 4830,0000000,N" in found.text and found.evidence["count"] == 120
+    with pytest.raises(InputError, match=r"no position in sample.*written with decimal commas"):
+        assess(Recording(sources=(part.source,), findings=tuple(part.findings), **part.tables))  # type: ignore[arg-type]
+    assert not [f for f in _read(NMEA + b"$GNGGA,x*00\r\n").findings if f.code == "decimal_commas"]
 
 
 def test_positions_of_the_base_are_no_positions_of_the_drive() -> None:

@@ -102,6 +102,11 @@ def never_fixed(full: Assessment) -> Assessment:
     return replace(full, epochs=full.epochs.assign(fix_state="float", correction_age_s=35.0), dropouts=builders.table(builders.DROPOUT_COLUMNS))
 
 
+def of_height(full: Assessment) -> Assessment:
+    limit = replace(full.purpose.limits[0], key="height", axis="vertical")
+    return replace(full, purpose=replace(full.purpose, limits=(limit,)))
+
+
 def refused(full: Assessment) -> Assessment:
     return replace(marked(full), absolute="refused: the check points file names no frame for Stone 4")
 
@@ -148,6 +153,7 @@ def marked(full: Assessment) -> Assessment:
         (one_epoch, ["24 Nov 2026, 09:12:00–09:12:00 UTC"]),
         (never_fixed, ["Outages of corrections are counted from the first fixed position on, and there was none."]),
         (refused, ["Absolute: 1 known mark (Stone 4) visited; refused: the check points file names no frame"]),
+        (of_height, ["Good to 2.4 cm (95 %) horizontally, which this purpose does not limit, relative to the base"]),
         (marked, ["Absolute: checked on 1 known mark (Stone 4)"]),
     ],
 )

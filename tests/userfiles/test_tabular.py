@@ -32,6 +32,17 @@ def test_windows_by_time_are_utc_whatever_zone_they_are_written_in(tmp_path: Pat
     assert found.times["start_utc"][1] == pd.Timestamp("2026-03-24T09:20Z")
 
 
+@pytest.mark.parametrize(("start", "end", "bare"), [
+    ("2026-03-24T09:00:00Z", "2026-03-24T09:01:00Z", False), ("2026-03-24T09:00:00+01:00", "2026-03-24T09:01:00+01:00", False),
+    ("09:00Z", "09:01 UTC", False), ("09:00+01:00", "09:01+01:00", False),
+    ("2026-03-24 09:00:00", "2026-03-24 09:01:00", True), ("2026-03-24T09:00:00Z", "2026-03-24T09:01:00", True), ("09:00", "09:01", True),
+])
+def test_times_without_a_zone_are_said_to_be_taken_as_utc(tmp_path: Path, start: str, end: str, bare: bool) -> None:
+    found = read_windows(write(tmp_path, f"name,start_utc,end_utc\nA,2026-03-24T08:00:00Z,2026-03-24T08:01:00Z\nM01,{start},{end}\n"))
+    assert [f.code for f in found.findings] == ["windows_without_zone"] * bare
+    assert not bare or f"1 of 2 windows in file.csv have times without a zone, first '{start}' on line 3: they were taken as UTC" in found.findings[0].text
+
+
 def test_crossing_lines(tmp_path: Path) -> None:
     head = "name,from_latitude_deg,from_longitude_deg,to_latitude_deg,to_longitude_deg\n"
     found = read_windows(write(tmp_path, head + "loop,48,11,48.1,11\nloop,48,11.1,48.1,11.1\n"))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -135,3 +136,15 @@ def test_the_first_screen_says_that_nothing_watched(demo_data: Path) -> None:
     assert any(WORDS in line for line in quality_lines(alone)) and WORDS in brief(alone)
     watched = assess(read(log, inertial=sorted(drive.glob("inertial.csv*")), maps=maps, solution_kind="fused"), setup=setup)
     assert WORDS not in brief(watched) and any(f.code == "slow_steps" for f in watched.findings)
+
+
+def test_a_run_that_never_was_fixed_has_no_words_on_wrong_fixes(fused: Path) -> None:
+    log = read(fused / "rover.nmea", solution_kind="fused")
+    never = log.fixes.assign(fix_state=pd.Categorical(["autonomous"] * len(log.fixes), categories=log.fixes["fix_state"].cat.categories))
+    found = assess(replace(log, fixes=never))
+    (told,) = [f for f in found.findings if f.code == "fused_unwatched"]
+    assert told.text.startswith(WORDS) and "an error that it took slowly would not show there. Give " in told.text
+    assert "fixed" not in told.text and not any("wrong fix" in words for words in found.cannot_show)
+    assert "an error that the fused solution takes slowly" in " ".join(brief(found).split())
+    fixed = assess(log)
+    assert any("a wrong fix that it took slowly while it stayed fixed" in f.text for f in fixed.findings if f.code == "fused_unwatched")
