@@ -32,7 +32,7 @@ def against_motion(t: Floats, places: Floats, velocity: Floats) -> Flags:
     the way is too short to tell.
     """
     limits = thresholds("analyzer.evidence")
-    known = np.isfinite(velocity).all(axis=1) & np.isfinite(places).all(axis=1)
+    known: Flags = np.asarray(np.isfinite(velocity).all(axis=1) & np.isfinite(places).all(axis=1), dtype=bool)
     if known.sum() < 3:
         return np.zeros(len(t), dtype=bool)
     opposed, told = _opposed(t, places, velocity, known)

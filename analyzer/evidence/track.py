@@ -130,7 +130,7 @@ def passed(times: pd.DatetimeIndex) -> Floats:
     if not len(times):
         return np.empty(0)
     offset = timebase.gps_minus_utc_s(times.tz_convert(None) if times.tz is not None else times)
-    return intervals.seconds(times) + (offset - offset[0])
+    return np.asarray(intervals.seconds(times) + (offset - offset[0]), dtype=np.float64)
 
 
 def between(t: Floats, values: Floats) -> Floats:
