@@ -63,15 +63,16 @@ def test_released_memory_is_not_resident_and_its_content_stays() -> None:
 
 
 def test_columns_that_outlive_their_scratch_are_given_back_by_themselves() -> None:
+    process = psutil.Process()
+    gc.collect()
+    before = process.memory_info().rss
     kept = Scratch().keep(np.ones(10 * COUNT))
     gc.collect()
-    process = psutil.Process()
-    total = float(kept.sum())
-    most = process.memory_info().rss
+    total = float(kept.sum())  # from here on all of it is in memory, until it is given back
     until = time.monotonic() + 10
-    while process.memory_info().rss > most - kept.nbytes / 2 and time.monotonic() < until:
+    while process.memory_info().rss > before + kept.nbytes / 2 and time.monotonic() < until:
         time.sleep(0.05)
-    assert process.memory_info().rss < most - kept.nbytes / 2 and total == len(kept)
+    assert process.memory_info().rss < before + kept.nbytes / 2 and total == len(kept)
 
 
 def test_arrays_of_a_dataclass_are_held() -> None:
