@@ -18,7 +18,7 @@ from analyzer.attaching import csv_writer, mdf4_writer, parquet_writer
 from analyzer.attaching.clocks import measured_offset
 from analyzer.attaching.decide import Applied, decide, parse_offset
 from analyzer.attaching.given import Given, Result, given
-from analyzer.attaching.join import NAMES, NOT_EVALUATED, join, places
+from analyzer.attaching.join import NAMES, NOT_EVALUATED, find_around, join, places
 from analyzer.attaching.measured import Measured, Named, frame_map, of_table
 from analyzer.attaching.measured_files import Opened, open_measurement_file
 from analyzer.attaching.sidecar import (
@@ -139,11 +139,12 @@ class _Rows:
         times = self._applied.utc(self._measured.times[start:stop])
         half = self._applied.half_width(times)
         speed = None if self._measured.speed_mps is None else self._measured.speed_mps[start:stop]
-        frame = join(self._ready.quality, times, half_width_s=half, tolerance_s=self._tolerance_s, speed_mps=speed)
+        around = find_around(self._ready.quality, times, self._tolerance_s)
+        frame = join(self._ready.quality, times, half_width_s=half, speed_mps=speed, around=around)
         plain = (frame["trust"] == "trusted").to_numpy(dtype=bool)
         beyond = frame["horizontal_bound_m"].to_numpy(dtype=np.float64) * self._ready.margin > self._ready.limit_m
         evaluated = int(((frame["fix_state"] != NOT_EVALUATED) | (frame["trust"] != NOT_EVALUATED)).sum())
-        lie = places(self._ready.quality, times, self._tolerance_s)
+        lie = places(self._ready.quality, times, around)
         self.counts["rows"] += len(frame)
         self.counts["evaluated"] += evaluated
         self.counts["not_judged"] += lie.pop("within") - evaluated

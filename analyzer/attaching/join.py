@@ -59,7 +59,7 @@ class Quality:
 
 
 def join(quality: Quality, times: pd.DatetimeIndex, *, half_width_s: Array | float = 0.0,
-         tolerance_s: float | None = None, speed_mps: Array | None = None) -> pd.DataFrame:
+         tolerance_s: float | None = None, speed_mps: Array | None = None, around: Around | None = None) -> pd.DataFrame:
     """Return quality on the rows of a measurement, one row per time and in their order.
 
     Parameters
@@ -69,13 +69,14 @@ def join(quality: Quality, times: pd.DatetimeIndex, *, half_width_s: Array | flo
     half_width_s : what is not known of the clock (95 %), for all rows or for each [s].
     tolerance_s : an epoch is held for so long; default 1.5 intervals of the recording, into a gap one interval [s].
     speed_mps : speed of the measurement, used where the recording has none [m/s].
+    around : what `find_around` found for the same times and tolerance, where it is at hand.
 
     Returns
     -------
     Columns `NAMES` with a plain index. Beyond the tolerance and across gaps numbers are NaN and states
     ``not_evaluated``; ``dropout_id`` and ``window`` come from their intervals and hold there too.
     """
-    rows = _rows(quality, times, tolerance_s)
+    rows = around or find_around(quality, times, tolerance_s)
     frame = quality.epochs
     speed = _pair(frame, "speed_mps", rows)
     if speed_mps is not None:
@@ -96,7 +97,7 @@ def join(quality: Quality, times: pd.DatetimeIndex, *, half_width_s: Array | flo
 
 
 @dataclass(frozen=True)
-class _Rows:
+class Around:
     """For each row the epoch before it and the one to compare with, and whether the row may be answered."""
 
     before: NDArray[np.int64]
@@ -104,14 +105,14 @@ class _Rows:
     good: Flags
 
 
-def _rows(quality: Quality, times: pd.DatetimeIndex, tolerance_s: float | None) -> _Rows:
+def find_around(quality: Quality, times: pd.DatetimeIndex, tolerance_s: float | None = None) -> Around:
     """Find the epochs around each row; in a gap and at an epoch both are the one before."""
     epoch = pd.DatetimeIndex(quality.epochs.index).as_unit("us").asi8
     moment = times.as_unit("us").asi8
     before = np.searchsorted(epoch, moment, side="right") - 1
     at = np.clip(before, 0, max(len(epoch) - 1, 0))
     if not len(epoch):
-        return _Rows(at, at, np.zeros(len(moment), dtype=bool))
+        return Around(at, at, np.zeros(len(moment), dtype=bool))
     nominal = quality.interval_s * 1e6
     limit = thresholds(LIMITS)["join.gap_factor"] * nominal
     allowed = limit if tolerance_s is None else tolerance_s * 1e6
@@ -120,12 +121,12 @@ def _rows(quality: Quality, times: pd.DatetimeIndex, tolerance_s: float | None) 
     since = (moment - epoch[at]).astype(np.float64)
     good = ~np.asarray(times.isna()) & (before >= 0) & (since <= np.where(gap[at], np.minimum(allowed, nominal), allowed) + 1.0)
     between = good & ~gap[at] & (since > 0)
-    return _Rows(at, np.where(between, at + 1, at), good)
+    return Around(at, np.where(between, at + 1, at), good)
 
 
-def places(quality: Quality, times: pd.DatetimeIndex, tolerance_s: float | None = None) -> dict[str, int]:
+def places(quality: Quality, times: pd.DatetimeIndex, rows: Around) -> dict[str, int]:
     """Return how many rows of a measurement lie ``within`` the recording, ``outside`` of it, ``in_gaps``, or are ``without_time``."""
-    rows, dated = _rows(quality, times, tolerance_s), ~np.asarray(times.isna())
+    dated = ~np.asarray(times.isna())
     epoch = pd.DatetimeIndex(quality.epochs.index).as_unit("us").asi8
     moment = times.as_unit("us").asi8
     spanned = dated & (moment >= epoch[0]) & (moment <= epoch[-1]) if len(epoch) else np.zeros(len(moment), dtype=bool)
@@ -133,14 +134,14 @@ def places(quality: Quality, times: pd.DatetimeIndex, tolerance_s: float | None 
             "in_gaps": int((spanned & ~rows.good).sum()), "without_time": int((~dated).sum())}
 
 
-def _held(frame: pd.DataFrame, name: str, rows: _Rows) -> Array:
+def _held(frame: pd.DataFrame, name: str, rows: Around) -> Array:
     if name not in frame or not len(frame):
         return np.full(len(rows.good), np.nan)
     values = frame[name].to_numpy(dtype=np.float64, na_value=np.nan)
     return np.where(rows.good, values[rows.before], np.nan)
 
 
-def _pair(frame: pd.DataFrame, name: str, rows: _Rows) -> Array:
+def _pair(frame: pd.DataFrame, name: str, rows: Around) -> Array:
     """Return the larger of both epochs, so that a change between them never makes a row look better than either."""
     if name not in frame or not len(frame):
         return np.full(len(rows.good), np.nan)
@@ -150,7 +151,7 @@ def _pair(frame: pd.DataFrame, name: str, rows: _Rows) -> Array:
     return np.where(rows.good & known, larger, np.nan)
 
 
-def _climb(quality: Quality, rows: _Rows) -> Array:
+def _climb(quality: Quality, rows: Around) -> Array:
     """Return the rate of height between the epochs around each row, 0 where unknown [m/s]."""
     frame = quality.epochs
     if "height_m" not in frame or len(frame) < 2:
@@ -167,7 +168,7 @@ def _widening(rate: Array, half_width_s: Array | float) -> Array:
     return np.where(width == 0.0, 0.0, np.abs(rate) * width)
 
 
-def _held_words(frame: pd.DataFrame, name: str, rows: _Rows) -> pd.Categorical[Any]:
+def _held_words(frame: pd.DataFrame, name: str, rows: Around) -> pd.Categorical[Any]:
     words = WORDS[name]
     missing = words.index(NOT_EVALUATED)
     if name not in frame or not len(frame):

@@ -108,12 +108,11 @@ def build_track(
     bare = ~np.isfinite(own).all(axis=1)
     velocity = np.column_stack([between(t, own[:, axis]) for axis in (0, 1)])
     led: Flags = np.asarray(bare & np.isfinite(velocity).all(axis=1), dtype=bool)
-    for known in (own, velocity):
-        known[standing] = 0.0
+    velocity[standing] = 0.0
     learnt = learnt or Learnt()
     from_places = learnt.of("from_places", not np.isfinite(velocity).any(), "all")
     velocity = velocity_from_places(t, places[:, :2], fixed) if from_places else turned(t, velocity, fixes, origin)
-    own = np.full_like(velocity, np.nan) if from_places else turned(t, own, fixes, origin)
+    own = np.where((bare & ~standing)[:, None] | from_places, np.nan, velocity)
     calm = _trimmed(t, local["standstill_id"].to_numpy() > 0) if from_places and "standstill_id" in local else standing[:0]
     if fused and not from_places:
         velocity[~fixed] = np.nan

@@ -61,7 +61,7 @@ def rate_level(level: str, rate_hz: float | None, purpose: Purpose) -> tuple[str
         return level, []
     if rate_hz is None:
         return "not_evaluated" if level in USABLE else level, [f"the rate of positions is not known; the purpose asks for at least {least:g} Hz"]
-    return ("not_fit" if level in (*USABLE, "not_evaluated") else level), [f"positions came at {rate_hz:.4g} Hz; the purpose asks for at least {least:g} Hz"]
+    return "not_fit", [f"positions came at {rate_hz:.4g} Hz; the purpose asks for at least {least:g} Hz"]
 
 
 def only_untold(judged: pd.DataFrame) -> NDArray[np.bool_]:

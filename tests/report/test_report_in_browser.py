@@ -232,12 +232,16 @@ def test_print_breaks_no_words_and_fits_the_paper(page: Browser) -> None:
                     "return new Set([...r.getClientRects()].map((b) => Math.round(b.top))).size > 1; }).length") == 0
 
 
+def printed(page: Browser, path: Path) -> str:
+    """Print the page to `path` and return its text, pages parted by form feeds."""
+    page.media()
+    path.write_bytes(page.print_pdf())
+    return subprocess.run(["pdftotext", "-layout", str(path), "-"], check=True, capture_output=True, text=True).stdout
+
+
 @pytest.mark.skipif(shutil.which("pdftotext") is None, reason="pdftotext not found: install poppler-utils")
 def test_no_heading_ends_a_printed_page(page: Browser, tmp_path: Path) -> None:
-    page.media()
-    path = tmp_path / "printed.pdf"
-    path.write_bytes(page.print_pdf())
-    text = subprocess.run(["pdftotext", "-layout", str(path), "-"], check=True, capture_output=True, text=True).stdout
+    text = printed(page, tmp_path / "printed.pdf")
     titles = set(page.run("[...document.querySelectorAll('h2, h3, caption')].map((h) => h.textContent.trim())"))
     heads = set(page.run("[...document.querySelectorAll('thead tr')].map((h) => h.textContent.replace(/\\s+/g, ' ').trim())"))
     for one in text.split("\f"):
@@ -260,10 +264,7 @@ def test_print_has_pictures_in_place_of_the_linked_view(page: Browser) -> None:
 
 @pytest.mark.skipif(shutil.which("pdftotext") is None, reason="pdftotext not found: install poppler-utils")
 def test_the_printed_page_reads_as_text(page: Browser, tmp_path: Path) -> None:
-    page.media()
-    path = tmp_path / "printed.pdf"
-    path.write_bytes(page.print_pdf())
-    text = subprocess.run(["pdftotext", "-layout", str(path), "-"], check=True, capture_output=True, text=True).stdout
+    text = printed(page, tmp_path / "printed.pdf")
     for words in (
         "12 of 14 manoeuvres usable. Drive again: M05, M11",
         "Corrections lost 3 times",
