@@ -29,6 +29,8 @@ TAIL_S = 45.0
 LEAST_SHARE = 1e-5
 #: Share of a bump in which positions must be known.
 BUMP_SEEN = 0.6
+#: Begins that are filtered at once: more would need much memory for nothing.
+AT_ONCE = 1024
 #: Log Bayes factor of what is not looked for.
 RULED_OUT = -1e3
 #: Heights that differ do so alike for about this long [s].
@@ -124,40 +126,52 @@ def _shapes(count: int, every: float, kind: str) -> tuple[Floats, float]:
     return shapes, float(limits["wave.size"] ** 2 / (shapes**2).mean(axis=0).sum())
 
 
-def _projected(grid: Whitening, white: Floats, first: Ints, shapes: Floats, every: float) -> tuple[Floats, Floats]:
+def _projected(grid: Whitening, white: Floats, first: Ints, shapes: Floats) -> tuple[Floats, Floats]:
     """Return B'B (m, J, J) and B'z (m, J, 2) of the `shapes` (count, J) that begin at places `first` (m,)."""
-    count, size = shapes.shape
-    gram, seen = np.zeros((len(first), size, size)), np.zeros((len(first), size, 2))
-    state = np.zeros((len(first), size, 3))
-    for i in range(count + round(TAIL_S / every)):
-        at = first + i
-        inside = (at >= 0) & (at < len(grid.t))
-        place = np.clip(at, 0, len(grid.t) - 1)
-        shape = shapes[i] if i < count else np.zeros(size)
-        row, ahead = grid.whiten(state, np.broadcast_to(shape, (len(first), size)), place)
-        row = np.where(inside[:, None], row, 0.0)
-        state = np.where(inside[:, None, None], ahead, state)
-        gram += row[:, :, None] * row[:, None, :]
-        seen += row[:, :, None] * white[place][:, None, :]
-    return gram, seen
+    places = len(shapes) + round(TAIL_S / float(grid.t[1] - grid.t[0]))
+    gram, seen = [], []
+    for k in range(0, len(first), AT_ONCE):
+        rows = grid.of_shapes(first[k:k + AT_ONCE], shapes, places)
+        at = np.clip(first[k:k + AT_ONCE, None] + np.arange(places), 0, len(grid.t) - 1)
+        gram.append(rows.swapaxes(1, 2) @ rows)
+        seen.append(rows.swapaxes(1, 2) @ white[at])
+    return np.concatenate(gram), np.concatenate(seen)
 
 
-def scan(grid: Whitening, white: Floats, heights: Heights, count: int, *, kind: str) -> Tried:
-    """Return every begin of swings of `count` places and one of `KINDS`; `white` (k, 2) is the whitened residual in plan."""
+def scan(grid: Whitening, white: Floats, heights: Heights, count: int, *, overstated: float = 1.0) -> list[Tried]:
+    """Return every begin of swings of `count` places, one of each of `KINDS`.
+
+    Parameters
+    ----------
+    white : (k, 2) the whitened residual in plan.
+    overstated : by what the filter overstates the noise where bumps are weighed.
+    """
     every = float(grid.t[1] - grid.t[0])
     hop = max(1, round(count * APART))
     first = np.arange(-count // 2 + (count // 2 - grid.origin) % hop, len(grid.t) - count // 2, hop)
-    shapes, var = _shapes(count, every, kind)
-    gram, seen = _projected(grid, white, first, shapes, every)
-    cov: Floats = np.asarray(np.linalg.inv(gram + np.eye(gram.shape[1]) / var), dtype=np.float64)
-    fit: Floats = np.asarray(cov @ seen, dtype=np.float64)
-    plan = 0.5 * (seen * fit).sum(axis=(1, 2)) + np.linalg.slogdet(cov)[1] - gram.shape[1] * np.log(var)
-    if kind == "bump":
-        seen_share = _inside(grid.known.astype(np.float64), first, count) / count  # by its flank alone it could be of any size
-        small = np.hypot(*fit[:, 0].T) < thresholds("analyzer.evidence")["wave.bump"]
-        plan = np.where(small | (seen_share < BUMP_SEEN), RULED_OUT, plan)
+    shapes = [_shapes(count, every, kind) for kind in KINDS]
+    gram, seen = _projected(grid, white, first, np.hstack([shape for shape, _ in shapes]))
     square = np.lib.stride_tricks.sliding_window_view(np.pad(heights.square, count), count)[first + count].max(axis=1)
-    return Tried(kind, count, first, shapes, plan, _inside(heights.score, first, count), fit, cov, square)
+    road, known = _inside(heights.score, first, count), _inside(grid.known.astype(np.float64), first, count) / count
+    out, at = [], 0
+    for kind, (shape, var) in zip(KINDS, shapes, strict=True):
+        own = slice(at, at + shape.shape[1])
+        at = own.stop
+        sharper = overstated**2 if kind == "bump" else 1.0
+        fit, cov, plan = _weighed(gram[:, own, own] / sharper, seen[:, own] / sharper, var)
+        if kind == "bump":  # by its flank alone it could be of any size
+            small = np.hypot(*fit[:, 0].T) < thresholds("analyzer.evidence")["wave.bump"]
+            plan = np.where(small | (known < BUMP_SEEN), RULED_OUT, plan)
+        out.append(Tried(kind, count, first, shape, plan, road, fit, cov, square))
+    return out
+
+
+def _weighed(gram: Floats, seen: Floats, var: float) -> tuple[Floats, Floats, Floats]:
+    """Return the coefficients (m, J, 2), their covariance (m, J, J) and the log Bayes factor (m,) of swings with variance `var` per coefficient [m²]."""
+    size = gram.shape[1]
+    cov: Floats = np.asarray(np.linalg.inv(gram + np.eye(size) / var), dtype=np.float64)
+    fit: Floats = np.asarray(cov @ seen, dtype=np.float64)
+    return fit, cov, np.asarray(0.5 * (seen * fit).sum(axis=(1, 2)) + np.linalg.slogdet(cov)[1] - size * np.log(var), dtype=np.float64)
 
 
 def _inside(values: Floats, first: Ints, count: int) -> Floats:

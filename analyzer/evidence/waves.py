@@ -20,7 +20,7 @@ Estimation, and Modulation Theory, part I, section 4.3, and the normal linear mo
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -157,10 +157,9 @@ def _overstated(grid: Whitening, track: Track) -> float:
 def _round(search: _Search, begun_s: float, *, doubtful: bool = True) -> bool:
     """Weigh all swings once; take out what is certain and return whether anything was, else add what may be."""
     grid, every = search.grid, search.every
-    usual = grid, whitened(grid, grid.value - search.taken)
-    sharp = replace(grid, scale=grid.scale / search.overstated), usual[1] / search.overstated
-    tried = [scan(*(sharp if kind == "bump" else usual), search.heights, max(2, round(length / every)), kind=kind)
-             for length in LENGTHS_S for kind in KINDS if length < 1.5 * len(grid.t) * every]
+    white = whitened(grid, grid.value - search.taken)
+    tried = [some for length in LENGTHS_S if length < 1.5 * len(grid.t) * every
+             for some in scan(grid, white, search.heights, max(2, round(length / every)), overstated=search.overstated)]
     if not tried:
         return False
     middle_s = np.concatenate([grid.t[0] + every * (x.first + x.count / 2) for x in tried])

@@ -38,16 +38,26 @@ class Whitening:
     gain: Floats
     scale: Floats
 
-    def whiten(self, state: Floats, value: Floats, at: NDArray[np.int64]) -> tuple[Floats, Floats]:
-        """Return the whitened `value` (m, …) at places `at` (m,) and the state (m, …, 3) carried to the next place."""
-        wide = (slice(None),) + (None,) * (value.ndim - 1)
-        known = self.known[at][wide]
-        off = np.where(known, value - state[..., 0] - self.usual[at][wide] * state[..., 2], 0.0)
-        after = state + self.gain[at].reshape(-1, *(1,) * (value.ndim - 1), 3) * off[..., None]
-        ahead = np.stack([
-            after[..., 0] + self.moving[at][wide] * after[..., 1], after[..., 1] * self.decay[at, 0][wide], after[..., 2] * self.decay[at, 1][wide],
-        ], axis=-1)
-        return off * self.scale[at][wide], ahead
+    def of_shapes(self, first: NDArray[np.int64], shapes: Floats, places: int) -> Floats:
+        """Return whitened `shapes` (count, J) that begin at each of `first` (m,), over as many `places`: (m, places, J).
+
+        Nothing is filtered before the first place and after the last.
+        """
+        ahead, behind = max(0, -int(first.min())), max(0, int(first.max()) + places - len(self.t))
+        still = np.array([0.0, 1.0, 1.0, 0.0, 0.0, 0.0, 0.0, 0.0])  # neither gain nor scale, and states are carried on as they are
+        table = np.column_stack([self.moving, self.decay, self.usual, self.gain, self.scale])
+        table = np.vstack([np.tile(still, (ahead, 1)), table, np.tile(still, (behind, 1))])[:, :, None]
+        walk, rate, slow = np.zeros((3, len(first), shapes.shape[1]))
+        rows = np.empty((len(first), places, shapes.shape[1]))
+        for i in range(places):
+            moving, decay, decay_slow, usual, gain, gain_rate, gain_slow, scale = table[first + (ahead + i)].swapaxes(0, 1)
+            off = (shapes[i] if i < len(shapes) else 0.0) - walk - usual * slow
+            rows[:, i] = off * scale
+            rate += gain_rate * off
+            walk += gain * off + moving * rate
+            rate *= decay
+            slow = (slow + gain_slow * off) * decay_slow
+        return rows
 
 
 def whitening_of(track: Track, residual: Floats, noise: Noise, *, usable: Flags, coarse: Floats, lost_var: Floats) -> Whitening:
@@ -101,9 +111,16 @@ def _gains(
 
 def whitened(grid: Whitening, value: Floats) -> Floats:
     """Return the whitened residual (k, 2)."""
-    out, state = np.zeros_like(value), np.zeros((1, 2, 3))
-    for k in range(len(value)):
-        at = np.array([k])
-        row, state = grid.whiten(state, value[None, k], at)
-        out[k] = row[0]
+    table = np.column_stack([grid.moving, grid.decay, grid.usual, grid.gain, grid.scale]).tolist()
+    out = np.empty_like(value)
+    for axis in range(value.shape[1]):
+        row, (walk, rate, slow) = [], (0.0, 0.0, 0.0)
+        for x, (moving, decay, decay_slow, usual, gain, gain_rate, gain_slow, scale) in zip(value[:, axis].tolist(), table, strict=True):
+            off = x - walk - usual * slow
+            row.append(off * scale)
+            rate += gain_rate * off
+            walk += gain * off + moving * rate
+            rate *= decay
+            slow = (slow + gain_slow * off) * decay_slow
+        out[:, axis] = row
     return out

@@ -101,7 +101,8 @@ def test_one_bump_shows_beside_a_velocity_too_noisy_for_swings_of_any_shape(monk
     """Walk of 3 cm/s at 10 Hz: sigma of a bump of 100 s is 4.3 cm by the matched filter, sqrt(2 L q) / pi (closed form)."""
     size = []
     for kinds in (("sines", "plateau", "bump"), ("sines", "plateau")):
-        monkeypatch.setattr(module, "KINDS", kinds)
+        for place in (module, wave_fit):
+            monkeypatch.setattr(place, "KINDS", kinds)
         found = [_waves(_bumped(weaving(600.0, seed=seed, doppler_mps=0.03), 250.0, 350.0, 0.25)).size[2900:3100].min() for seed in range(4)]
         size.append(float(np.median(found)))
     assert size[0] > 0.1 > 2 * size[1]
@@ -113,7 +114,7 @@ def test_a_bump_that_is_small_or_hardly_seen_is_not_looked_for() -> None:
     noise = noise_of.learn_moving(left, track.fixed, track)
     for seen, size in ((track.fixed, 1.0), (np.abs(track.t - 300.0) > 30.0, 1.0), (track.fixed, 0.2)):
         grid = whitening_of(track, size * left, noise, usable=seen, coarse=np.ones(len(track)), lost_var=extra + truncated)
-        tried = wave_fit.scan(grid, whitened(grid, grid.value), wave_fit.heights_of(grid, None, 0.0), 100, kind="bump")
+        tried = wave_fit.scan(grid, whitened(grid, grid.value), wave_fit.heights_of(grid, None, 0.0), 100)[wave_fit.KINDS.index("bump")]
         best = int(np.argmin(np.abs(tried.first + 50 - 300)))
         assert (tried.plan[best] == wave_fit.RULED_OUT) == (size < 1.0 or not seen.all())
 
@@ -157,7 +158,7 @@ def test_the_bayes_factor_is_that_of_plain_linear_algebra() -> None:
     noise = Noise(0.003, 1e-4, 0.003, 25.0, learnt=True, seconds=300.0)
     value = np.cumsum(rng.normal(size=(80, 2)), axis=0) * 0.01
     grid = whitening_of(track, value, noise, usable=track.fixed, coarse=np.ones(80), lost_var=np.zeros(79))
-    tried = wave_fit.scan(grid, whitened(grid, grid.value), wave_fit.heights_of(grid, None, 0.0), 40, kind="sines")
+    tried = wave_fit.scan(grid, whitened(grid, grid.value), wave_fit.heights_of(grid, None, 0.0), 40)[wave_fit.KINDS.index("sines")]
     k = int(np.flatnonzero(tried.first == tried.first[(tried.first >= 0) & (tried.first + 40 <= 80)][0])[0])
     limits = thresholds("analyzer.evidence")
     white = np.full(80, 1.57 * noise.white_m**2 + limits["knot.floor"] ** 2)
@@ -170,6 +171,25 @@ def test_the_bayes_factor_is_that_of_plain_linear_algebra() -> None:
     expected += np.linalg.slogdet(base)[1] - np.linalg.slogdet(more)[1]
     # the tail behind the swing is followed for `TAIL_S` only, and 1e8 stands for not known
     assert tried.odds[k] == pytest.approx(expected, abs=0.05)
+
+
+def test_shapes_at_all_begins_are_whitened_as_each_alone() -> None:
+    """Also those that begin before the drive or end behind it, and where nothing is known."""
+    track = weaving(120.0, 1.0)
+    noise = Noise(0.003, 1e-4, 0.01, 25.0, learnt=True, seconds=300.0)
+    usable = np.abs(track.t - 70.0) > 4.0
+    grid = whitening_of(track, np.zeros((120, 2)), noise, usable=usable, coarse=np.ones(120), lost_var=np.zeros(119))
+    shapes = np.random.default_rng(5).normal(size=(30, 2))
+    first = np.array([-12, 0, 55, 101])
+    rows = grid.of_shapes(first, shapes, 50)
+    for k, begin in enumerate(first):
+        alone = np.zeros((120, 2))
+        inside = (begin + np.arange(30) >= 0) & (begin + np.arange(30) < 120)
+        alone[(begin + np.arange(30))[inside]] = shapes[inside]
+        reached = begin + np.arange(50)
+        kept = (reached >= 0) & (reached < 120)
+        assert rows[k, kept] == pytest.approx(whitened(grid, alone)[reached[kept]], abs=1e-12)
+        assert not rows[k, ~kept].any()
 
 
 def test_whitened_values_are_white() -> None:
