@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -144,17 +145,23 @@ def _epoch_field(system: int, unix_s: float) -> int:
     return round(((unix_s + ahead - _GPS_EPOCH_UNIX_S) % 604_800) * 1000.0)
 
 
-def _observed(stars: Constellation, code: int, since_s: float, *, signals: int, draws: Draws) -> Observed:
-    """Return what the base observes of one system: open sky above the mask."""
-    at = np.clip(since_s / stars.block_s - 0.5, 0.0, len(stars.elevation_deg) - 1.0)
-    low = int(min(at, len(stars.elevation_deg) - 2)) if len(stars.elevation_deg) > 1 else 0
+@lru_cache(maxsize=8)
+def _above(stars: Constellation, code: int, low: int) -> tuple[NDArray[np.int64], Array, Array, Array]:
+    """Return of one system in block `low`: the satellites above the mask, their distances [m], rates [m/s] and C/N0 [dB-Hz]."""
     mine = np.flatnonzero((stars.system == code) & (stars.elevation_deg[low] > MASK_DEG))
     radius = SYSTEMS[code][4]
     now = _slant_m(stars.elevation_deg[low][mine], radius)
     then = _slant_m(stars.elevation_deg[min(low + 1, len(stars.elevation_deg) - 1)][mine], radius)
-    rate = (then - now) / stars.block_s
-    count = len(mine)
     level = 36.0 + 14.0 * np.sqrt(np.sin(np.deg2rad(stars.elevation_deg[low][mine])))
+    return mine, now, (then - now) / stars.block_s, level
+
+
+def _observed(stars: Constellation, code: int, since_s: float, *, signals: int, draws: Draws) -> Observed:
+    """Return what the base observes of one system: open sky above the mask."""
+    at = float(np.clip(since_s / stars.block_s - 0.5, 0.0, len(stars.elevation_deg) - 1.0))
+    low = int(min(at, len(stars.elevation_deg) - 2)) if len(stars.elevation_deg) > 1 else 0
+    mine, now, rate, level = _above(stars, code, low)
+    count = len(mine)
     spread = draws.normal(count * signals * 2).reshape(2, count, signals)
     return Observed(
         numbers=[int(n) - _NUMBER_SHIFT[code] for n in stars.number[mine]],

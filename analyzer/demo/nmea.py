@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
@@ -11,8 +12,8 @@ from numpy.typing import NDArray
 
 from analyzer.demo.draws import Draws
 from analyzer.demo.drive import Drive
+from analyzer.demo.nmea_sky import sky_bodies
 from analyzer.demo.scenario import GEOID_SEPARATION_M, convergence_deg, to_geodetic
-from analyzer.demo.sky import SYSTEMS
 from analyzer.demo.states import AUTONOMOUS, DIFFERENTIAL, NO_FIX
 
 Array = NDArray[np.float64]
@@ -162,42 +163,6 @@ def _zda(columns: _Columns, at: list[int]) -> list[str]:
     return out
 
 
-def _sky_bodies(drive: Drive, row: int) -> list[str]:
-    """Return GSA and GSV bodies of one moment, every system, as many sentences as it takes."""
-    sky, tick = drive.sky, int(drive.tick[row])
-    stars = sky.constellation
-    block = int(stars.block(np.array([sky.time_s[tick]]))[0])
-    state = int(drive.state[row])
-    fix = 1 if state == NO_FIX else 3
-    hdop, vdop = float(sky.hdop[tick]), float(sky.vdop[tick])
-    dops = f"{min(np.hypot(hdop, vdop), 99.99):.2f},{hdop:.2f},{vdop:.2f}"
-    if np.isnan(hdop) or state == NO_FIX:
-        dops = "99.99,99.99,99.99"
-    out: list[str] = []
-    for code in range(len(SYSTEMS)):
-        used = stars.number[(stars.system == code) & sky.used[tick]].tolist() if state != NO_FIX else []
-        for part in range(0, max(len(used), 1), 12):
-            ids = [f"{n:02d}" for n in used[part : part + 12]]
-            out.append(f"GNGSA,A,{fix}," + ",".join(ids + [""] * (12 - len(ids))) + f",{dops},{code + 1}")
-    for code, (_, talker, *_rest) in enumerate(SYSTEMS):
-        seen = np.flatnonzero((stars.system == code) & (stars.elevation_deg[block] > 4.0))
-        total = max(1, -(-len(seen) // 4))
-        for number in range(total):
-            blocks = [_in_view(drive, tick, block, int(s)) for s in seen[4 * number : 4 * number + 4]]
-            out.append(f"{talker}GSV,{total},{number + 1},{len(seen):02d}," + "".join(f"{b}," for b in blocks) + "1")
-    return out
-
-
-def _in_view(drive: Drive, tick: int, block: int, star: int) -> str:
-    """Return number, elevation, azimuth and C/N0 of one satellite; C/N0 empty where not tracked."""
-    sky = drive.sky
-    stars = sky.constellation
-    level = sky.cn0_dbhz[tick, star]
-    text = "" if np.isnan(level) else f"{round(float(level)):02d}"
-    elevation, azimuth = round(float(stars.elevation_deg[block, star])), round(float(stars.azimuth_deg[block, star]))
-    return f"{int(stars.number[star]):02d},{elevation:02d},{azimuth % 360:03d},{text}"
-
-
 def _epoch_texts(drive: Drive, index: NDArray[np.int64]) -> list[list[str]]:
     """Return the sentences of each epoch of a chunk."""
     columns = _columns(drive, index)
@@ -214,8 +179,10 @@ def _epoch_texts(drive: Drive, index: NDArray[np.int64]) -> list[list[str]]:
         for k, line in zip(whole, with_checksum(_zda(columns, whole)), strict=True):
             texts[k].append(line)
     if drive.spec.sky_sentences:
-        for k in whole:
-            texts[k].extend(with_checksum(_sky_bodies(drive, int(index[k]))))
+        bodies = sky_bodies(drive, index[whole])
+        lines = iter(with_checksum([body for some in bodies for body in some]))
+        for k, some in zip(whole, bodies, strict=True):
+            texts[k].extend(islice(lines, len(some)))
     return texts
 
 

@@ -34,9 +34,9 @@ MASK_DEG, TRACKED_DBHZ, USED_DBHZ = 10.0, 27.0, 33.0
 _BLOCK_S = 30.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Constellation:
-    """Satellites of the whole drive. Arrays over satellites, directions over (block, satellite)."""
+    """Satellites of the whole drive. Arrays over satellites, directions over (block, satellite); one is equal to itself alone."""
 
     system: NDArray[np.int64]
     number: NDArray[np.int64]
