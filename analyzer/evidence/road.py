@@ -25,6 +25,7 @@ from scipy.spatial import cKDTree
 
 from analyzer.evidence.learnt import SIGMA_PER_MEDIAN, Learnt
 from analyzer.evidence.road_errors import errors_of
+from analyzer.evidence.road_place import of_place
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
 
@@ -35,12 +36,8 @@ PER_SECOND, REST_S = 5, 10.0
 AWAY_S = 25.0
 #: Points of a pass further apart than this are not joined by a line [s].
 JOINED_S = 1.5
-#: Time over which two passes along each other are followed [s].
-LAG_S = 10.0
 #: Queries that are looked up together: bounds memory.
 AT_ONCE = 4096
-#: Sigma of a normal sample about zero over the lower quartile of its absolute values.
-SIGMA_PER_QUARTILE = 3.1383
 
 
 @dataclass(frozen=True)
@@ -171,7 +168,7 @@ def _weighed(pairs: Pairs, learnt: Learnt, begun_s: float) -> Pairs:
     """
     limits = thresholds("analyzer.evidence")
     when_s = pairs.at_s - begun_s
-    if not len(pairs) or not _of_place(pairs, learnt, begun_s):
+    if not len(pairs) or not of_place(pairs.at_s, pairs.other_s, pairs.off_m, learnt=learnt, begun_s=begun_s):
         return pairs
     usual = np.hypot(limits["road.usual"], pairs.spread_m)
     own, theirs, vague = errors_of(pairs.at_s, pairs.other_s, pairs.off_m, usual)
@@ -184,28 +181,6 @@ def _weighed(pairs: Pairs, learnt: Learnt, begun_s: float) -> Pairs:
     told = np.where(vague, 0.0, theirs)
     return Pairs(pairs.at_s, pairs.other_s, pairs.off_m + told, pairs.spread_m, max(sigma, limits["road.least"]),
                  shown if weight > limits["road.shown_weight"] else float("nan"), told)
-
-
-def _of_place(pairs: Pairs, learnt: Learnt, begun_s: float) -> bool:
-    """Return whether heights are a matter of place on this drive at all.
-
-    Two passes that run along each other keep their difference for `LAG_S`, also where one of them is off; where passes only cross,
-    the better part of all pairs must agree.
-    """
-    limits = thresholds("analyzer.evidence")
-    seen = np.column_stack([pairs.at_s, pairs.other_s])
-    tree, changes, when_s = cKDTree(seen), [], []
-    for way in (LAG_S, -LAG_S):
-        away, later = (np.asarray(x) for x in tree.query(seen + np.array([LAG_S, way]), distance_upper_bound=LAG_S / 2))
-        known = np.isfinite(away)
-        changes.append(np.abs(pairs.off_m[later[known]] - pairs.off_m[known]))
-        when_s.append(pairs.at_s[known] - begun_s)
-    change, at_s = np.concatenate(changes), np.concatenate(when_s)
-    middle = SIGMA_PER_MEDIAN * learnt.quantile("road.lasting", change, empty=float("nan"), when_s=at_s)
-    better = SIGMA_PER_QUARTILE * learnt.quantile("road.agree", np.abs(pairs.off_m), 0.25, empty=float("inf"), when_s=pairs.at_s - begun_s)
-    if learnt.count("road.lasting", len(change)) >= limits["road.least_lasting"]:
-        return bool(middle <= limits["road.changes"])
-    return bool(better <= limits["road.most"])
 
 
 def _pairs(points: Floats, tree: cKDTree, asked: Ints, reach: float) -> Floats:

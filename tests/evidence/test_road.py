@@ -119,6 +119,25 @@ def test_heights_that_are_no_matter_of_place_tell_nothing() -> None:
     assert not np.any(odds_of(pairs, np.array([[1e9, 1e9 + 150], [1e9 + 150, 1e9 + 300]])))
 
 
+@pytest.mark.parametrize(("seconds", "telling"), [(0.0, True), (25.0, False)])
+def test_slopes_that_differ_on_a_part_of_the_way_are_none_of_one_road(seconds: float, telling: bool) -> None:
+    """Six laps agree but for `seconds` of the last, where the way climbs by 1.2 m on its own: no fix is off like that."""
+    points = _laps(6)
+    points[:, 3] += 0.6 - 0.6 * np.cos(2 * np.pi * np.clip(points[:, 0] - 1e9 - 520.0, 0.0, seconds) / 25.0)
+    pairs = pairs_of(points, Learnt())
+    assert pairs.telling == telling
+
+
+@pytest.mark.parametrize(("up_m", "lasts_s", "edge_s"), [(1.0, 60.0, 0.2), (1.0, 60.0, 8.0), (1.0, 60.0, 30.0), (0.5, 30.0, 15.0)])
+def test_errors_of_a_fix_are_seen_against_the_road_however_they_come(up_m: float, lasts_s: float, edge_s: float) -> None:
+    """A wrong fix that steps or slews in, multipath that comes and goes within a minute or half of one."""
+    points = _laps(4)
+    inside = np.clip(np.minimum(points[:, 0] - 1e9 - 220.0, 220.0 + lasts_s - points[:, 0] + 1e9) / edge_s, 0.0, 1.0)
+    points[:, 3] += up_m * np.sin(np.pi / 2 * inside) ** 2
+    pairs = pairs_of(points, Learnt())
+    assert pairs.telling and np.abs(pairs.off_m).max() == pytest.approx(up_m, abs=0.1)
+
+
 def test_a_whole_pass_that_is_off_still_runs_along_the_road() -> None:
     pairs = pairs_of(_raised(_laps(2), 100.0, 200.0, 0.8), Learnt())
     assert pairs.telling and np.median(np.abs(pairs.off_m)) == pytest.approx(0.8, abs=0.05)
