@@ -17,6 +17,7 @@ from analyzer.evidence.second_opinion import SecondOpinion
 from analyzer.evidence.slews import Slews
 from analyzer.evidence.track import Track
 from analyzer.recording import Finding
+from analyzer.settings import thresholds
 from analyzer.wording import listing
 
 #: Heights of two passes differ when they do so by this many sigma.
@@ -54,18 +55,23 @@ AXES = {"across": ("across the track", "yaw rate or heading"), "along": ("along 
 
 
 def unwatched_axes(motion: Independent | None) -> tuple[str, ...]:
-    """Return the axes on which nothing independent watched a fused solution."""
-    known = set(motion.sources) if motion is not None else set()
-    return tuple(axis for axis in AXES if axis not in known)
+    """Return the axes on which nothing independent watched a fused solution, or for a part of the time in motion only."""
+    least = thresholds("analyzer.evidence")["witness.share"]
+    return tuple(axis for axis in AXES if motion is None or axis not in motion.sources or motion.watched.get(axis, 1.0) < least)
 
 
-def unwatched_words(lacking: tuple[str, ...]) -> Iterator[Finding]:
-    """Return the finding that on the axes `lacking` nothing independent watched a fused solution."""
+def unwatched_words(lacking: tuple[str, ...], motion: Independent | None = None) -> Iterator[Finding]:
+    """Return the finding that on the axes `lacking` nothing independent watched a fused solution, and why what was given does not count."""
+    if motion is not None and motion.refused:
+        yield Finding("witness_refused", "problem", f"{listing(motion.refused)[0].upper()}{listing(motion.refused)[1:]}: what does not move with the car "
+                      "says nothing of it, and counts as not given. Recorded on another drive, another clock or with other axes or units?", {"refused": list(motion.refused)})
     if lacking:
         where = listing(AXES[axis][0] for axis in lacking)
         what = AXES[lacking[-1]][1]  # what watches the last watches those before it as well
+        partly = [share for axis, share in (motion.watched if motion is not None else {}).items() if axis in lacking]
+        only = f" but for {100 * min(partly):.0f} % of the time in motion" if partly else ""
         yield Finding("fused_unwatched", "warning", (
-            f"Nothing independent watched this fused solution {where}: a wrong fix that it took slowly while it stayed fixed would not show there, and what was "
+            f"Nothing independent watched this fused solution {where}{only}: a wrong fix that it took slowly while it stayed fixed would not show there, and what was "
             f"fixed without a loss rests on the receiver's word. Give {what} to have it checked."), {"axes": list(lacking)})
 
 

@@ -110,7 +110,7 @@ def gather(recording: Recording, metrics: Metrics, *, without: Collection[str] =
 
 def findings_of(found: Examined, times: pd.DatetimeIndex) -> tuple[Finding, ...]:
     """Return in words what a reader must know; `times` are those of the whole drive."""
-    return (*found.kind.findings(found.stated), *unwatched_words(found.unwatched), *frame_words(found.opinion, times), *claim_findings(found.claims),
+    return (*found.kind.findings(found.stated), *unwatched_words(found.unwatched, found.motion), *frame_words(found.opinion, times), *claim_findings(found.claims),
             *words_of(found.opinion, found.doubts, found.slews, found.motion), *road_words(found.road), *found.modes)
 
 

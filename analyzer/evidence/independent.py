@@ -21,16 +21,15 @@ Source: planar rigid-body kinematics and the work-energy theorem.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
-import pandas as pd
-from scipy.interpolate import Akima1DInterpolator
 from scipy.ndimage import binary_erosion, median_filter, uniform_filter1d
 
-from analyzer import intervals
 from analyzer.evidence.sensor_errors import without
+from analyzer.evidence.sensor_series import at_epochs, gained_of, grown, rates_of, wheel_speed, work_of
 from analyzer.evidence.track import Flags, Floats, Track
+from analyzer.evidence.witness import Following, following
 from analyzer.recording import Recording
 from analyzer.settings import thresholds
 
@@ -43,7 +42,8 @@ class Independent:
 
     `across` positive to the left, `along` forward, `up` upward; `direction` (n, 2) the unit vector of travel east and north;
     `pushed` [m/s] how much the forward force or the wheels changed the speed within a second; `sources` what the axes rest
-    on, in words, by axis. `slope` as `up`, by the slope of the height alone; NaN where `up` is known.
+    on, in words, by axis. `slope` as `up`, by the slope of the height alone; NaN where `up` is known. `watched` the share of the
+    epochs in motion, by axis, where something speaks; `refused` what was given and does not move with the solution, in words.
     """
 
     across: Floats
@@ -53,6 +53,8 @@ class Independent:
     pushed: Floats
     slope: Floats
     sources: dict[str, str]
+    watched: dict[str, float] = field(default_factory=dict)
+    refused: tuple[str, ...] = ()
 
 
 def independent_motion(recording: Recording, track: Track, *, usable: Flags | None = None) -> Independent:
@@ -63,10 +65,11 @@ def independent_motion(recording: Recording, track: Track, *, usable: Flags | No
     whole = track.fixed if usable is None else track.fixed & usable
     moving = binary_erosion(whole, iterations=2) & (np.nan_to_num(speed) > limits["independent.least_speed"])
     half = max(2, round(limits["independent.window"] / track.nominal_s))
-    rates = _rates(recording, track.t)
+    heard = _heard(recording, track, course, speed, moving)
+    rates, wheel = heard.rates, heard.wheel
     nothing = np.full(len(track), np.nan)
     across, up, along, sources = nothing, nothing, nothing, {}
-    turned, word = _turned(recording, track.t, rates)
+    turned, word = _turned(recording, track.t, rates if heard.yaw else None)
     if turned is not None:
         difference = _unwrapped(course - turned, moving)
         turn_rate = np.gradient(turned, track.t)
@@ -77,28 +80,85 @@ def independent_motion(recording: Recording, track: Track, *, usable: Flags | No
         sources["across"] = word
     climbing = np.where(moving, np.arctan2(np.gradient(track.places[:, 2], track.t), speed), np.nan)
     road = nothing
-    if rates is None:
+    if rates is None or not heard.pitch:
         road = np.where(moving, speed * flattened(climbing, half), np.nan)
     else:
         # both sides are means over the same two steps, so that slow sampling does not part them
         pitched = np.gradient(rates["pitch_grown"], track.t)
         pulled = _pulled(track.t, np.nan_to_num(speed), track.nominal_s)
-        leant = _grown(track.t, np.nan_to_num(np.gradient(rates["yaw"], track.t)) ** 2 * np.nan_to_num(speed))
+        leant = grown(track.t, np.nan_to_num(np.gradient(rates["yaw"], track.t)) ** 2 * np.nan_to_num(speed))
         climbed = without(climbing - pitched, [rates["yaw"], leant, pulled], moving, track, drift=track.t)
         up = _left(speed * flattened(climbed, half), [np.gradient(rates["pitch"], track.t), speed * pulled], moving, half)
         sources["up"] = "the pitch rate of the inertial data"
-    wheel = _wheel(recording, track.t)
     if wheel is not None:
         ratio = np.where(moving & (wheel > limits["independent.least_speed"]), speed / np.maximum(wheel, 0.1), np.nan)
         # an antenna, or a wheel, beside the middle of the car goes faster on the outside of a bend
         turning = np.gradient(np.unwrap(np.nan_to_num(course)) if turned is None else np.nan_to_num(turned), track.t)
         along = _left(speed - wheel * running_median(ratio, half), [np.gradient(np.nan_to_num(speed), track.t), turning], moving, half)
         sources["along"] = "the wheel speed"
-    elif rates is not None:
-        along = _along_by_work(track, speed, _work(recording, track.t, speed), up, moving, half=half)
+    elif heard.force:
+        along = _along_by_work(track, speed, work_of(recording, track.t, speed), up, moving, half=half)
         sources["along"] = "the forward acceleration of the inertial data"
-    pushed = _pushed(recording, track, rates, wheel)
-    return Independent(across, along, up, np.column_stack([np.cos(course), np.sin(course)]), pushed, road, sources)
+    pushed = _pushed(track, heard)
+    watched = {axis: share_of(np.isfinite(seen), moving) for axis, seen in (("across", across), ("along", along), ("up", up)) if axis in sources}
+    return Independent(across, along, up, np.column_stack([np.cos(course), np.sin(course)]), pushed, road, sources, watched, heard.refused)
+
+
+def share_of(seen: Flags, among: Flags) -> float:
+    """Return the share of the epochs `among` which are `seen`; 1 where there are none."""
+    return float(seen[among].mean()) if among.any() else 1.0
+
+
+@dataclass(frozen=True)
+class _Heard:
+    """What was in this car on this drive: `rates` as `rates_of`, `gained` [m/s] and `wheel` [m/s] at the epochs; None where not.
+
+    `yaw`, `force`, `pitch` : whether yaw rate, forward acceleration and pitch rate count; `refused` why something does not, in words.
+    """
+
+    rates: dict[str, Floats] | None
+    gained: Floats
+    wheel: Floats | None
+    yaw: bool
+    force: bool
+    pitch: bool
+    refused: tuple[str, ...]
+
+
+def _heard(recording: Recording, track: Track, course: Floats, speed: Floats, moving: Flags) -> _Heard:
+    """Return what of the sensors moves with the solution; what does not has not watched it."""
+    limits, learnt, nothing, refused = thresholds("analyzer.evidence"), track.learnt, np.full(len(track), np.nan), []
+    rates, wheel, gained = rates_of(recording, track.t), None, nothing
+    turning = yaw = force = pitch = False
+    if rates is not None:
+        gained = gained_of(recording, track.t)
+        turns, gains = following(track.t, _unwrapped(course, moving), rates["yaw"], moving), following(track.t, speed, gained, moving)
+        gaining = gains.moved >= limits["witness.gained"] and gains.by(limits["witness.gains"], widest=limits["witness.gains_scale"])
+        follows = learnt.of("witness.gains", gaining or gains.moved < limits["witness.gained"], "most")
+        turning = gaining if turns.moved < limits["witness.turned"] else turns.by(limits["witness.turns"], widest=limits["witness.turns_scale"])
+        turning = learnt.of("witness.turns", turning, "most")
+        force = turning and follows and bool(np.isfinite(gained).any())
+        pitch = turning and follows and bool(np.isfinite(rates["pitch"]).any())
+        yaw = turning and bool(np.isfinite(rates["yaw"]).any())
+        rates |= {} if yaw else {"yaw": np.zeros(len(track))}
+        refused += [] if turning else [_not_with("yaw rate of the inertial data", "course", turns)]
+        refused += [] if follows else [_not_with("forward acceleration of the inertial data", "speed", gains)]
+    rolled = wheel_speed(recording)
+    if rolled is not None:
+        found = at_epochs(track.t, *rolled)
+        rolls = following(track.t, speed, found, moving)
+        with_it = learnt.of("witness.wheel", rolls.by(limits["witness.wheel"]), "most")
+        wheel = found if with_it and np.isfinite(found).any() else None
+        refused += [] if with_it else [_not_with("wheel speed", "speed", rolls)]
+    return _Heard(rates if turning else None, gained, wheel, yaw, force, pitch, tuple(refused))
+
+
+def _not_with(sensor: str, motion: str, found: Following) -> str:
+    if not np.isfinite(found.correlation):
+        return f"the {sensor} meets too little of the drive in motion to be held against the {motion}"
+    if found.correlation >= thresholds("analyzer.evidence")["witness.gains"]:
+        return f"the {sensor} changes {found.scale:.2g} times as much as the {motion}"
+    return f"the {sensor} does not go with the {motion} (correlation {found.correlation:.2f})"
 
 
 def _pulled(t: Floats, speed: Floats, nominal_s: float) -> Floats:
@@ -108,15 +168,13 @@ def _pulled(t: Floats, speed: Floats, nominal_s: float) -> Floats:
     return np.asarray((np.interp(after, t, speed) - np.interp(before, t, speed)) / (after - before))
 
 
-def _pushed(recording: Recording, track: Track, rates: dict[str, Floats] | None, wheel: Floats | None) -> Floats:
+def _pushed(track: Track, heard: _Heard) -> Floats:
     """Return the change of speed within a second by wheels or forward force, gravity on the slope taken out."""
-    if wheel is not None:
-        return wheel
-    if rates is None:
+    if heard.wheel is not None:
+        return heard.wheel
+    if not heard.force:
         return np.full(len(track), np.nan)
-    at, force = _sensor(recording, "acceleration_x_mps2")
-    gained = at_epochs(track.t, at, _grown(at, force))
-    within = np.interp(track.t + 0.5, track.t, gained) - np.interp(track.t - 0.5, track.t, gained)
+    within = np.interp(track.t + 0.5, track.t, heard.gained) - np.interp(track.t - 0.5, track.t, heard.gained)
     half = max(1, round(10.0 / track.nominal_s))
     return np.asarray(within - running_median(within, half))
 
@@ -127,12 +185,12 @@ def _along_by_work(track: Track, speed: Floats, work: Floats, up: Floats, moving
     turn_rate = np.gradient(np.unwrap(np.arctan2(*np.nan_to_num(track.velocity).T)), track.t)
     way_up = np.nan_to_num(up)
     raised = np.r_[0.0, np.cumsum((way_up[1:] + way_up[:-1]) / 2 * step)]
-    sideways = _grown(track.t, np.nan_to_num(turn_rate * speed**2))
+    sideways = grown(track.t, np.nan_to_num(turn_rate * speed**2))
     pulled = np.gradient(np.nan_to_num(speed), track.t)
     best, least = np.full(len(track), np.nan), np.inf
     for potential in (GRAVITY_MPS2 * (track.places[:, 2] - raised), np.zeros(len(track))):
         energy = np.where(moving, speed**2 / 2 + potential - work, np.nan)
-        energy = without(energy, [work, sideways, speed * pulled], moving, track, drift=_grown(track.t, np.nan_to_num(speed)))
+        energy = without(energy, [work, sideways, speed * pulled], moving, track, drift=grown(track.t, np.nan_to_num(speed)))
         along = flattened(energy, half, np.nan_to_num(speed)) / np.maximum(speed, 1.0)
         along = _left(along, [pulled, turn_rate, turn_rate**2 / np.maximum(speed, 1.0)], moving, half)
         known = np.isfinite(along)
@@ -140,45 +198,6 @@ def _along_by_work(track: Track, speed: Floats, work: Floats, up: Floats, moving
         if spread < least:
             best, least = along, spread
     return best
-
-
-def sensor(recording: Recording, column: str) -> tuple[Floats, Floats]:
-    """Return times [s] and values of one column of the first inertial source, NaN where missing."""
-    inertial = recording.inertial
-    inertial = inertial[inertial["source_id"] == inertial["source_id"].iloc[0]]
-    at = intervals.seconds(pd.DatetimeIndex(inertial.index), pd.DatetimeIndex(recording.fixes.index)[0])
-    return at, inertial[column].to_numpy(np.float64)
-
-
-def _sensor(recording: Recording, column: str) -> tuple[Floats, Floats]:
-    """Return what `sensor` does, zero where missing."""
-    at, values = sensor(recording, column)
-    return at, np.nan_to_num(values)
-
-
-def _grown(at: Floats, values: Floats) -> Floats:
-    """Return the integral by trapezoids; pauses count for half a second at most."""
-    return np.asarray(np.r_[0.0, np.cumsum((values[1:] + values[:-1]) / 2 * np.clip(np.diff(at), 0.0, 0.5))])
-
-
-def _rates(recording: Recording, t: Floats) -> dict[str, Floats] | None:
-    """Return yaw and pitch [rad], integrated, and the integral of the pitch at `t`, NaN outside the data; None without."""
-    if len(recording.inertial) < 100:
-        return None
-    at, yaw_rate = _sensor(recording, "rate_z_radps")
-    pitch = _grown(at, -_sensor(recording, "rate_y_radps")[1])
-    return {"yaw": at_epochs(t, at, _grown(at, yaw_rate)), "pitch": at_epochs(t, at, pitch),
-            "pitch_grown": at_epochs(t, at, _grown(at, pitch))}
-
-
-def _work(recording: Recording, t: Floats, speed: Floats) -> Floats:
-    """Return the work of the forward specific force per mass at `t` [m²/s²], summed at the rate of the inertial data."""
-    at, force = _sensor(recording, "acceleration_x_mps2")
-    known = np.flatnonzero(np.isfinite(speed))
-    if len(known) < 4:
-        return np.full(len(t), np.nan)
-    smooth = Akima1DInterpolator(t[known], speed[known])(np.clip(at, t[known[0]], t[known[-1]]))
-    return at_epochs(t, at, _grown(at, force * smooth))
 
 
 def _turned(recording: Recording, t: Floats, rates: dict[str, Floats] | None) -> tuple[Floats | None, str]:
@@ -190,37 +209,6 @@ def _turned(recording: Recording, t: Floats, rates: dict[str, Floats] | None) ->
     if known.sum() > len(t) / 2:
         return at_epochs(t, t[known], -np.unwrap(np.radians(heading[known]))), "the heading, which follows the gyros"
     return None, ""
-
-
-def wheel_speed(recording: Recording) -> tuple[Floats, Floats] | None:
-    """Return times [s] and values [m/s] of the recorded wheel speed; None without."""
-    if not len(recording.measurement) or "speed_mps" not in recording.measurement:
-        return None
-    wheel = recording.measurement["speed_mps"].dropna()
-    wheel = wheel[pd.DatetimeIndex(wheel.index).notna()]
-    if len(wheel) < 100:
-        return None
-    return intervals.seconds(pd.DatetimeIndex(wheel.index), recording.fixes.index[0]), wheel.to_numpy(np.float64)
-
-
-def _wheel(recording: Recording, t: Floats) -> Floats | None:
-    """Return the recorded wheel speed [m/s] at `t`; None without."""
-    recorded = wheel_speed(recording)
-    if recorded is None:
-        return None
-    found = at_epochs(t, *recorded)
-    return found if np.isfinite(found).sum() > len(t) / 2 else None
-
-
-def at_epochs(t: Floats, at: Floats, values: Floats) -> Floats:
-    """Return `values` interpolated to `t`; NaN outside and across pauses longer than half a second."""
-    order = np.argsort(at, kind="stable")
-    at, values = at[order], values[order]
-    out = np.interp(t, at, values, left=np.nan, right=np.nan)
-    usual = float(np.median(np.diff(at))) if len(at) > 1 else 0.0
-    after = np.clip(np.searchsorted(at, t), 1, len(at) - 1)
-    out[(at[after] - at[after - 1] > max(0.5, 1.5 * usual)) & (t != at[after])] = np.nan
-    return np.asarray(out)
 
 
 def _unwrapped(angle: Floats, known: Flags) -> Floats:

@@ -86,6 +86,15 @@ def _without_arrays(one: Examined) -> Examined:
     return replace(one, bounds=one.bounds.iloc[:0].copy(), foreign=emptied(one.foreign), **parts)
 
 
+def _watching(motions: Sequence[Independent]) -> Independent | None:
+    """Return what watched the drive, by the block with most of it, and for which share of all blocks."""
+    most = max(motions, key=lambda m: len(m.sources), default=None)
+    if most is None:
+        return None
+    shares = {axis: float(np.mean([m.watched.get(axis, 0.0) for m in motions])) for axis in most.sources}
+    return replace(most, watched=shares)
+
+
 def evidence_of(gathered: Gathered, agreement: Agreement, fixes: pd.DataFrame) -> Evidence:
     """Return the evidence of the whole drive but for what there is per epoch."""
     first, chain = gathered.first, agreement.chain
@@ -99,7 +108,7 @@ def evidence_of(gathered: Gathered, agreement: Agreement, fixes: pd.DataFrame) -
     whole = replace(
         first, opinion=opinion, claims=_claims(gathered.claims), modes=tuple(gathered.modes), road=Seconds.joined(gathered.road),
         slews=replace(first.slews, spans=np.concatenate(gathered.spans), step=np.concatenate(gathered.steps)),
-        motion=max(gathered.motion, key=lambda m: len(m.sources), default=None),
+        motion=_watching(gathered.motion),
         doubts=None if first.doubts is None else replace(first.doubts, turned_deg=max(gathered.turned_deg, default=float("nan"))))
     return Evidence(
         first.bounds, part_of.segment_table(fixes, first.track, opinion), part_of.jump_table(fixes, opinion),

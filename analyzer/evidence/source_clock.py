@@ -15,8 +15,8 @@ import pandas as pd
 
 from analyzer import timebase
 from analyzer.correlation import correlate, top_between
-from analyzer.evidence.independent import sensor, wheel_speed
 from analyzer.evidence.learnt import Learnt
+from analyzer.evidence.sensor_series import sensor, wheel_speed
 from analyzer.evidence.track import Floats, Track
 from analyzer.recording import Finding, Recording
 from analyzer.settings import thresholds

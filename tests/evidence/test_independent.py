@@ -11,7 +11,9 @@ from scipy.ndimage import uniform_filter1d
 
 from analyzer import tables
 from analyzer.evidence.chain import worst_in_plan
-from analyzer.evidence.independent import Independent, at_epochs, flattened, independent_motion, running_median
+from analyzer.evidence.evidence_words import unwatched_axes, unwatched_words
+from analyzer.evidence.independent import Independent, flattened, independent_motion, running_median
+from analyzer.evidence.sensor_series import at_epochs
 from analyzer.evidence.slews import _height_alone, find_slews
 from analyzer.evidence.track import Track
 from analyzer.recording import Recording
@@ -140,7 +142,9 @@ def test_a_body_that_rears_up_with_every_push_leaves_nothing_in_height(rate_hz: 
 
     def motion(per_mps2: float) -> Independent:
         body = per_mps2 * np.gradient(speed_at(at), at)
-        table = _recording(plain).inertial.assign(rate_y_radps=-np.gradient(body, at) + 5e-4 + 1e-3 * rng.normal(size=len(at)), rate_z_radps=0.0)
+        noise = 1e-3 * rng.normal(size=(2, len(at)))
+        table = _recording(plain).inertial.assign(rate_y_radps=-np.gradient(body, at) + 5e-4 + noise[0], rate_z_radps=noise[1],
+                                                  acceleration_x_mps2=np.gradient(speed_at(at), at))
         return independent_motion(replace(_recording(plain), inertial=table), track)
 
     felt = float(np.std(0.005 * np.gradient(speed, plain.t) * speed))
@@ -222,3 +226,75 @@ def test_with_the_heading_alone_the_slope_finds_the_other_end(height_m: float, e
         assert slews.spans[0, 0] < 123.0 < slews.spans[0, 1]
         assert slews.step[0, 2] == pytest.approx(height_m, abs=0.2)
         assert worst_in_plan(slews.var)[0] > 100.0, "what the axis under watch shows is not all of it"
+
+
+def _watched(track: Track, **changed: object) -> Independent:
+    recording = _recording(track)
+    return independent_motion(replace(recording, inertial=recording.inertial.assign(**changed)), track)
+
+
+@pytest.mark.parametrize("kind", ["another day", "another drive", "zeros", "axes exchanged", "degrees", "sign"])
+def test_a_sensor_that_does_not_move_with_the_car_has_not_watched_it(kind: str) -> None:
+    """Given, it must not count: neither as a witness nor as evidence; why is said."""
+    track = weaving(white_m=0.0005, doppler_mps=0.003)
+    table = _recording(track).inertial
+    yaw, pull = table["rate_z_radps"].to_numpy(), table["acceleration_x_mps2"].to_numpy()
+    later = {
+        "another drive": {"rate_z_radps": np.roll(yaw[::-1], 3000), "acceleration_x_mps2": np.roll(pull[::-1], 3000)},
+        "zeros": dict.fromkeys(("rate_z_radps", "rate_y_radps", "acceleration_x_mps2"), 0.0),
+        "axes exchanged": {"rate_z_radps": table["rate_y_radps"], "rate_y_radps": yaw},
+        "degrees": {"rate_z_radps": np.radians(yaw)},
+        "sign": {"rate_z_radps": -yaw},
+    }.get(kind, {})
+    changed = table.assign(**later)
+    if kind == "another day":
+        changed.index = changed.index + pd.Timedelta(days=1)
+    motion = independent_motion(replace(_recording(track), inertial=changed), track)
+    assert motion.sources == {} and np.isnan(motion.across).all() and np.isnan(motion.along).all() and np.isnan(motion.up).all()
+    why = motion.refused[0]
+    assert "yaw rate of the inertial data" in why and set(unwatched_axes(motion)) == {"across", "along", "up"}
+    (refused, unwatched) = unwatched_words(unwatched_axes(motion), motion)
+    assert refused.code == "witness_refused" and why[1:] in refused.text and unwatched.code == "fused_unwatched"
+
+
+def test_a_forward_acceleration_of_another_axis_watches_neither_along_nor_in_height() -> None:
+    track = weaving(white_m=0.0005, doppler_mps=0.003)
+    motion = _watched(track, acceleration_x_mps2=np.random.default_rng(2).normal(size=len(_recording(track).inertial)))
+    assert set(motion.sources) == {"across"} and "forward acceleration" in motion.refused[0]
+
+
+def test_an_axis_that_was_not_recorded_is_no_contradiction() -> None:
+    """A car's own yaw rate alone watches across the track, and nothing is said against it."""
+    track = weaving(white_m=0.0005, doppler_mps=0.003)
+    motion = _watched(track, acceleration_x_mps2=np.nan, rate_y_radps=np.nan)
+    assert set(motion.sources) == {"across"} and motion.refused == ()
+    motion = _watched(track, rate_z_radps=0.013)
+    assert set(motion.sources) == {"along", "up"} and motion.refused == () and np.isfinite(motion.up).any()
+
+
+@pytest.mark.parametrize("stopped", ["ends", "freezes"])
+def test_half_a_drive_is_not_watched(stopped: str) -> None:
+    track = weaving(white_m=0.0005, doppler_mps=0.003)
+    table = _recording(track).inertial
+    half = len(table) // 2
+    if stopped == "ends":
+        table = table.iloc[:half]
+    else:
+        table.iloc[half:] = table.iloc[half].to_numpy()
+    motion = independent_motion(replace(_recording(track), inertial=table), track)
+    assert set(motion.sources) == {"across", "along", "up"} and all(0.3 < share < 0.7 for share in motion.watched.values())
+    assert np.isnan(motion.across[track.t > track.t[-1] * 0.55]).all()
+    assert set(unwatched_axes(motion)) == {"across", "along", "up"} and motion.refused == ()
+    assert " % of the time in motion" in next(iter(unwatched_words(unwatched_axes(motion), motion))).text
+
+
+@pytest.mark.parametrize(("kind", "counts"), [("right", True), ("scale", True), ("zeros", False), ("constant", False), ("another drive", False)])
+def test_a_wheel_speed_counts_where_it_goes_with_the_car(kind: str, counts: bool) -> None:
+    track = weaving(white_m=0.0005, doppler_mps=0.003)
+    recording = _recording(track, inertial=False)
+    speed = np.hypot(*weaving(doppler_mps=0.0).velocity.T)
+    rolled = {"right": speed, "scale": 1.02 * speed, "zeros": 0.0 * speed, "constant": 0.0 * speed + 12.3, "another drive": np.roll(speed[::-1], 700)}[kind]
+    seen = pd.DataFrame({"source_id": 0, "speed_mps": rolled}, index=recording.fixes.index)
+    motion = independent_motion(replace(recording, measurement=seen), track)
+    assert (motion.sources.get("along") == "the wheel speed") == counts
+    assert (motion.refused == ()) == counts and ("along" in unwatched_axes(motion)) != counts
