@@ -69,7 +69,7 @@ def independent_motion(recording: Recording, track: Track, *, usable: Flags | No
     rates, wheel = heard.rates, heard.wheel
     nothing = np.full(len(track), np.nan)
     across, up, along, sources = nothing, nothing, nothing, {}
-    turned, word = _turned(recording, track.t, rates if heard.yaw else None)
+    turned, word = _turned(recording, track.t, rates if heard.yaw else None, moving)
     if turned is not None:
         difference = _unwrapped(course - turned, moving)
         turn_rate = np.gradient(turned, track.t)
@@ -200,13 +200,15 @@ def _along_by_work(track: Track, speed: Floats, work: Floats, up: Floats, moving
     return best
 
 
-def _turned(recording: Recording, t: Floats, rates: dict[str, Floats] | None) -> tuple[Floats | None, str]:
-    """Return how far the car turned [rad], to the left, up to a slow offset, and what it rests on."""
-    if rates is not None:
-        return rates["yaw"], "the yaw rate of the inertial data"
+def _turned(recording: Recording, t: Floats, rates: dict[str, Floats] | None, moving: Flags) -> tuple[Floats | None, str]:
+    """Return how far the car turned [rad], to the left, up to a slow offset, and what it rests on: of yaw rate and heading what covers the drive."""
     heading = recording.fixes["heading_deg"].to_numpy(np.float64)
     known = np.isfinite(heading)
-    if known.sum() > len(t) / 2:
+    headed = bool(known.sum() > len(t) / 2)
+    covers = rates is not None and share_of(np.isfinite(rates["yaw"]), moving) >= thresholds("analyzer.evidence")["witness.share"]
+    if rates is not None and (covers or not headed):
+        return rates["yaw"], "the yaw rate of the inertial data"
+    if headed:
         return at_epochs(t, t[known], -np.unwrap(np.radians(heading[known]))), "the heading, which follows the gyros"
     return None, ""
 

@@ -99,21 +99,26 @@ def lag_of(t: Floats, own: Floats, at: Floats, other: Floats, *, least_s: float 
     if mine is None or theirs is None:
         return None
     reach = round(most / step)
-    score = _agreement(mine, theirs, reach)
+    score, as_it_is = _agreement(mine, theirs, reach)
     best = int(np.argmax(score))
     between = top_between(*score[best - 1: best + 2]) if 0 < best < 2 * reach else 0.0
     lag = (best - reach + between) * step
     left, unmoved = 1 - score[best] ** 2, 1 - max(score[reach], 0.0) ** 2
-    clear = score[best] > limits["clock.agree"] and unmoved > limits["clock.better"] * left
+    in_part = score[reach] == 0.0 and as_it_is > limits["clock.in_part"]
+    clear = score[best] > limits["clock.agree"] and unmoved > limits["clock.better"] * left and not in_part
     return float(lag) if clear and abs(lag) > max(limits["clock.least"], least_s) else None
 
 
-def _agreement(mine: Floats, theirs: Floats, reach: int) -> Floats:
-    """Return the correlation of two rows of bins at moves from -reach to reach bins; zero where too little overlaps."""
+def _agreement(mine: Floats, theirs: Floats, reach: int) -> tuple[Floats, float]:
+    """Return the correlation of two rows of bins at moves from -reach to reach bins, zero where too little overlaps; and that of what is not moved.
+
+    A source that covers a part of the drive may overlap more where it is moved: without a move ten seconds are enough.
+    """
     found, count = correlate(mine, theirs)
     near = slice(len(mine) - 1 - reach, len(mine) + reach)
     enough = count[near] > 0.5 * min(np.isfinite(mine).sum(), np.isfinite(theirs).sum())
-    return np.asarray(np.where(enough, np.nan_to_num(found[near]), 0.0))
+    as_it_is = float(found[len(mine) - 1]) if count[len(mine) - 1] * thresholds("analyzer.evidence")["clock.step"] >= 10.0 else 0.0
+    return np.asarray(np.where(enough, np.nan_to_num(found[near]), 0.0)), as_it_is
 
 
 def _binned(t: Floats, value: Floats, start: float, end: float, step: float) -> Floats | None:

@@ -178,7 +178,11 @@ def heading_bound(recording: Recording, t: Floats, *, learnt: Learnt | None = No
     learnt = learnt or Learnt()
     size, has = lasting(t, difference, width_s=limit["heading.window"], learnt=learnt, key="heading.lasting")
     near, compared = nearest_known(t, size, has, np.inf)
-    extra = np.where(compared, np.maximum(near - limit["heading.slip"], 0.0), 0.0)
+    # slip comes and goes; what all straight driving of the day shows is mounting, and an error of the heading everywhere
+    on_straights = difference[np.isfinite(difference)]
+    steady = abs(learnt.quantile("heading.steady", on_straights, empty=0.0, when_s=t[np.isfinite(difference)]))
+    steady = steady if limit["heading.steady"] < steady < limit["heading.turned"] else 0.0
+    extra = np.maximum(np.where(compared, near - limit["heading.slip"], 0.0), steady)
     white, rough = white_noise(t, np.degrees(np.unwrap(np.radians(np.where(known, heading, 0.0)))), known, learnt=learnt, key="heading.white")
     floor = np.maximum(limit["heading.least"], np.nan_to_num(white * rough))
     claim = np.where(np.isfinite(sigma), np.maximum(AXIS_95 * sigma, floor), np.maximum(floor, limit["heading.class"]))

@@ -68,7 +68,10 @@ Flags = NDArray[np.bool_]
 #: is not recorded. Velocity is turned into the axes of the positions where no position is logged, too, with what climbing adds far from the
 #: origin; a course that points against the motion is turned about; over a leap second one second more passes. White noise stands for no
 #: more of the error than long stands showed, and what is added to claims that stands disprove grows by degrees.
-RULES_VERSION = "15"
+#: 16: a sensor that does not move with the solution, or speaks for a part of the drive only, has not watched it (data of another day had made a
+#: fused run fit), and is not moved to another lap; heights of passes that go on parting are those of two roads and no error; a heading that is
+#: off on all straights is off in its bound.
+RULES_VERSION = "16"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",
     "vertical": "vertical_bound_m",

@@ -288,6 +288,14 @@ def test_half_a_drive_is_not_watched(stopped: str) -> None:
     assert " % of the time in motion" in next(iter(unwatched_words(unwatched_axes(motion), motion))).text
 
 
+def test_a_heading_that_covers_the_drive_is_better_than_half_a_yaw_rate() -> None:
+    track = weaving(white_m=0.0005, doppler_mps=0.003)
+    both = _recording(track, heading=True)
+    motion = independent_motion(replace(both, inertial=both.inertial.iloc[:len(both.inertial) // 2]), track)
+    assert "heading" in motion.sources["across"] and motion.watched["across"] > 0.9 > motion.watched["along"]
+    assert unwatched_axes(motion) == ("along", "up")
+
+
 @pytest.mark.parametrize(("kind", "counts"), [("right", True), ("scale", True), ("zeros", False), ("constant", False), ("another drive", False)])
 def test_a_wheel_speed_counts_where_it_goes_with_the_car(kind: str, counts: bool) -> None:
     track = weaving(white_m=0.0005, doppler_mps=0.003)

@@ -49,6 +49,14 @@ def test_nothing_is_moved_where_nothing_shows_a_lag(other: str) -> None:
     assert lag_of(t, rate(t), at, values[other]) is None
 
 
+def test_a_source_that_covers_a_part_of_the_drive_is_not_moved_to_cover_more_of_it() -> None:
+    """Laps of 90 s: the first lap alone fits the second as well, moved by as much as is looked for or less."""
+    t = np.arange(0, 360, 0.1)
+    own = np.where(t > 60.0, rate(np.mod(t, 40.0)) + 0.02 * np.random.default_rng(4).normal(size=len(t)), np.nan)
+    at = np.arange(0, 75, 0.01)
+    assert lag_of(t, own, at, rate(np.mod(at, 40.0))) is None
+
+
 def test_evenly_repeated_turns_say_nothing() -> None:
     """A slalom repeats itself: a lag of a whole turn agrees as well, and no lag has to be taken from it."""
     t = np.arange(0.0, 600.0, 0.1)

@@ -90,6 +90,16 @@ def test_heading_is_bounded_by_claim_and_course() -> None:
     assert np.median(claimed.bound) == pytest.approx(1.959964 * 0.1, rel=1e-3)
 
 
+@pytest.mark.parametrize(("offset", "least", "most"), [(2.0, 2.0, 3.2), (-0.8, 0.8, 2.0), (0.1, 0.9, 1.1)])
+def test_what_all_straight_driving_shows_is_part_of_the_heading_bound(offset: float, least: float, most: float) -> None:
+    """A mounting yaw that was not entered is an error of every epoch, in bends too; side slip is not there on straights."""
+    t, speed, _ = drive()
+    course = np.degrees(2 * np.pi * t / 300.0) % 360
+    slip = 1.5 * np.sin(2 * np.pi * t / 7.0)
+    found = heading_bound(recorded(t, speed_mps=speed, course_deg=course, heading_deg=(course + offset + slip) % 360), t)
+    assert least <= found.bound.min() and np.median(found.bound) <= most
+
+
 def test_along_and_across_of_a_circular_error() -> None:
     """95 % of one axis over the 95 % radius of a circular normal: 1.95996 / 2.44775 (closed forms)."""
     along, across = along_across(np.array([0.1]), np.array([0.01]), np.array([0.01]), np.array([33.0]))
