@@ -27,9 +27,9 @@ import numpy as np
 from scipy.ndimage import binary_erosion, median_filter, uniform_filter1d
 
 from analyzer.evidence.sensor_errors import without
-from analyzer.evidence.sensor_series import at_epochs, gained_of, grown, rates_of, wheel_speed, work_of
+from analyzer.evidence.sensor_series import at_epochs, grown, unwrapped, work_of
 from analyzer.evidence.track import Flags, Floats, Track
-from analyzer.evidence.witness import Following, following
+from analyzer.evidence.witness import Heard, heard_of, share_of
 from analyzer.recording import Recording
 from analyzer.settings import thresholds
 
@@ -65,13 +65,13 @@ def independent_motion(recording: Recording, track: Track, *, usable: Flags | No
     whole = track.fixed if usable is None else track.fixed & usable
     moving = binary_erosion(whole, iterations=2) & (np.nan_to_num(speed) > limits["independent.least_speed"])
     half = max(2, round(limits["independent.window"] / track.nominal_s))
-    heard = _heard(recording, track, course, speed, moving)
+    heard = heard_of(recording, track, course, speed, moving=moving)
     rates, wheel = heard.rates, heard.wheel
     nothing = np.full(len(track), np.nan)
     across, up, along, sources = nothing, nothing, nothing, {}
     turned, word = _turned(recording, track.t, rates if heard.yaw else None, moving)
     if turned is not None:
-        difference = _unwrapped(course - turned, moving)
+        difference = unwrapped(course - turned, moving)
         turn_rate = np.gradient(turned, track.t)
         # scale of the gyro; an antenna ahead of the axle, and slip of the tyres, are the same angle again in every bend of a kind
         followed = [turned, turn_rate / np.maximum(np.nan_to_num(speed), 1.0), speed * turn_rate]
@@ -104,63 +104,6 @@ def independent_motion(recording: Recording, track: Track, *, usable: Flags | No
     return Independent(across, along, up, np.column_stack([np.cos(course), np.sin(course)]), pushed, road, sources, watched, heard.refused)
 
 
-def share_of(seen: Flags, among: Flags) -> float:
-    """Return the share of the epochs `among` which are `seen`; 1 where there are none."""
-    return float(seen[among].mean()) if among.any() else 1.0
-
-
-@dataclass(frozen=True)
-class _Heard:
-    """What was in this car on this drive: `rates` as `rates_of`, `gained` [m/s] and `wheel` [m/s] at the epochs; None where not.
-
-    `yaw`, `force`, `pitch` : whether yaw rate, forward acceleration and pitch rate count; `refused` why something does not, in words.
-    """
-
-    rates: dict[str, Floats] | None
-    gained: Floats
-    wheel: Floats | None
-    yaw: bool
-    force: bool
-    pitch: bool
-    refused: tuple[str, ...]
-
-
-def _heard(recording: Recording, track: Track, course: Floats, speed: Floats, moving: Flags) -> _Heard:
-    """Return what of the sensors moves with the solution; what does not has not watched it."""
-    limits, learnt, nothing, refused = thresholds("analyzer.evidence"), track.learnt, np.full(len(track), np.nan), []
-    rates, wheel, gained = rates_of(recording, track.t), None, nothing
-    turning = yaw = force = pitch = False
-    if rates is not None:
-        gained = gained_of(recording, track.t)
-        turns, gains = following(track.t, _unwrapped(course, moving), rates["yaw"], moving), following(track.t, speed, gained, moving)
-        gaining = gains.moved >= limits["witness.gained"] and gains.by(limits["witness.gains"], widest=limits["witness.gains_scale"])
-        follows = learnt.of("witness.gains", gaining or gains.moved < limits["witness.gained"], "most")
-        turning = gaining if turns.moved < limits["witness.turned"] else turns.by(limits["witness.turns"], widest=limits["witness.turns_scale"])
-        turning = learnt.of("witness.turns", turning, "most")
-        force = turning and follows and bool(np.isfinite(gained).any())
-        pitch = turning and follows and bool(np.isfinite(rates["pitch"]).any())
-        yaw = turning and bool(np.isfinite(rates["yaw"]).any())
-        rates |= {} if yaw else {"yaw": np.zeros(len(track))}
-        refused += [] if turning else [_not_with("yaw rate of the inertial data", "course", turns)]
-        refused += [] if follows else [_not_with("forward acceleration of the inertial data", "speed", gains)]
-    rolled = wheel_speed(recording)
-    if rolled is not None:
-        found = at_epochs(track.t, *rolled)
-        rolls = following(track.t, speed, found, moving)
-        with_it = learnt.of("witness.wheel", rolls.by(limits["witness.wheel"]), "most")
-        wheel = found if with_it and np.isfinite(found).any() else None
-        refused += [] if with_it else [_not_with("wheel speed", "speed", rolls)]
-    return _Heard(rates if turning else None, gained, wheel, yaw, force, pitch, tuple(refused))
-
-
-def _not_with(sensor: str, motion: str, found: Following) -> str:
-    if not np.isfinite(found.correlation):
-        return f"the {sensor} meets too little of the drive in motion to be held against the {motion}"
-    if found.correlation >= thresholds("analyzer.evidence")["witness.gains"]:
-        return f"the {sensor} changes {found.scale:.2g} times as much as the {motion}"
-    return f"the {sensor} does not go with the {motion} (correlation {found.correlation:.2f})"
-
-
 def _pulled(t: Floats, speed: Floats, nominal_s: float) -> Floats:
     """Return the change of speed [m/s²] over half a second, as springs follow it; from one epoch to the next it would be noise at high rates."""
     reach = max(0.25, nominal_s)
@@ -168,7 +111,7 @@ def _pulled(t: Floats, speed: Floats, nominal_s: float) -> Floats:
     return np.asarray((np.interp(after, t, speed) - np.interp(before, t, speed)) / (after - before))
 
 
-def _pushed(track: Track, heard: _Heard) -> Floats:
+def _pushed(track: Track, heard: Heard) -> Floats:
     """Return the change of speed within a second by wheels or forward force, gravity on the slope taken out."""
     if heard.wheel is not None:
         return heard.wheel
@@ -211,14 +154,6 @@ def _turned(recording: Recording, t: Floats, rates: dict[str, Floats] | None, mo
     if headed:
         return at_epochs(t, t[known], -np.unwrap(np.radians(heading[known]))), "the heading, which follows the gyros"
     return None, ""
-
-
-def _unwrapped(angle: Floats, known: Flags) -> Floats:
-    """Return a slowly varying angle [rad] unwrapped where known, NaN elsewhere."""
-    at = np.flatnonzero(known & np.isfinite(angle))
-    out = np.full(len(angle), np.nan)
-    out[at] = np.unwrap(angle[at])
-    return out
 
 
 def running_median(values: Floats, half: int) -> Floats:

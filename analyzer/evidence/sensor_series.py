@@ -93,3 +93,11 @@ def at_epochs(t: Floats, at: Floats, values: Floats) -> Floats:
     after = np.clip(np.searchsorted(at, t), 1, len(at) - 1)
     out[(at[after] - at[after - 1] > max(0.5, 1.5 * usual)) & (t != at[after])] = np.nan
     return np.asarray(out)
+
+
+def unwrapped(angle: Floats, known: Flags) -> Floats:
+    """Return a slowly varying angle [rad] unwrapped where known, NaN elsewhere."""
+    at = np.flatnonzero(known & np.isfinite(angle))
+    out = np.full(len(angle), np.nan)
+    out[at] = np.unwrap(angle[at])
+    return out

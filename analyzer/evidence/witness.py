@@ -12,12 +12,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analyzer.evidence.sensor_series import at_epochs, gained_of, rates_of, unwrapped, wheel_speed
+from analyzer.evidence.track import Flags, Floats, Track
+from analyzer.recording import Recording
 from analyzer.settings import thresholds
-
-Floats = NDArray[np.float64]
-Flags = NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -55,3 +54,60 @@ def following(t: Floats, own: Floats, theirs: Floats, known: Flags) -> Following
     if size == 0.0:
         return Following(0.0, 0.0, float(np.sqrt(square / len(mine))))
     return Following(float(mine @ other) / size, float(mine @ other) / square, float(np.sqrt(square / len(mine))))
+
+
+def share_of(seen: Flags, among: Flags) -> float:
+    """Return the share of the epochs `among` which are `seen`; 1 where there are none."""
+    return float(seen[among].mean()) if among.any() else 1.0
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What was in this car on this drive: `rates` as `rates_of`, `gained` [m/s] and `wheel` [m/s] at the epochs; None where not.
+
+    `yaw`, `force`, `pitch` : whether yaw rate, forward acceleration and pitch rate count; `refused` why something does not, in words.
+    """
+
+    rates: dict[str, Floats] | None
+    gained: Floats
+    wheel: Floats | None
+    yaw: bool
+    force: bool
+    pitch: bool
+    refused: tuple[str, ...]
+
+
+def heard_of(recording: Recording, track: Track, course: Floats, speed: Floats, *, moving: Flags) -> Heard:
+    """Return what of the sensors moves with the solution; what does not has not watched it."""
+    limits, learnt, nothing, refused = thresholds("analyzer.evidence"), track.learnt, np.full(len(track), np.nan), []
+    rates, wheel, gained = rates_of(recording, track.t), None, nothing
+    turning = yaw = force = pitch = False
+    if rates is not None:
+        gained = gained_of(recording, track.t)
+        turns, gains = following(track.t, unwrapped(course, moving), rates["yaw"], moving), following(track.t, speed, gained, moving)
+        gaining = gains.moved >= limits["witness.gained"] and gains.by(limits["witness.gains"], widest=limits["witness.gains_scale"])
+        follows = learnt.of("witness.gains", gaining or gains.moved < limits["witness.gained"], "most")
+        turning = gaining if turns.moved < limits["witness.turned"] else turns.by(limits["witness.turns"], widest=limits["witness.turns_scale"])
+        turning = learnt.of("witness.turns", turning, "most")
+        force = turning and follows and bool(np.isfinite(gained).any())
+        pitch = turning and follows and bool(np.isfinite(rates["pitch"]).any())
+        yaw = turning and bool(np.isfinite(rates["yaw"]).any())
+        rates |= {} if yaw else {"yaw": np.zeros(len(track))}
+        refused += [] if turning else [_not_with("yaw rate of the inertial data", "course", turns)]
+        refused += [] if follows else [_not_with("forward acceleration of the inertial data", "speed", gains)]
+    rolled = wheel_speed(recording)
+    if rolled is not None:
+        found = at_epochs(track.t, *rolled)
+        rolls = following(track.t, speed, found, moving)
+        with_it = learnt.of("witness.wheel", rolls.by(limits["witness.wheel"]), "most")
+        wheel = found if with_it and np.isfinite(found).any() else None
+        refused += [] if with_it else [_not_with("wheel speed", "speed", rolls)]
+    return Heard(rates if turning else None, gained, wheel, yaw, force, pitch, tuple(refused))
+
+
+def _not_with(sensor: str, motion: str, found: Following) -> str:
+    if not np.isfinite(found.correlation):
+        return f"the {sensor} meets too little of the drive in motion to be held against the {motion}"
+    if found.correlation >= thresholds("analyzer.evidence")["witness.gains"]:
+        return f"the {sensor} changes {found.scale:.2g} times as much as the {motion}"
+    return f"the {sensor} does not go with the {motion} (correlation {found.correlation:.2f})"
