@@ -23,7 +23,7 @@ def add_parser(verbs: Any) -> None:
     parser.add_argument(
         "--require-comparable",
         action="store_true",
-        help="exit 6 where the runs do not share one base frame as they stand or as aligned",
+        help="exit 6 where the runs do not share one base frame as they stand or as aligned, or their antenna offset differs",
     )
     parser.add_argument("--out", metavar="DIR", type=Path, required=True, help="result folder to make")
     parser.add_argument(
@@ -100,11 +100,16 @@ def _tell(comparison: Comparison, args: argparse.Namespace, aside: Path | None) 
 def _refuse_incomparable(comparison: Comparison, args: argparse.Namespace) -> None:
     """Refuse runs that do not share one base frame, where that was required."""
     accepted = ("comparable", "comparable_after_shift") if args.align_to else ("comparable",)
-    if args.require_comparable and comparison.level not in accepted:
+    if args.require_comparable and (comparison.level not in accepted or comparison.frames.offset_differs_m()):
         raise RefusedError(
             f"{comparison.sentences[0].rstrip('.')} ({comparison.level.replace('_', ' ')}); see "
             f"{args.out / 'report.html'} "
-            "for the evidence, and use --align-to where the shift is known."
+            "for the evidence, and "
+            + (
+                "leave out the runs whose antenna offset differs."
+                if comparison.frames.offset_differs_m()
+                else "use --align-to where the shift is known."
+            )
         )
 
 

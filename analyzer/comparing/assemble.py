@@ -52,7 +52,7 @@ def comparison(
     labels = [r.name for r in runs]
     return Comparison(
         level=level,
-        sentences=_sentences(runs, told, level, name, applied, notes),
+        sentences=_sentences(runs, told, _head(level, found), name, applied, notes),
         reference=runs[reference].name,
         aligned_to=name,
         runs=run_table(runs, found=found, told=told, applied=applied, gathered=gathered),
@@ -143,18 +143,12 @@ def _quantities(sample: RunSample | None) -> dict[str, float]:
 def _sentences(
     runs: Sequence[Run],
     told: Sequence[Answer],
-    level: str,
+    head: str,
     aligned: str | None,
     applied: Array,
     notes: Sequence[Finding],
 ) -> tuple[str, ...]:
-    """Return the answer in words: the overall word, alignment, then every set-up."""
-    head = {
-        "comparable": "The runs are comparable as they stand",
-        "comparable_after_shift": "The runs are comparable only after a shift of their base frames",
-        "not_evaluated": "Whether the runs share one base frame is not evaluated",
-        "not_comparable": "The runs are not comparable in position",
-    }[level]
+    """Return the answer in words: the overall word `head`, alignment, then every set-up."""
     out = [head]
     if aligned is not None:
         moved = int((np.linalg.norm(applied, axis=1) > 0).sum())
@@ -167,6 +161,21 @@ def _sentences(
     out += [s for a in order for s in a.sentences]
     out += [f.text for f in notes if f.level == "problem" or f.code in _SAID]
     return tuple(dict.fromkeys(_stop(s) for s in out))
+
+
+def _head(level: str, found: Frames) -> str:
+    """Return the overall word: on the base frames, and on the antenna offset, which no shift of a frame makes up for."""
+    head = {
+        "comparable": "The runs are comparable as they stand",
+        "comparable_after_shift": "The runs are comparable only after a shift of their base frames",
+        "not_evaluated": "Whether the runs share one base frame is not evaluated",
+        "not_comparable": "The runs are not comparable in position",
+    }[level]
+    off_m = found.offset_differs_m()
+    if not off_m or level == "not_comparable":
+        return head
+    frames = "The runs share one base frame as they stand" if level == "comparable" else head
+    return f"{frames}, but the antenna offset on the car differs by {off_m:.3f} m: positions differ by as much, turning with the car"
 
 
 def _stop(text: str) -> str:

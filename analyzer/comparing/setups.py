@@ -88,6 +88,10 @@ class Frames:
         own = (setup.day, setup.place, setup.station_id)
         return any((s.day, s.place, s.station_id) == own for s in self.setups if s.index != setup.index)
 
+    def offset_differs_m(self) -> float:
+        """Return by how much the antenna offset on the car differs from the reference at most [m]; 0 where none was found to."""
+        return max((float(np.hypot(*s.lever.vector_m)) for s in self.setups if s.lever and s.lever.found), default=0.0)
+
     def not_linked(self, setup: Setup) -> str:
         """Say why no mark tells of the shift of a set-up."""
         if self.apart & {*setup.runs, *self.setups[self.reference].runs}:

@@ -41,7 +41,7 @@ def render_comparison(comparison: Comparison) -> str:
     page = Page(
         "Are these runs comparable?",
         _run_line(comparison),
-        _CLASSES[comparison.level],
+        _class_of(comparison),
         f"Base frames: {LEVEL_WORDS[comparison.level]}",
         comparison.sentences[0],
         tuple(wording.sentence(s) for s in comparison.sentences[1:]),
@@ -56,6 +56,12 @@ def render_comparison(comparison: Comparison) -> str:
     )
     figures = pictures("spots", lambda width: spots_map(comparison, width=width), wide=7.0)
     return render_page("plain.html.jinja", page=page, figures=figures, alternatives={"spots": _map_words(comparison)})
+
+
+def _class_of(comparison: Comparison) -> str:
+    """Return the colour of the answer; one frame is not all well where the antenna offset on the car differs."""
+    found = _CLASSES[comparison.level]
+    return "fit_with_exclusions" if found == "fit" and comparison.frames.offset_differs_m() else found
 
 
 def _run_line(comparison: Comparison) -> str:

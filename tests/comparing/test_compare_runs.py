@@ -10,11 +10,13 @@ import pandas as pd
 import pytest
 from run_folders import MARKS, ORIGIN, loop, mark_stands, out_and_back, run_folder
 
+from analyzer.cli import main
 from analyzer.comparing.compare import compare
 from analyzer.comparing.runs import headings
 from analyzer.comparing.write import write_comparison
 from analyzer.errors import InputError, RefusedError, UsageError
 from analyzer.geodesy import from_enu
+from analyzer.report.compare_page import render_comparison
 from analyzer.report.compare_page_runs import over_time_part
 
 DAYS = ("2026-04-14T08:00:00Z", "2026-04-15T08:00:00Z", "2026-04-16T08:00:00Z")
@@ -89,6 +91,21 @@ def test_wrong_antenna_offset_on_the_car_is_not_taken_for_the_base(tmp_path: Pat
     assert lever.found
     assert lever.vector_m == pytest.approx((0.06, 0.0), abs=0.02)
     assert any("turns with the car" in s for s in found.sentences)
+    off_m = found.frames.offset_differs_m()
+    assert off_m == pytest.approx(0.06, abs=0.02)
+    assert f"one base frame as they stand, but the antenna offset on the car differs by {off_m:.3f} m" in found.sentences[0]
+    assert found.to_dict()["antenna_offset_differs_m"] == off_m
+    assert 'class="verdict fit_with_exclusions"' in render_comparison(found)
+
+
+def test_an_antenna_offset_that_differs_is_refused_where_comparable_runs_are_required(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    rng = np.random.default_rng(8)
+    folders = [
+        str(run_folder(tmp_path / name, loop(1.0), run=name, start=DAYS[k], seed=k, stands=mark_stands(rng, both_ways=True, lever_m=(0.06 * k, 0.0))))
+        for k, name in enumerate("ab")
+    ]
+    assert main(["compare", *folders, "--require-comparable", "--quiet", "--out", str(tmp_path / "out")]) == 6
+    assert "leave out the runs whose antenna offset differs" in capsys.readouterr().err
 
 
 def test_antenna_moved_and_properly_entered_anew_stays_comparable(tmp_path: Path) -> None:
