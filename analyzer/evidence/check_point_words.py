@@ -224,8 +224,10 @@ def plan_sizes(parts: Separation, setup: Setup) -> list[Finding]:
     earth, car = parts.earth, parts.car
     if earth.significant and limit["size.plate_least"] <= earth.size_m <= limit["size.plate_most"]:
         years = earth.size_m / limit["size.plate_mpy"]
+        what = (f"An earth-fixed error of {_length(earth.size_m)} towards {_towards(earth)}" if car is not None else
+                f"As far as the {_length(earth.size_m)} towards {_towards(earth)} are earth-fixed, which the stands do not tell, that size")
         out.append(Finding(f"{CODE}_suspicious_size", "warning", (
-            f"An earth-fixed error of {_length(earth.size_m)} towards {_towards(earth)} is also what {years:.0f} years of "
+            f"{what} is also what {years:.0f} years of "
             f"plate motion at {limit['size.plate_mpy'] * 100:g} cm a year make: ask for frame and epoch of base and marks "
             "before blaming the base antenna."), {"size_m": earth.size_m, "years": years}))
     if car is None or not car.significant:

@@ -102,6 +102,15 @@ def test_stands_facing_one_way_are_not_told_apart() -> None:
     assert separate(stands([], [])) is None
 
 
+def test_the_size_of_an_offset_that_is_not_told_apart_is_not_called_earth_fixed() -> None:
+    parts = separate(stands([(0.27, 0.0), (0.27, 0.0)], [10.0, 12.0]))
+    assert parts is not None and parts.car is None
+    (said,) = plan_sizes(parts, Setup())
+    assert said.text.startswith("As far as the 0.270 m towards east are earth-fixed, which the stands do not tell, that size is also what 11 years")
+    apart = separate(stands([(0.27, 0.0), (0.27, 0.0)], [10.0, 190.0]))
+    assert apart is not None and plan_sizes(apart, Setup())[0].text.startswith("An earth-fixed error of 0.270 m")
+
+
 def test_intervals_hold_the_truth_as_often_as_they_say() -> None:
     rng = np.random.default_rng(3)
     inside, strong = 0, 0
