@@ -39,8 +39,8 @@ def heading_events(attitude: pd.DataFrame, timing: Sampling, yaw: pd.Series) -> 
     ----------
     attitude : rows with increasing times.
     timing : their sampling.
-    yaw : measured yaw rate [rad/s], positive to the left, may be empty; without it a turn that starts within one row
-        interval counts against the heading's own neighbouring steps.
+    yaw : measured yaw rate [rad/s], positive to the left, may be empty; without it a step counts against the
+        heading's own steps before and behind it.
     """
     parts = [_jumps(attitude, timing, yaw), _resets(attitude), _losses(attitude), _dips(attitude, timing)]
     rows = [row for part in parts for row in part]
@@ -58,30 +58,41 @@ def _jumps(attitude: pd.DataFrame, timing: Sampling, yaw: pd.Series) -> list[tup
     moment = seconds(times)
     step_s = np.diff(moment)
     turn = wrap_deg(np.diff(known.to_numpy(np.float64)))
-    surprise = turn - _expected_turn(turn, times, step_s, yaw)
-    surprise[step_s > 1.5 * timing.interval_s] = 0.0
-    spread = 1.4826 * float(np.median(np.abs(surprise - np.median(surprise))))
+    told, by_yaw = _told_by_yaw(times, step_s, yaw)
+    low, high = _beside(turn / step_s)
+    middle, nearest = 0.5 * (low + high) * step_s, np.clip(turn, low * step_s, high * step_s)
+    whole = step_s <= 1.5 * timing.interval_s
+    doubt = np.where(whole, turn - np.where(by_yaw, told, middle), 0.0)
+    spread = 1.4826 * float(np.median(np.abs(doubt - np.median(doubt))))
     reach = max(limit["attitude.jump_deg"], limit["attitude.jump_spreads"] * spread)
-    return [(times[i + 1], "heading_jump", float(surprise[i]), "deg",
-             f"step of {turn[i]:+.2f} deg within {step_s[i]:.3f} s")
-            for i in np.flatnonzero(np.abs(surprise) > reach).tolist()]
+    expected = np.where(by_yaw, told, nearest)
+    return [(times[i + 1], "heading_jump", float(turn[i] - expected[i]), "deg",
+             f"step of {turn[i]:+.2f} deg within {step_s[i]:.3f} s, where the "
+             f"{'yaw rate tells' if by_yaw[i] else 'steps beside it tell'} {expected[i]:+.2f} deg")
+            for i in np.flatnonzero(whole & (np.abs(turn - expected) > reach)).tolist()]
 
 
-def _expected_turn(turn: NDArray[np.float64], times: pd.DatetimeIndex, step_s: NDArray[np.float64],
-                   yaw: pd.Series) -> NDArray[np.float64]:
-    """Return the heading step [deg, clockwise] that the yaw rate or else the median of the neighbouring steps tells."""
-    rate = turn / step_s
-    padded = np.concatenate([rate[2:0:-1], rate, rate[-2:-4:-1]]) if len(rate) >= 3 else np.pad(rate, 2, mode="edge")
-    neighbours = np.stack([padded[i: i + len(rate)] for i in (0, 1, 3, 4)])
-    around = np.median(neighbours, axis=0)
+def _beside(rate: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the lower and the higher of the mean rates over two steps before and two steps behind each step.
+
+    Where a turn starts or ends the step belongs to one of them; a jump belongs to neither.
+    """
+    padded = np.pad(rate, 2, mode="reflect") if len(rate) >= 3 else np.pad(rate, 2, mode="edge")
+    count = len(rate)
+    before, behind = (0.5 * (padded[k: k + count] + padded[k + 1: k + 1 + count]) for k in (0, 3))
+    return np.minimum(before, behind), np.maximum(before, behind)
+
+
+def _told_by_yaw(times: pd.DatetimeIndex, step_s: NDArray[np.float64],
+                 yaw: pd.Series) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Return the heading step [deg, clockwise] that the yaw rate tells, and where it was measured."""
     if len(yaw) < 2:
-        return np.asarray(around * step_s)
+        return np.zeros(len(step_s)), np.zeros(len(step_s), dtype=bool)
     at = seconds(pd.DatetimeIndex(yaw.index), times[0])
     integral = np.concatenate([[0.0], np.cumsum(0.5 * np.diff(at) * (yaw.to_numpy()[1:] + yaw.to_numpy()[:-1]))])
     own = seconds(times)
     measured = -np.rad2deg(np.diff(np.interp(own, at, integral)))
-    inside = (own[:-1] >= at[0]) & (own[1:] <= at[-1])
-    return np.where(inside, measured, around * step_s)
+    return measured, np.asarray((own[:-1] >= at[0]) & (own[1:] <= at[-1]))
 
 
 def _resets(attitude: pd.DataFrame) -> list[tuple[object, ...]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -12,7 +13,9 @@ from hypothesis import strategies as st
 
 from analyzer import tables
 from analyzer.metrics.attitude import measure_attitude
+from analyzer.metrics.attitude_events import heading_events
 from analyzer.metrics.inertial import InertialResult
+from analyzer.metrics.inertial_timing import sampling
 from analyzer.metrics.metric import Metric
 from analyzer.recording import Recording
 
@@ -102,6 +105,20 @@ def test_jump_is_located() -> None:
     assert events["kind"].tolist() == ["heading_jump"]
     assert events["time_utc"].iloc[0] == START + pd.Timedelta(seconds=100)
     assert events["size"].iloc[0] == pytest.approx(3.0, abs=0.1)
+
+
+def test_a_turn_that_starts_within_one_row_is_no_jump_and_a_jump_names_what_was_expected() -> None:
+    """Turns of 9 deg/s at 10 Hz begin and end between two rows; a jump of 3 deg within one is the only event."""
+    t = np.arange(0.0, 120.0, 0.1)
+    rate = np.where((t % 40 > 20) & (t % 40 < 30), 9.0, 0.0)
+    heading = np.cumsum(rate * 0.1) + np.random.default_rng(1).normal(0, 0.03, len(t))
+    times = pd.DatetimeIndex(START + pd.to_timedelta(t, unit="s"))
+    steady, none = pd.DataFrame({"heading_deg": heading % 360.0}, index=times), pd.Series(dtype=np.float64)
+    assert not len(heading_events(steady, sampling(times), none))
+    jumped = steady.assign(heading_deg=(heading + 3.0 * (t >= 65.0)) % 360.0)
+    (event,) = heading_events(jumped, sampling(times), none).to_dict("records")
+    assert event["size"] == pytest.approx(3.0, abs=0.2)
+    assert re.search(r"step of \+[34]\.\d\d deg within 0\.100 s, where the steps beside it tell \+0\.\d\d deg", event["evidence"])
 
 
 def test_power_dip_against_a_logger_gap() -> None:
