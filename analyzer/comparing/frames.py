@@ -43,8 +43,8 @@ def frames(
     group, within = split_setups(marks, group_runs(runs), repeat)
     mine = int(group[reference])
     count = int(group.max()) + 1
-    fits = _fits(stands, marks, group, reference=mine, repeat=repeat)
     level = family_test_level(count - 1)
+    fits = _fits(stands, group, reference=mine, repeat=repeat, level=level)
     setups = []
     for number in range(count):
         members = tuple(int(i) for i in np.flatnonzero(group == number))
@@ -79,10 +79,14 @@ class _Fits:
 
 
 def _fits(
-    stands: pd.DataFrame, marks: pd.DataFrame, group: NDArray[np.int64], *, reference: int, repeat: tuple[float, float]
+    stands: pd.DataFrame, group: NDArray[np.int64], *, reference: int, repeat: tuple[float, float], level: float
 ) -> _Fits:
     """Adjust the stands on marks and on parking places."""
-    fit, turned = _mark_fits(marks, group, reference, repeat)
+    marks = stands[stands["kind"] == "mark"].reset_index(drop=True)
+    turned = _turned_fit(marks, group, reference, repeat)
+    if turned is not None:
+        marks = _less_levers(marks, turned, group, level)
+    fit = _fit(marks, group, reference, repeat)
     limit = limits()
     parking = stands[stands["kind"] == "parking"].reset_index(drop=True)
     rough = _fit(parking, group, reference, (limit["parking.horizontal"], limit["parking.vertical"]))
@@ -133,14 +137,30 @@ def _padded(group: NDArray[np.int64], stands: pd.DataFrame) -> NDArray[np.int64]
     return np.asarray(group[stands["run"].to_numpy(np.int64)], dtype=np.int64)
 
 
-def _mark_fits(
+def _turned_fit(
     marks: pd.DataFrame, group: NDArray[np.int64], reference: int, repeat: tuple[float, float]
-) -> tuple[Adjustment | None, Adjustment | None]:
-    """Return the adjustment without and the one with car-fixed parts; the second None without directions."""
-    plain = _fit(marks, group, reference, repeat)
-    if plain is None or marks["heading_deg"].notna().sum() < 4:
-        return plain, None
-    return plain, adjust(marks, _padded(group, marks), reference=reference, repeat_m=repeat, levers=True)
+) -> Adjustment | None:
+    """Return the adjustment with car-fixed parts; None without directions."""
+    if not len(marks) or marks["heading_deg"].notna().sum() < 4:
+        return None
+    return adjust(marks, _padded(group, marks), reference=reference, repeat_m=repeat, levers=True)
+
+
+def _less_levers(marks: pd.DataFrame, turned: Adjustment, group: NDArray[np.int64], level: float) -> pd.DataFrame:
+    """Return the stands without the car-fixed parts that were found, and without those of such a set-up that face nobody knows where.
+
+    Left in, the antenna offset of one day would pass for the spread of all days and hide their shifts.
+    """
+    own, out = _padded(group, marks), marks.copy()
+    heading = np.radians(marks["heading_deg"].to_numpy(np.float64))
+    for number in np.unique(own).tolist():
+        lever, _ = _lever(turned, None, number, level)
+        if lever is None or not lever.found:
+            continue
+        (forward, left), mine = lever.vector_m, own == number
+        out.loc[mine, "east_m"] -= (np.sin(heading) * forward - np.cos(heading) * left)[mine]
+        out.loc[mine, "north_m"] -= (np.cos(heading) * forward + np.sin(heading) * left)[mine]
+    return out[out["east_m"].notna()].reset_index(drop=True)
 
 
 def _lever(

@@ -108,6 +108,17 @@ def test_an_antenna_offset_that_differs_is_refused_where_comparable_runs_are_req
     assert "leave out the runs whose antenna offset differs" in capsys.readouterr().err
 
 
+def test_the_antenna_offset_of_one_day_does_not_hide_shifts_of_the_others(tmp_path: Path) -> None:
+    rng = np.random.default_rng(8)
+    folders = [
+        run_folder(tmp_path / name, loop(1.0), run=name, start=DAYS[k], seed=k, stands=mark_stands(rng, both_ways=True, lever_m=(0.1 if k == 2 else 0.0, 0.0)))
+        for k, name in enumerate("abc")
+    ]
+    before, after = compare(folders[:2]), compare(folders)
+    assert after.frames.setups[2].lever is not None and after.frames.setups[2].lever.found
+    assert after.answers[1].detectable_m == pytest.approx(before.answers[1].detectable_m, rel=0.3)
+
+
 def test_antenna_moved_and_properly_entered_anew_stays_comparable(tmp_path: Path) -> None:
     found = compare(two_days(tmp_path, base=BASE + np.array([1.0, 0.5, 0.1])))
     assert found.level == "comparable"
