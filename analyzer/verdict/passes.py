@@ -5,6 +5,8 @@ stretch: the line it comes in by is crossed towards the other one, the line it g
 from the way out round to the way in, is no pass; driving back through the stretch is one, marked as opposite. Where the lines lie
 beside each other, as at a hairpin, the file decides: from the first line to the second, and back only with both crossed the other
 way.
+
+A crossing that falls between two positions far apart in time has no moment of its own: a pass takes in all of that gap.
 """
 
 from __future__ import annotations
@@ -25,11 +27,20 @@ Path2 = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Crossing:
-    """One crossing of line `which`: when [s], and to which of its sides (+1 left of its direction, -1 right)."""
+    """One crossing of line `which`: when [s], and to which of its sides (+1 left of its direction, -1 right).
+
+    `between_s` are the moments between which it lies: twice `at_s`, but for a crossing in a gap of the positions.
+    """
 
     at_s: float
     which: int
     side: int
+    between_s: tuple[float, float]
+
+    @property
+    def known(self) -> bool:
+        """Whether its moment is known."""
+        return self.between_s[0] == self.between_s[1]
 
 
 def passes(lines: pd.DataFrame, times_s: NDArray[np.float64], places: Path2, start: pd.Timestamp) -> pd.DataFrame:
@@ -48,7 +59,7 @@ def passes(lines: pd.DataFrame, times_s: NDArray[np.float64], places: Path2, sta
         marks = sorted((c for which, line in enumerate(ends) for c in _crossings(line, which, times_s, places)), key=lambda c: c.at_s)
         found = list(_between_two(ends, marks)) if len(ends) > 1 else [(a, b, False) for a, b in pairwise(marks)]
         rows += [
-            (f"{name} {number}{' (opposite)' if back else ''}", _moment(start, a.at_s), _moment(start, b.at_s))
+            (f"{name} {number}{' (opposite)' if back else ''}", _moment(start, a.between_s[0]), _moment(start, b.between_s[1]))
             for number, (a, b, back) in enumerate(found, 1)
         ]
     return pd.DataFrame(rows, columns=list(WINDOW_COLUMNS))
@@ -67,6 +78,11 @@ def crossings(line: NDArray[np.float64], times_s: NDArray[np.float64], places: P
     return np.array([c.at_s for c in _crossings(line, 0, times_s, places)])
 
 
+def crossed_in_gaps(line: NDArray[np.float64], times_s: NDArray[np.float64], places: Path2) -> list[tuple[float, float]]:
+    """Return from when to when [s] there was no position, for each crossing of `line` whose moment is therefore not known."""
+    return [c.between_s for c in _crossings(line, 0, times_s, places) if not c.known]
+
+
 def _crossings(line: NDArray[np.float64], which: int, times_s: NDArray[np.float64], places: Path2) -> Iterator[Crossing]:
     """Yield the crossings of one line in order of time."""
     origin, along = line[:2], line[2:] - line[:2]
@@ -77,6 +93,7 @@ def _crossings(line: NDArray[np.float64], which: int, times_s: NDArray[np.float6
     clear = np.where(np.abs(off) > thresholds("analyzer.verdict")["passes.clear"], np.sign(off), 0.0).astype(np.int64)
     sure = np.flatnonzero(clear)
     raw = np.flatnonzero((off[:-1] < 0) != (off[1:] < 0))
+    gap_s = _gap_s(times_s)
     for before, after in pairwise(sure.tolist()):
         if clear[before] == clear[after]:
             continue
@@ -85,7 +102,15 @@ def _crossings(line: NDArray[np.float64], which: int, times_s: NDArray[np.float6
         share = off[at] / (off[at] - off[at + 1])
         where = places[at] + share * (places[at + 1] - places[at])
         if 0 <= (where - origin) @ along / length**2 <= 1:
-            yield Crossing(float(times_s[at] + share * (times_s[at + 1] - times_s[at])), which, int(clear[after]))
+            last, first = float(times_s[at]), float(times_s[at + 1])
+            moment = last + float(share) * (first - last)
+            yield Crossing(moment, which, int(clear[after]), (last, first) if first - last > gap_s else (moment, moment))
+
+
+def _gap_s(times_s: NDArray[np.float64]) -> float:
+    """Return from which interval [s] on a crossing is not interpolated any more."""
+    limit = thresholds("analyzer.verdict")
+    return max(limit["passes.gap"], limit["passes.gap_share"] * float(np.median(np.diff(times_s))))
 
 
 def _between_two(ends: NDArray[np.float64], marks: list[Crossing]) -> Iterator[tuple[Crossing, Crossing, bool]]:

@@ -14,7 +14,7 @@ from analyzer.geodesy import to_enu
 from analyzer.recording import Finding
 from analyzer.userfiles.moments import dated
 from analyzer.userfiles.tabular import WINDOW_COLUMNS, WindowFile
-from analyzer.verdict.passes import crossings, passes
+from analyzer.verdict.passes import crossed_in_gaps, crossings, passes
 
 
 def window_spans(windows: WindowFile | None, fixes: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Finding, ...]]:
@@ -46,16 +46,33 @@ def window_spans(windows: WindowFile | None, fixes: pd.DataFrame) -> tuple[pd.Da
     track = _local(placed["latitude_deg"], placed["longitude_deg"], origin)
     found = passes(lines, seconds, track, placed.index[0])
     _refuse_two_of_one_name(found)
+    findings = (*windows.findings, *_in_gaps(lines, seconds, track, start=placed.index[0]))
     names = lines["name"].astype(str).drop_duplicates().tolist()
     idle = [n for n in names if not found["name"].str.fullmatch(rf"{re.escape(n)} \d+( \(opposite\))?").any()]
     if not idle:
-        return found, windows.findings
+        return found, findings
     told = "; ".join(_why_no_pass(n, lines[(lines["name"].astype(str) == n).to_numpy()], seconds, track, start=placed.index[0]) for n in idle)
     if len(idle) == len(names):
         raise UsageError(f"windows file: no pass lies between the crossing lines: {told}; two lines of one name are the way in and the way out, "
                          "a single line is passed from one crossing to the next.")
     finding = Finding("lines_not_crossed", "warning", f"No pass was made of these crossing lines: {told}.", {"names": idle})
-    return found, (*windows.findings, finding)
+    return found, (*findings, finding)
+
+
+def _in_gaps(lines: pd.DataFrame, seconds: np.ndarray, track: np.ndarray, *, start: pd.Timestamp) -> list[Finding]:
+    """Return which lines were crossed where no position was logged, so that nobody knows when."""
+    ends = lines[["from_east_m", "from_north_m", "to_east_m", "to_north_m"]].to_numpy(np.float64)
+    gaps = [(str(name), gap) for name, line in zip(lines["name"], ends, strict=True) for gap in crossed_in_gaps(line, seconds, track)]
+    if not gaps:
+        return []
+    told = wording.few(dict.fromkeys(f"{name} {_clock(a, start)} to {_clock(b, start)} UTC" for name, (a, b) in gaps), 3)
+    text = (f"{wording.count(len(gaps), 'crossing')} of lines {'lies' if len(gaps) == 1 else 'lie'} where no position was logged ({told}): when the line was crossed, "
+            "if the car drove straight on at all, is not known; the pass takes in all of that time.")
+    return [Finding("line_crossed_in_gap", "warning", text, {"crossings": len(gaps)})]
+
+
+def _clock(second: float, start: pd.Timestamp) -> str:
+    return f"{start + pd.Timedelta(seconds=second):%H:%M:%S}"
 
 
 def _refuse_two_of_one_name(found: pd.DataFrame) -> None:

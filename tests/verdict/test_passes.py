@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from analyzer.verdict.passes import crossings, passes
+from analyzer.verdict.passes import crossed_in_gaps, crossings, passes
 
 START = pd.Timestamp("2026-03-24T09:00:00Z")
 COLUMNS = ["name", "from_east_m", "from_north_m", "to_east_m", "to_north_m"]
@@ -84,6 +84,19 @@ def test_a_car_that_stands_on_a_line_crosses_it_once() -> None:
     whole = np.vstack([places, rest, on])
     times = np.r_[t, t[-1] + 0.1 + 0.1 * np.arange(600), t[-1] + 60.1 + t2]
     assert len(crossings(np.array([100.0, -10.0, 100.0, 10.0]), times, whole)) == 1
+
+
+def test_a_pass_takes_in_the_gap_in_which_its_line_was_crossed() -> None:
+    t, places = way((0, 0), (300, 0))
+    logged = (t < 8.0) | (t >= 14.0)
+    (one,) = named(passes(lines(*GATE), t[logged], places[logged], START))
+    assert one == ("lane 1", 7.9, 20.0), "the way in lies in the gap"
+    logged = (t < 15.0) | (t >= 25.0)
+    (one,) = named(passes(lines(*GATE), t[logged], places[logged], START))
+    assert one == ("lane 1", 10.0, 25.0), "the way out lies in the gap"
+    assert crossed_in_gaps(np.array(GATE[1][1:]), t[logged], places[logged]) == [pytest.approx((14.9, 25.0))]
+    once = t % 5.0 < 0.05
+    assert not crossed_in_gaps(np.array(GATE[1][1:]), t[once], places[once]), "seldom is no gap"
 
 
 def test_a_line_beside_the_route_is_not_crossed() -> None:

@@ -28,9 +28,9 @@ def across(name: str, at_s: float, *, east_deg: float = 0.0) -> tuple[object, ..
     return name, latitude, 10.9998 + east_deg, latitude, 11.0002 + east_deg
 
 
-def spans(*lines: tuple[object, ...]) -> tuple[pd.DataFrame, tuple[object, ...]]:
+def spans(*lines: tuple[object, ...], fixes: pd.DataFrame | None = None) -> tuple[pd.DataFrame, tuple[object, ...]]:
     frame = pd.DataFrame(lines, columns=list(LINE_COLUMNS))
-    return window_spans(WindowFile(pd.DataFrame(columns=list(WINDOW_COLUMNS)), frame), straight())
+    return window_spans(WindowFile(pd.DataFrame(columns=list(WINDOW_COLUMNS)), frame), straight() if fixes is None else fixes)
 
 
 @pytest.mark.parametrize(("lines", "words"), [
@@ -48,6 +48,15 @@ def test_a_line_beside_those_that_make_passes_is_told_as_well() -> None:
     found, (finding,) = spans(across("A", 20.5), across("A", 40.5), across("A 1", 60.5))
     assert found["name"].tolist() == ["A 1"], "the pass of A, not the line A 1"
     assert "A 1 is crossed only once, at 09:01:00 UTC" in finding.text  # type: ignore[attr-defined]
+
+
+def test_a_line_crossed_where_nothing_was_logged_is_told() -> None:
+    whole = straight()
+    holed = whole[(whole.index < START + pd.Timedelta(seconds=35)) | (whole.index > START + pd.Timedelta(seconds=50))]
+    found, (finding,) = spans(across("A", 20.5), across("A", 40.5), fixes=holed)
+    assert found["end_utc"].tolist() == [START + pd.Timedelta(seconds=51)]
+    assert "1 crossing of lines lies where no position was logged (A 09:00:34 to 09:00:51 UTC)" in finding.text  # type: ignore[attr-defined]
+    assert spans(across("A", 20.5), across("A", 40.5))[1] == ()
 
 
 def test_the_same_line_twice_is_no_way_in_and_out() -> None:
