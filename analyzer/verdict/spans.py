@@ -12,6 +12,7 @@ from analyzer.errors import UsageError
 from analyzer.evidence.claim import has_position
 from analyzer.geodesy import to_enu
 from analyzer.recording import Finding
+from analyzer.settings import thresholds
 from analyzer.userfiles.moments import dated
 from analyzer.userfiles.tabular import WINDOW_COLUMNS, WindowFile
 from analyzer.verdict.passes import crossed_in_gaps, crossings, passes
@@ -89,7 +90,7 @@ def _why_no_pass(name: str, lines: pd.DataFrame, seconds: np.ndarray, track: np.
     words = [_how_often(times, start) for times in at]
     if not all(map(len, at)):
         missed = _nearest_m(ends[[not len(times) for times in at]], track)
-        where = f" (the route comes within {wording.length(missed)}: check latitude and longitude of both ends)"
+        where = f" ({_how_near(missed)})"
     else:
         where = ", so there is no pass between two crossings" if len(ends) == 1 else ", but not one after the other through the stretch between them"
     told = [w for w in words if w != "never"]
@@ -98,6 +99,14 @@ def _why_no_pass(name: str, lines: pd.DataFrame, seconds: np.ndarray, track: np.
     if len(told) < len(words):
         return f"{name} is crossed on one line {told[0]}, and never on the other{where}"
     return f"{name} is crossed {' and '.join(words)}{where}"
+
+
+def _how_near(missed_m: float) -> str:
+    """Say how near the route comes to a line that it does not cross, and what to check."""
+    if missed_m > (clear_m := thresholds("analyzer.verdict")["passes.clear"]):
+        return f"the route comes within {wording.length(missed_m)}: check latitude and longitude of both ends"
+    return (f"the route reaches it but does not go on by {clear_m:g} m beyond it: the car turned or stopped there, or passed its end; "
+            "move the line to where the car drives on, or lengthen it")
 
 
 def _how_often(times_s: np.ndarray, start: pd.Timestamp) -> str:

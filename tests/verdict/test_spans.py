@@ -44,6 +44,13 @@ def test_why_there_is_no_pass_is_said_by_line(lines: tuple[tuple[object, ...], .
     assert words in str(error.value) and ("check latitude" in str(error.value)) == ("never" in words)
 
 
+@pytest.mark.parametrize("line", [across("end", 100.0), ("short", 48.003, 10.9998, 48.003, 10.999995)], ids=["last place", "beside"])
+def test_a_line_that_the_route_reaches_and_does_not_cross_is_not_put_down_to_coordinates(line: tuple[object, ...]) -> None:
+    with pytest.raises(UsageError, match=r"is never crossed \(the route reaches it but does not go on by 1 m beyond it: the car turned") as error:
+        spans(line)
+    assert "check latitude" not in str(error.value)
+
+
 def test_a_line_beside_those_that_make_passes_is_told_as_well() -> None:
     found, (finding,) = spans(across("A", 20.5), across("A", 40.5), across("A 1", 60.5))
     assert found["name"].tolist() == ["A 1"], "the pass of A, not the line A 1"
