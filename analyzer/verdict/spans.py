@@ -10,11 +10,11 @@ import pandas as pd
 from analyzer import wording
 from analyzer.errors import UsageError
 from analyzer.evidence.claim import has_position
-from analyzer.geodesy import to_enu
+from analyzer.geodesy import distances, to_enu
 from analyzer.recording import Finding
 from analyzer.settings import thresholds
 from analyzer.userfiles.moments import dated
-from analyzer.userfiles.tabular import WINDOW_COLUMNS, WindowFile
+from analyzer.userfiles.tabular import LINE_COLUMNS, WINDOW_COLUMNS, WindowFile
 from analyzer.verdict.passes import crossed_in_gaps, crossings, passes
 
 
@@ -34,6 +34,7 @@ def window_spans(windows: WindowFile | None, fixes: pd.DataFrame) -> tuple[pd.Da
         return pd.DataFrame(columns=list(WINDOW_COLUMNS)), ()
     if windows.lines.empty:
         return _with_dates(windows, fixes), windows.findings
+    _refuse_long(windows.lines)
     again = windows.lines[windows.lines.duplicated()]
     if len(again):
         raise UsageError(f"windows file: the crossing line '{again['name'].iloc[0]}' stands in it twice with the same ends; give the way in and the way out.")
@@ -58,6 +59,16 @@ def window_spans(windows: WindowFile | None, fixes: pd.DataFrame) -> tuple[pd.Da
                          "a single line is passed from one crossing to the next.")
     finding = Finding("lines_not_crossed", "warning", f"No pass was made of these crossing lines: {told}.", {"names": idle})
     return found, (*findings, finding)
+
+
+def _refuse_long(lines: pd.DataFrame) -> None:
+    """Raise where a crossing line is longer than any across a road: an end lies elsewhere."""
+    longest_m = thresholds("analyzer.verdict")["passes.longest_line"]
+    length_m = distances(*(lines[c].to_numpy(np.float64) for c in LINE_COLUMNS[1:]))
+    for name, length in zip(lines["name"], length_m, strict=True):
+        if length > longest_m:
+            raise UsageError(f"windows file: the crossing line '{name}' is {wording.length(float(length))} long; expected {longest_m:g} m at the most: "
+                             "check latitude and longitude of both ends.")
 
 
 def _in_gaps(lines: pd.DataFrame, seconds: np.ndarray, track: np.ndarray, *, start: pd.Timestamp) -> list[Finding]:

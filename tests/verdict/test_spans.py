@@ -66,6 +66,11 @@ def test_a_line_crossed_where_nothing_was_logged_is_told() -> None:
     assert spans(across("A", 20.5), across("A", 40.5))[1] == ()
 
 
+def test_a_line_with_one_end_elsewhere_is_refused_by_its_length() -> None:
+    with pytest.raises(UsageError, match=r"the crossing line 'M' is \d+ km long; expected 500 m at the most: check latitude and longitude"):
+        spans(across("A", 20.5), across("A", 40.5), ("M", 48.0, 11.0, 11.0, 48.0))
+
+
 def test_the_same_line_twice_is_no_way_in_and_out() -> None:
     line = {"name": "A", "from_latitude_deg": 47.0, "from_longitude_deg": 20.0, "to_latitude_deg": 47.001, "to_longitude_deg": 20.0}
     t = pd.date_range("2026-04-14T08:00Z", periods=20, freq="s")
