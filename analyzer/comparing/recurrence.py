@@ -65,7 +65,8 @@ def recurrence(walks: Sequence[Walk], cells: pd.DataFrame) -> tuple[pd.DataFrame
 
     Troubles that begin at one place, in one direction, are one spot. Passes already in trouble on arrival are masked:
     they neither confirm nor contradict. A spot recurs where as many troubled passes would be unlikely by chance
-    (binomial, 1 % over all spots) given how often trouble begins elsewhere; fewer than six passes are too few to tell.
+    (binomial, 1 % over all spots) given how often trouble begins elsewhere; fewer than six passes are too few to tell, and get
+    no p-value, unless four of them were in trouble and that is as unlikely. `length_m` is the longest stretch in trouble.
     """
     starts = _starts(walks)
     if not len(starts):
@@ -179,7 +180,8 @@ def _spot(
         "runs": counted["run"].nunique(),
         "runs_troubled": troubled["run"].nunique(),
         "along_m": float(middle["along_m"]),
-        "length_m": float(2 * spread.max()),
+        "length_m": float(members["length_m"].max()),
+        "extent_m": float(2 * spread.max()),
         "latitude_deg": float(middle["latitude_deg"]),
         "longitude_deg": float(middle["longitude_deg"]),
         "direction_deg": float(middle["direction_deg"]),
@@ -198,16 +200,17 @@ def _classified(table: pd.DataFrame, driven_m: float) -> pd.DataFrame:
         rows = table[chosen]
         rare = rows[rows["troubled"] <= np.maximum(1, 0.15 * rows["passes"])]
         rate = max(float(rare["troubled"].sum()), 0.5) / max(driven_m, 1.0)
-        reach = np.maximum(rows["length_m"].to_numpy(), limit["spot.same_m"])
+        reach = np.maximum(rows["extent_m"].to_numpy(), limit["spot.same_m"])
         chance = np.maximum(1 - np.exp(-rate * reach), limit["spot.least_chance"])
         p_values[chosen] = stats.binom.sf(rows["troubled"].to_numpy() - 1, rows["passes"].to_numpy(), chance)
-    many = table["passes"].to_numpy() >= limit["spot.least_passes"]
-    twice = table["troubled"].to_numpy() >= 2
     unlikely = p_values < limit["spot.level"] / max(len(table), 1)
+    often = unlikely & (table["troubled"].to_numpy() >= limit["spot.least_troubled"])
+    many = (table["passes"].to_numpy() >= limit["spot.least_passes"]) | often
+    twice = table["troubled"].to_numpy() >= 2
     named = np.where(
         ~many, "too_few_to_tell", np.where(twice & unlikely, "recurs", np.where(twice, "undecided", "one_off"))
     )
-    return table.assign(**{"class": named, "p_value": p_values})
+    return table.assign(**{"class": named, "p_value": np.where(many, p_values, np.nan)})
 
 
 def _words(row: pd.Series) -> str:
@@ -218,6 +221,6 @@ def _words(row: pd.Series) -> str:
         "recurs": f"recurs: {count} ({span})",
         "one_off": f"once in {passes} ({span})",
         "undecided": f"{count} ({span}): more than once, but not more than chance elsewhere",
-        "too_few_to_tell": f"{count}: too few to tell",
+        "too_few_to_tell": f"{count}: too few to tell, {thresholds('analyzer.comparing')['spot.least_passes']:.0f} passes are needed ({span})",
     }[str(row["class"])]
     return said + (f"; {wording.count(row['masked'], 'pass', 'passes')} arrived in trouble already" if row["masked"] else "")

@@ -185,16 +185,19 @@ def _quantiles(values: Array, group: Codes, count: int, part: float) -> Array:
 
 
 def troubles(epochs: pd.DataFrame, dropouts: pd.DataFrame, track: Track) -> pd.DataFrame:
-    """Return where trouble begins, ``step kind id start_utc duration_s``: dropouts, and untrusted stretches beside.
+    """Return where trouble begins, ``step kind id start_utc duration_s length_m``: dropouts, and untrusted stretches beside.
+
+    The length is that of the way from its first to its last step, straight across where no position was logged.
 
     An untrusted stretch of a second and more in motion counts where no dropout covers or touches it.
     """
     stamps = pd.DatetimeIndex(epochs.index).as_unit("us").asi8
-    rows = []
+    rows, way = [], np.r_[0.0, np.cumsum(np.hypot(*np.diff(track.points_m[:2], axis=1)))]
     for row in records(dropouts):
         step = _step_at(track, int(np.searchsorted(stamps, row.start_utc.value // 1000)))
         if step >= 0:
-            rows.append((step, str(row.kind), int(row.dropout_id), row.start_utc, float(row.duration_s)))
+            last = _step_from(track, int(np.searchsorted(stamps, row.end_utc.value // 1000)))
+            rows.append((step, str(row.kind), int(row.dropout_id), row.start_utc, float(row.duration_s), float(way[last] - way[step])))
     bad = epochs["trust"].isin(["doubtful", "rejected"]).to_numpy() & (track.step_of_epoch >= 0)
     lost = epochs["dropout_id"].notna().to_numpy()
     seconds = (stamps - stamps[0]) / 1e6 if len(stamps) else np.zeros(0)
@@ -203,8 +206,9 @@ def troubles(epochs: pd.DataFrame, dropouts: pd.DataFrame, track: Track) -> pd.D
         if lost[start:end].any() or seconds[end - 1] - seconds[start] < 1.0:
             continue
         step = _step_at(track, start)
-        rows.append((step, "not_trusted", 0, epochs.index[start], float(seconds[end - 1] - seconds[start])))
-    return pd.DataFrame(rows, columns=["step", "kind", "id", "start_utc", "duration_s"])
+        length_m = float(way[_step_at(track, end - 1)] - way[step])
+        rows.append((step, "not_trusted", 0, epochs.index[start], float(seconds[end - 1] - seconds[start]), length_m))
+    return pd.DataFrame(rows, columns=["step", "kind", "id", "start_utc", "duration_s", "length_m"])
 
 
 def _joined(spans: Codes, seconds: Array) -> list[tuple[int, int]]:
@@ -224,3 +228,9 @@ def _step_at(track: Track, epoch: int) -> int:
         return -1
     at = int(np.searchsorted(track.epochs, epoch, side="right")) - 1
     return int(track.step_of_epoch[track.epochs[max(at, 0)]])
+
+
+def _step_from(track: Track, epoch: int) -> int:
+    """Return the step of the first epoch in use at or after `epoch`, else of the last one."""
+    at = int(np.searchsorted(track.epochs, epoch))
+    return int(track.step_of_epoch[track.epochs[min(at, len(track.epochs) - 1)]])

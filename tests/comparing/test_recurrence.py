@@ -55,7 +55,28 @@ def test_few_passes_are_too_few_to_tell(tmp_path: Path) -> None:
     folders = [run_folder(tmp_path / f"{k}", path, run=f"run {k}", seed=k, lost=lost) for k in range(3)]
     spots = compare(folders).spots
     assert spots["class"].tolist() == ["too_few_to_tell"]
-    assert spots["words"].iloc[0] == "3 of 3 passes: too few to tell"
+    assert spots["words"].iloc[0] == "3 of 3 passes: too few to tell, 6 passes are needed (95 % interval 29 to 100 %)"
+    assert spots["p_value"].isna().all(), "no word of chance beside it"
+
+
+def test_trouble_in_all_of_five_passes_recurs_and_one_in_five_is_too_few_to_tell(tmp_path: Path) -> None:
+    path = loop(1.0)
+    site, once = stretch(path, 1000.0, 100.0), stretch(path, 2000.0, 100.0)
+    folders = [run_folder(tmp_path / f"{k}", path, run=f"run {k}", seed=k, lost=site | once if k == 2 else site) for k in range(5)]
+    spots = compare(folders).spots
+    assert spots["class"].tolist() == ["recurs", "too_few_to_tell"]
+    assert spots["words"].iloc[0] == "recurs: 5 of 5 passes (95 % interval 48 to 100 %)"
+    assert spots["p_value"].iloc[0] < 1e-6 and np.isnan(spots["p_value"].iloc[1])
+
+
+def test_the_length_of_a_place_is_that_of_its_longest_trouble(tmp_path: Path) -> None:
+    path = loop(1.0)
+    folders = []
+    for k, length in enumerate((100.0, 300.0)):
+        lost = stretch(path, 1000.0, length)
+        folders.append(run_folder(tmp_path / f"{k}", path, run=f"run {k}", seed=k, lost=lost))
+    spots = compare(folders).spots
+    assert spots["length_m"].tolist() == pytest.approx([300.0], abs=15.0)
 
 
 def test_a_pass_that_arrives_in_trouble_is_masked(tmp_path: Path) -> None:

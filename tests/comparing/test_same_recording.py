@@ -40,7 +40,7 @@ def test_two_purposes_of_one_recording_tell_nothing_of_frames_and_places(tmp_pat
     folders = [drive(tmp_path / str(k), recording="ab", purpose=str(k)) for k in range(6)]
     found = compare(folders)
     assert found.level == "not_evaluated" and set(found.runs["frames"]) == {"not_evaluated"} and len(found.runs) == 6
-    assert found.spots["words"].tolist() == ["1 of 1 pass: too few to tell"], "six passes would recur"
+    assert found.spots["words"].tolist() == ["1 of 1 pass: too few to tell, 6 passes are needed (95 % interval 2 to 100 %)"], "six passes would recur"
     assert "All results are of one recording" in found.sentences[1] and set(found.runs["share_common_cells"]) == {0.0}
 
 
