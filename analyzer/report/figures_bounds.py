@@ -42,24 +42,31 @@ def availability(assessment: Assessment, ax: Axes) -> None:
         ax.text(0.5, 0.5, "no bound", transform=ax.transAxes, ha="center", fontsize=TEXT, color=colour("ink-soft"))
         ax.set_xticks([])
         return
-    for value in sorted(set(limits.values())):
-        ax.axvline(value, color=colour("limit"), linewidth=1.0, dashes=(5, 3))
-        names = wording.listing(axis for axis, limit in limits.items() if limit == value)
-        ax.annotate(
-            f"limit, {names}",
-            (value, 0.02),
-            xytext=(4, 0),
-            textcoords="offset points",
-            fontsize=TEXT - 1,
-            color=colour("limit"),
-        )
     ax.set_xscale("log")
     low, high = ax.get_xlim()
     ax.set_xlim(min(low, *limits.values(), high) * 0.8, max(high, *limits.values(), low) * 1.25)
+    for value in sorted(set(limits.values())):
+        _limit(ax, value, wording.listing(axis for axis, limit in limits.items() if limit == value))
     ax.xaxis.set_major_locator(_marks(ax))
     ax.xaxis.set_major_formatter(FuncFormatter(lambda value, _: wording.length(float(value))))
     ax.xaxis.set_minor_formatter(NullFormatter())
     ax.tick_params(axis="x", which="minor", length=0)
+
+
+def _limit(ax: Axes, value: float, names: str) -> None:
+    """Draw a limit with its name on the side where there is more room."""
+    low, high = ax.get_xlim()
+    right = value * value > low * high
+    ax.axvline(value, color=colour("limit"), linewidth=1.0, dashes=(5, 3))
+    ax.annotate(
+        f"limit, {names}",
+        (value, 0.02),
+        xytext=(-4 if right else 4, 0),
+        textcoords="offset points",
+        ha="right" if right else "left",
+        fontsize=TEXT - 1,
+        color=colour("limit"),
+    )
 
 
 def _marks(ax: Axes) -> LogLocator:

@@ -214,26 +214,35 @@ def _picture(content: bytes, width: float) -> Any:
 
 def _section(part: Section, pictures: dict[str, bytes], heading: Any, body: Any) -> Iterator[Any]:
     """Yield one part after the first screen."""
-    yield CondPageBreak(32 * mm)
+    tables = [list(_table(content)) for content in part.tables]
     opening = [Paragraph(escape(part.title), heading), *(Paragraph(escape(line), body) for line in part.paragraphs)]
     drawings = [_picture(pictures[name], _PICTURE_WIDTHS[name]) for name in part.figures]
+    beside = tables[0][0].height if tables and not (part.items or drawings) else 0.0
+    yield CondPageBreak(min(max(32 * mm, _height(opening) + beside), _ROOM))
     yield from [KeepTogether([*opening, *drawings])] if drawings else opening
     if part.items:
         yield _points(part.items)
-    for content in part.tables:
-        yield from _table(content)
+    for made in tables:
+        yield from made
+
+
+def _height(paragraphs: list[Any]) -> float:
+    """Return the height [pt] that paragraphs take below each other."""
+    return float(sum(p.wrap(WIDTH, A4[1])[1] + p.getSpaceBefore() + p.getSpaceAfter() for p in paragraphs))
 
 
 def _table(content: Table) -> Iterator[Any]:
-    """Yield a table that may run over pages, with its head on each."""
+    """Yield a table that may run over pages, with its head on each; before it the room that title, head and first row need on one page."""
     note = f"{content.caption}. {content.note}" if content.note else content.caption
-    yield Paragraph(escape(note), _style(8, soft=True, before=3))
+    title = Paragraph(escape(note), _style(8, soft=True, before=3))
     cells = [_style(7, bold=not i, right=i in content.numeric, after=0) for i in range(len(content.head))]
     heads = [_style(7, soft=True, right=i in content.numeric, after=0) for i in range(len(content.head))]
     head = [Paragraph(escape(name), style) for name, style in zip(content.head, heads, strict=True)]
     rows = [[Paragraph(escape(cell), style) for cell, style in zip(row, cells, strict=True)] for row in content.rows]
     made = _paper_table([head, *rows], _widths(content))
     made.wrap(WIDTH, A4[1])
+    yield CondPageBreak(min(_height([title]) + sum(made._rowHeights[:2]), _ROOM))
+    yield title
     # a row goes to the next page as a whole, and is cut only where no page holds it
     tallest = max(made._rowHeights[1:], default=0.0)
     yield _paper_table([head, *rows], _widths(content), cut=True) if tallest > _ROOM - made._rowHeights[0] else made

@@ -17,6 +17,7 @@ from analyzer.metrics.metric import missing
 from analyzer.report import context, detail, drawing, explorer, render, view
 from analyzer.report.brief import SCREEN_LINES, brief
 from analyzer.report.figures import distance_axis
+from analyzer.report.figures_bounds import availability
 from analyzer.report.summary import headline, quality_lines
 from analyzer.wording import Clock
 
@@ -236,3 +237,16 @@ def test_a_bound_just_over_the_limit_does_not_print_as_the_limit() -> None:
     assert "position good to 11 cm, you need 10 cm" in page.text
     near = Page(render(replace(full, windows=windows.assign(worst_horizontal_bound_m=0.081))))
     assert "position good to 8.1 cm, too near the 10 cm you need (margin 1.52)" in near.text
+
+
+@pytest.mark.parametrize("limit_m", [0.002, 0.1, 50.0])
+def test_the_name_of_a_limit_stands_within_the_availability_figure(limit_m: float) -> None:
+    full = builders.assessment()
+    limits = tuple(replace(limit, value=limit_m) for limit in full.purpose.limits)
+    fig = Figure(figsize=(4.6, 2.4))
+    ax = fig.subplots()
+    availability(replace(full, purpose=replace(full.purpose, limits=limits)), ax)
+    fig.canvas.draw()
+    edge = ax.get_window_extent()
+    named = [text.get_window_extent() for text in ax.texts if text.get_text().startswith("limit, ")]
+    assert named and all(edge.x0 <= box.x0 and box.x1 <= edge.x1 for box in named)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import shutil
 import subprocess
 from dataclasses import replace
@@ -10,8 +11,13 @@ from pathlib import Path
 import pandas as pd
 import pytest
 import report_builders as builders
+from reportlab.lib.pagesizes import A4  # type: ignore[import-untyped]
+from reportlab.lib.units import mm  # type: ignore[import-untyped]
+from reportlab.platypus import SimpleDocTemplate, Spacer  # type: ignore[import-untyped]
 
 from analyzer.errors import OutputError
+from analyzer.report import pdf
+from analyzer.report.model import Section, Table
 from analyzer.report.pdf import render_pdf, write_pdf
 
 needs_poppler = pytest.mark.skipif(
@@ -100,6 +106,20 @@ def test_a_row_is_not_cut_by_the_end_of_a_page(tmp_path: Path) -> None:
     for n in range(9):
         here = [k for k, one in enumerate(pages) for word in (f"start{n}", f"end{n}") if word in one.split()]
         assert len(here) == 2 and len(set(here)) == 1, f"row {n} stands on pages {here}"
+
+
+@needs_poppler
+def test_no_heading_and_no_title_of_a_table_ends_a_page() -> None:
+    rows = (("alpha", "word " * 300), ("beta", "word"))
+    part = Section("x", "Heading here", tables=(Table("Caption here", ("name", "words"), rows, wide=frozenset({1})),))
+    styles = pdf._style(12.5, bold=True, before=10, after=3), pdf._style(9.5)
+    for down_mm in range(150, 240, 4):
+        buffer = io.BytesIO()
+        room = {"topMargin": pdf._HEAD, "bottomMargin": pdf._FOOT, "leftMargin": pdf._SIDE, "rightMargin": pdf._SIDE}
+        SimpleDocTemplate(buffer, pagesize=A4, **room).build([Spacer(1, down_mm * mm), *pdf._section(part, {}, *styles)])
+        text = subprocess.run(["pdftotext", "-layout", "-", "-"], input=buffer.getvalue(), check=True, capture_output=True).stdout.decode()
+        (page,) = (one for one in text.split("\f") if "Heading here" in one)
+        assert "Caption here" in page and "alpha" in page, f"{down_mm} mm down"
 
 
 def test_a_run_without_epochs_has_a_document() -> None:
