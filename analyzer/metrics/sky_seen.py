@@ -31,9 +31,15 @@ def sky_of_loss(start_s: float, end_s: float, scene: Scene) -> str:
         return f"satellites fell to {counts.min():.0f} from the usual {number(usual[0])}"
     if len(signals) and signals.min() < usual[1] - limit["cause.cn0_drop_db"]:
         return f"C/N0 fell to {signals.min():.0f} from the usual {usual[1]:.0f} dB-Hz"
-    if np.isin(scene.codes[scene.index(start_s):scene.index(end_s, side="right")], BLIND).any():
-        return "the position was lost"
-    return ""
+    return "the position was lost" if _lost_from_sight(start_s, end_s, scene) else ""
+
+
+def _lost_from_sight(start_s: float, end_s: float, scene: Scene) -> bool:
+    """Whether the position was lost, and not while as many satellites as usual were counted: those were not hidden."""
+    during = slice(scene.index(start_s), scene.index(end_s, side="right"))
+    blind = np.isin(scene.codes[during], BLIND)
+    least = (1 - thresholds("analyzer.metrics")["cause.satellites_partly"]) * scene.usual[0]
+    return bool(blind.any()) and not middle(scene.satellites[during][blind]) > least
 
 
 def sky_partly(start_s: float, scene: Scene) -> str:

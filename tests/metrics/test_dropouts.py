@@ -137,6 +137,19 @@ def test_short_losses_are_none_and_close_ones_are_joined():
     assert found["cause"].tolist() == ["unknown"]
 
 
+@pytest.mark.parametrize(("counted", "cause"), [(20.0, "unknown"), (5.0, "sky_obstruction"), (np.nan, "sky_obstruction")])
+def test_a_lost_position_is_put_down_to_the_sky_only_where_satellites_were_not_counted_on(counted, cause):
+    frame = drive(300)
+    state = frame["fix_state"].astype(str).to_numpy()
+    state[1000:1100] = "no_fix"
+    frame = frame.assign(fix_state=pd.Categorical(state, tables.FIX_STATES))
+    frame.loc[state == "no_fix", ["latitude_deg", "longitude_deg", "height_m"]] = np.nan
+    frame.loc[state == "no_fix", "satellites_used"] = counted
+    (found,) = dropouts(frame).to_dict("records")
+    assert (found["kind"], found["cause"]) == ("fix_loss", cause)
+    assert ("Satellites were hidden" in found["advice"]) == (cause == "sky_obstruction")
+
+
 def test_before_the_first_fixed_only_corrections_without_fix_count():
     assert len(dropouts(drive(400, first_fixed_s=100.0, outages=[(40.0, 60.0)]))) == 0
     found = dropouts(drive(400, never_fixed=True))
