@@ -108,6 +108,18 @@ def test_it_runs_on_a_log_alone(number: str, alone: Path, monkeypatch: pytest.Mo
     assert number == "5" or "left out" in printed or "without them" in printed
 
 
+@pytest.mark.usefixtures("no_pictures")
+def test_a_measurement_with_a_line_of_units_is_drawn_as_numbers(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    drive = make_drive(tmp_path / "drive", seed=5, duration_s=120.0, rate_hz=5.0, start_rest_s=20.0, outputs=("measurement_csv",))
+    monkeypatch.chdir(tmp_path)
+    plt.switch_backend("Agg")
+    given = {**NOTHING, "LOG": drive / "rover.nmea", "MEASUREMENT": drive / "measurement.csv", "COLUMN_MAP": drive / "measurement_csv_columns.toml"}
+    names, _ = run_on(next(p for p in NOTEBOOKS if p.name.startswith("3")), given)
+    assert names["joined"] is not None and names["speeds"] == ["wheel_speed"]
+    (drawn,) = names["top"].get_lines()
+    assert drawn.get_ydata().dtype == float and abs(drawn.get_ydata()[1:]).max() < 200.0
+
+
 def conclusion_of(share: float, largest: float, beyond: float) -> str:
     """Return what notebook 1 concludes from one row of its table."""
     cell = next(c for c in nbformat.read(NOTEBOOKS[0], as_version=4).cells if c.source.startswith("def conclusion"))
