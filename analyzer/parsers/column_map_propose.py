@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analyzer.errors import InputError
 from analyzer.parsers.column_map import ColumnMap, parse_column_map
@@ -80,12 +81,27 @@ def propose(raw: RawSource, *, bus: Path | None = None, wanted: str | None = Non
                     clock=None if clock is None else (clock.column, clock.name.removeprefix("time:"), clock.confidence,
                                                       clock.why),
                     others=[g.column for g in (*clocks[1:], *spare)] + _unknown(table, guesses), stamped=stamped, beside=beside,
+                    ticks=(None, float("nan")) if clock is None else _ticks(table, clock.column),
                     second=clocks[1].column if len(clocks) > 1 else None,
                     week=next((g.column for g in guesses if g.name == "week"), None),
                     state=next(((g.column, _codes(table.columns[g.column])) for g in guesses if g.name == "fix_state"),
                                None) if name == "fixes" else None)
     return Proposal(text, tuple(guesses), tuple(_unknown(table, guesses)), name,
                     parse_column_map(text, name="proposal") if chosen and (clock or stamped) else None)
+
+
+def _ticks(table: RawTable, column: str) -> tuple[str | None, float]:
+    """Return the unit of time that the file states for a clock, None without one, and the median step of its numbers."""
+    values = _as_numbers(table.columns[column].iloc[:_ROWS], table.decimal)
+    steps = np.diff(values[np.isfinite(values)])
+    step = float(np.median(steps)) if len(steps) else float("nan")
+    ending = column.strip().rsplit("_", 1)[-1].lower()
+    unit = unit_of(column, table.units) or (ending if ending in ("s", "ms", "us", "ns") and "_" in column else None)
+    try:
+        factor_to(unit or "", "s", quantity="a clock")
+    except ValueError:
+        return None, step
+    return unit, step
 
 
 def _load(raw: RawSource, bus: Path | None) -> tuple[RawTable, bool]:
@@ -161,16 +177,23 @@ def _range_fit(quantity: Quantity, cells: pd.Series, unit: str | None, decimal: 
     some = cells.iloc[:_ROWS]
     if pd.api.types.is_datetime64_any_dtype(some.dtype):
         return 0.0
-    if not pd.api.types.is_numeric_dtype(some.dtype):
-        text = some.astype("object").where(some.notna(), "").astype("str").str.strip()
-        some = pd.to_numeric(text.str.replace(",", ".") if decimal == "," else text, errors="coerce")
-    values = some.to_numpy(dtype=np.float64, na_value=np.nan)
+    values = _as_numbers(some, decimal)
     values = values[np.isfinite(values)]
     if not len(values):
         return 0.5 if cells.isna().all() else 0.0
     factor = factor_to(unit, quantity.unit, quantity=quantity.name) if unit and quantity.unit else 1.0
     inside = np.mean((values * factor >= quantity.low) & (values * factor <= quantity.high))
     return 1.0 if inside > 0.99 else 0.5 if inside > 0.5 else 0.0
+
+
+def _as_numbers(cells: pd.Series, decimal: str) -> NDArray[np.float64]:
+    """Return cells as numbers, NaN where they hold none."""
+    if pd.api.types.is_datetime64_any_dtype(cells.dtype):
+        return np.full(len(cells), np.nan)
+    if not pd.api.types.is_numeric_dtype(cells.dtype):
+        text = cells.astype("object").where(cells.notna(), "").astype("str").str.strip()
+        cells = pd.to_numeric(text.str.replace(",", ".") if decimal == "," else text, errors="coerce")
+    return cells.to_numpy(dtype=np.float64, na_value=np.nan)
 
 
 def _table_of(guesses: list[Guess]) -> str:

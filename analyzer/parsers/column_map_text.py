@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Sequence
 
 from analyzer.settings import thresholds
@@ -13,7 +14,7 @@ _SURE = thresholds("analyzer.parsers", "thresholds_sources.toml")["recognise.sur
 
 def map_text(file_name: str, table: str, rows: Sequence[Row], *, clock: tuple[str, str, float, str] | None,
              others: Sequence[str], stamped: bool, week: str | None = None, second: str | None = None,
-             state: tuple[str, list[str]] | None = None, beside: Sequence[str] = ()) -> str:
+             state: tuple[str, list[str]] | None = None, beside: Sequence[str] = (), ticks: tuple[str | None, float] = (None, float("nan"))) -> str:
     """Return the TOML of a proposed column map.
 
     Parameters
@@ -36,6 +37,8 @@ def map_text(file_name: str, table: str, rows: Sequence[Row], *, clock: tuple[st
         Column of fix states; the codes are left to the user.
     beside : sequence of str
         Columns of the car that the table cannot hold and a measurement could.
+    ticks : (unit or None, number)
+        Unit that the file states for the clock, and how far apart its rows lie in numbers of it.
     """
     sure = [c for *_, c, _ in rows] + ([clock[2]] if clock else [])
     lowest = min(sure, default=0.0)
@@ -51,7 +54,7 @@ def map_text(file_name: str, table: str, rows: Sequence[Row], *, clock: tuple[st
            "# vertical acceleration; for both give the file twice, with a map each (--table measurement prints the other)"] if beside else []),
         "",
     ]
-    lines += _clock_lines(clock, stamped, week)
+    lines += _clock_lines(clock, stamped, week, ticks)
     if second is not None:
         lines += [f"# CHECK: {_plain(second)} is a time too; if the logger wrote it at arrival, add", "# [arrival]",
                   f"# column = {_quoted(second)}", '# scale = "…"', ""]
@@ -84,7 +87,9 @@ def _value_lines(rows: Sequence[Row]) -> list[str]:
     ]
 
 
-def _clock_lines(clock: tuple[str, str, float, str] | None, stamped: bool, week: str | None) -> list[str]:
+def _clock_lines(
+    clock: tuple[str, str, float, str] | None, stamped: bool, week: str | None, ticks: tuple[str | None, float]
+) -> list[str]:
     """Return the table [time]."""
     if clock is None:
         note = "the rows carry the stamp of the logger" if stamped else "CHECK: no time column was recognised; name it"
@@ -101,7 +106,10 @@ def _clock_lines(clock: tuple[str, str, float, str] | None, stamped: bool, week:
             f"week_column = {_quoted(week)}" if week else "week = 0  # CHECK: no column of GPS weeks was recognised"
         )
     if scale == "relative":
+        unit, step = ticks
+        apart = f': its rows then lie {step:g} s apart; write "ms", "us" or "min" where that is not so' if math.isfinite(step) else ""
         lines += [
+            f"unit = {_quoted(unit)}" if unit else f'unit = "s"  # CHECK{apart}',
             "# CHECK: this clock is not UTC; place it by its start or by one pair of clock value and UTC:",
             '# start_utc = "2026-01-31T12:00:00.000Z"',
             "# anchor_clock = 0.0",

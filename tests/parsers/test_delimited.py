@@ -233,6 +233,18 @@ def test_round_trip(rows: list[tuple[int, float]], marks: tuple[str, str]) -> No
         assert dialect.decimal == decimal
 
 
+@pytest.mark.parametrize(("head", "said"), [
+    ("t,speed\n,m/s\n", 'unit = "s"  # CHECK: its rows then lie 20 s apart; write "ms", "us" or "min" where that is not so'),
+    ("t,speed\nms,m/s\n", 'unit = "ms"\n'),
+    ("t_ms,speed\n", 'unit = "ms"\n'),
+], ids=["no unit", "line of units", "name"])
+def test_a_clock_from_zero_is_proposed_with_its_unit_or_with_what_seconds_would_mean(tmp_path: Path, head: str, said: str) -> None:
+    path = tmp_path / "m.csv"
+    path.write_text(head + "".join(f"{20.0 * k},{5 + 0.1 * k:.1f}\n" for k in range(50)))
+    proposal = propose_column_map(path)
+    assert 'scale = "relative"' in proposal.text and said in proposal.text
+
+
 def test_proposal_is_a_map_that_reads_the_file(tmp_path: Path) -> None:
     path = tmp_path / "imu_log.csv"
     time = pd.date_range("2026-05-04T10:00:00Z", periods=50, freq="10ms")
