@@ -53,7 +53,7 @@ class Attached:
     offset : what the signals say about the clocks.
     applied : what was taken out.
     rows : counts: ``rows``, which are ``evaluated``, on epochs ``not_judged``, ``outside`` the recording, ``in_gaps`` or
-        ``without_time``; and ``beyond_limit_by_clock``.
+        ``without_time``; and ``beyond_limit_by_clock``, on trusted epochs and doubtful by what is not known of the clock.
     findings : what is wrong with the recorded channels of the measurement.
     frame : the joined table, where a table was given.
     path, sidecar : the files written, where a file was given.
@@ -151,6 +151,8 @@ class _Rows:
         for where, count in lie.items():
             self.counts[where] += count
         self.counts["beyond_limit_by_clock"] += int((plain & beyond).sum())
+        # nothing contradicts them: what is not known of the clock is lack of evidence
+        frame.loc[plain & beyond, "trust"] = "doubtful"
         return frame
 
 

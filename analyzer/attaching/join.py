@@ -24,7 +24,7 @@ COLUMNS = (
     ("vertical_bound_m", "m", "95 % bound on the height error",
      "the larger of the epochs around the row, plus climb rate times the half-width of the clock's 95 % interval"),
     ("trust", "-", "trusted, doubtful, rejected or not_evaluated for the purpose",
-     "held from the last epoch at or before the row"),
+     "held from the last epoch at or before the row; doubtful where that is trusted and the bound of the row exceeds the limit"),
     ("dropout_id", "-", "number of the dropout in dropouts.csv, missing where none",
      "the dropout whose interval holds the row: start included, end not"),
     ("window", "-", "window the row lies in", "the first window whose interval holds the row, both ends included"),

@@ -74,7 +74,7 @@ def _tell(made: Attached) -> None:
     without = [f"{count} {words}" for key, words in WITHOUT.items() if (count := rows[key])]
     say(f"{rows['evaluated']} of {rows['rows']} rows have a quality" + (f"; of the others {wording.listing(without)}" if without else ""))
     if rows["beyond_limit_by_clock"]:
-        say(f"{rows['beyond_limit_by_clock']} trusted rows exceed the limit of the purpose once the uncertainty of the clocks is added")
+        say(f"{rows['beyond_limit_by_clock']} rows on trusted epochs exceed the limit of the purpose once the uncertainty of the clocks is added: they are doubtful")
     say(f"written: {made.path} and {made.path}.quality.json")
 
 

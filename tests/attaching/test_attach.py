@@ -107,12 +107,25 @@ def test_quality_follows_the_epochs(stand: Stand, tmp_path: Path) -> None:
     near = epochs.iloc[np.maximum(at, 0)]
     fresh = (at >= 0) & ((joined["time_utc"].to_numpy() - near.index.to_numpy()) < np.timedelta64(100, "ms"))
     assert fresh.sum() > 11800
-    for name in ("fix_state", "trust"):
-        assert (joined[name].astype(str).to_numpy()[fresh] == near[name].astype(str).to_numpy()[fresh]).all()
+    trust = near["trust"].astype(str).to_numpy().copy()
+    trust[(trust == "trusted") & (joined["horizontal_bound_m"].to_numpy() * 1.52 > 0.10)] = "doubtful"
+    for name, expected in (("fix_state", near["fix_state"].astype(str).to_numpy()), ("trust", trust)):
+        assert (joined[name].astype(str).to_numpy()[fresh] == expected[fresh]).all()
     beside = epochs["horizontal_bound_m"].to_numpy()[np.minimum(np.maximum(at, 0) + 1, len(epochs) - 1)]
     with np.errstate(invalid="ignore"):
         inside = joined["horizontal_bound_m"] >= np.minimum(near["horizontal_bound_m"].to_numpy(), beside) - 1e-6
     assert inside[fresh & joined["horizontal_bound_m"].notna()].all()
+
+
+def test_no_row_is_trusted_whose_own_bound_exceeds_the_limit(stand: Stand) -> None:
+    """A clock known to 3 ms costs 5 cm at 15 m/s; the epochs are trusted, the rows at speed are not."""
+    tight = replace(stand.assessment, epochs=stand.assessment.epochs.assign(trust="trusted", horizontal_bound_m=0.065))
+    made = attach(tight, _named(stand))
+    assert made.frame is not None
+    own = made.frame["horizontal_bound_m"].to_numpy(np.float64) * 1.52
+    trust = made.frame["trust"].astype(str).to_numpy()
+    assert made.rows["beyond_limit_by_clock"] == (own > 0.10).sum() > 100
+    assert (trust[own > 0.10] == "doubtful").all() and (trust[own <= 0.10] == "trusted").sum() > 100
 
 
 @pytest.mark.parametrize(("offset_s", "words"), [
