@@ -75,11 +75,11 @@ def _dropouts(ax: Axes, dropouts: pd.DataFrame, *, row: int) -> None:
 
 
 def _brackets(ax: Axes, windows: pd.DataFrame, *, per_km: float) -> int:
-    """Draw each manoeuvre as a bracket above the lanes with its name in the first row that has room."""
+    """Draw each manoeuvre as a bracket above the lanes with its name in the first row that has room, those to drive again first."""
     start, end = (view.number(windows, f"{side}_distance_m") / 1000.0 for side in ("start", "end"))
-    order = np.argsort(start, kind="stable")
-    free_from, unnamed = [-np.inf] * _LABEL_ROWS, 0
     again = view.flags(windows, "repeat")
+    order = np.lexsort((start, ~again))
+    taken, unnamed = [list[tuple[float, float]]() for _ in range(_LABEL_ROWS)], 0
     for i in order[np.isfinite(start[order])]:
         right = end[i] if np.isfinite(end[i]) else start[i]
         text = str(windows["name"].iloc[i])
@@ -87,16 +87,16 @@ def _brackets(ax: Axes, windows: pd.DataFrame, *, per_km: float) -> int:
         half = (len(text) + 1.5) / per_km / 2
         # A name never leaves the strip: beyond its edges it would be cut.
         middle = max(min((start[i] + right) / 2, ax.get_xlim()[1] - half), half)
-        level = next((n for n, edge in enumerate(free_from) if middle - half >= edge), None)
+        level = next((n for n, row in enumerate(taken) if all(middle - half >= b or middle + half <= a for a, b in row)), None)
         if level is None:
             unnamed += 1
             continue
-        free_from[level] = middle + half
+        taken[level].append((middle - half, middle + half))
         _name_bracket(ax, text, (middle, _BRACKETS_AT - 0.16 - 0.62 * level), again=again[i])
     if unnamed:
         note = f"{unnamed} more {'name finds' if unnamed == 1 else 'names find'} no room here; the table has all"
         ax.set_title(note, loc="right", fontsize=TEXT - 1, color=colour("ink-soft"), pad=2)
-    used = sum(edge > -np.inf for edge in free_from)
+    used = sum(map(bool, taken))
     ax.set_ylim(ax.get_ylim()[0], _BRACKETS_AT - 0.3 - 0.62 * max(used, 0))
     return unnamed
 

@@ -18,6 +18,7 @@ from analyzer.report import context, detail, drawing, explorer, render, view
 from analyzer.report.brief import SCREEN_LINES, brief
 from analyzer.report.figures import distance_axis
 from analyzer.report.figures_bounds import availability
+from analyzer.report.figures_route import distance_strip
 from analyzer.report.summary import headline, quality_lines
 from analyzer.wording import Clock
 
@@ -250,3 +251,12 @@ def test_the_name_of_a_limit_stands_within_the_availability_figure(limit_m: floa
     edge = ax.get_window_extent()
     named = [text.get_window_extent() for text in ax.texts if text.get_text().startswith("limit, ")]
     assert named and all(edge.x0 <= box.x0 and box.x1 <= edge.x1 for box in named)
+
+
+def test_manoeuvres_to_drive_again_are_named_first_where_names_find_no_room() -> None:
+    full = builders.assessment()
+    ax = Figure(figsize=(4.6, 2.4)).subplots()
+    again = full.windows["name"].isin(["M04", "M08"])
+    unnamed = distance_strip(replace(full, windows=full.windows.assign(repeat=again)), ax, dense=20.0)
+    named = {text.get_text() for text in ax.texts}
+    assert unnamed > 0 and {"M04", "M08"} <= named
