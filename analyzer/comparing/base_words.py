@@ -155,7 +155,7 @@ def _shifted(facts: Facts) -> tuple[str, ...]:
 
 def _against_another(facts: Facts, shift: Shift) -> tuple[str, ...]:
     """Return whether the log stands where it should."""
-    size = f"{shift.vector_m[0]:+.3f} m east, {shift.vector_m[1]:+.3f} m north, {shift.vector_m[2]:+.3f} m up"
+    size = f"{shift.vector_m[0]:+z.3f} m east, {shift.vector_m[1]:+z.3f} m north, {shift.vector_m[2]:+z.3f} m up"
     away_m = float(np.hypot(*shift.vector_m[:2]))
     if shift.found and away_m > thresholds("analyzer.verdict")["base.farthest"]:
         return (f"The log stands {wording.size(round(away_m / 1000))} km from {facts.against}: those coordinates are of another place, or a figure of them is "

@@ -261,7 +261,7 @@ def _taken_over(run: Run, logged: Logged, target: Logged) -> Finding:
     forward, left, up = logged.arm_m
     text = (
         f"The stands of {run.name} are of the {logged.point} of the car and are brought to the {target.point} by its "
-        f"set-up sheet (antenna {forward:+.3f} m forward, {left:+.3f} m left, {up:+.3f} m up) to be held against others; "
+        f"set-up sheet (antenna {forward:+z.3f} m forward, {left:+z.3f} m left, {up:+z.3f} m up) to be held against others; "
         "this takes one point of the car to have stood on the marks each time"
     )
     return Finding("stands_brought_to_one_point", "note", text, {"run": run.name})

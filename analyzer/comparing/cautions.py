@@ -52,7 +52,7 @@ def _moved_antennas(runs: Sequence[Run], found: Frames) -> list[Finding]:
         east, north, up = shift.vector_m
         text = (
             f"Between {runs[first].name} and {runs[later].name}, for which the same base coordinates were entered, "
-            f"positions on the marks shift by {east:+.3f} m east, {north:+.3f} m north, {up:+.3f} m up: "
+            f"positions on the marks shift by {east:+z.3f} m east, {north:+z.3f} m north, {up:+z.3f} m up: "
             f"{_cause(found, first, later)}"
         )
         out.append(Finding("base_shift_within_day", "problem", text, {"shift_m": shift.vector_m}))

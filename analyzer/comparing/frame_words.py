@@ -25,7 +25,7 @@ Array = NDArray[np.float64]
 
 def words_of(vector: Sequence[float]) -> str:
     """Return a shift as words: "0.840 m east, -0.610 m north, 1.900 m up"."""
-    return f"{vector[0]:+.3f} m east, {vector[1]:+.3f} m north, {vector[2]:+.3f} m up"
+    return f"{vector[0]:+z.3f} m east, {vector[1]:+z.3f} m north, {vector[2]:+z.3f} m up"
 
 
 def parking_words(setup: Setup, remove: Array | None = None) -> tuple[str, ...]:
@@ -47,9 +47,9 @@ def lever_words(setup: Setup) -> tuple[str, ...]:
         return ()
     if lever.found:
         return (
-            f"stands facing different ways show an error that turns with the car: {lever.vector_m[0]:+.3f} m "
+            f"stands facing different ways show an error that turns with the car: {lever.vector_m[0]:+z.3f} m "
             "forward, "
-            f"{lever.vector_m[1]:+.3f} m left against the reference; the antenna offset on the car differs, not "
+            f"{lever.vector_m[1]:+z.3f} m left against the reference; the antenna offset on the car differs, not "
             "the base",
         )
     return (f"stands facing different ways show no change of the antenna offset above {up_words(lever.detectable_m)}",)

@@ -18,7 +18,7 @@ def latency(found: Latency, passes: pd.DataFrame, *, framed: bool = True) -> Fin
     parts = [f"{wording.count(found.passes, 'pass', 'passes')} over known points: {old(found)}" + _weight(found)]
     parts += _behind(found, passes)
     if np.isfinite(found.forward_m):
-        parts.append(f"car-fixed offset along {found.forward_m:+.3f} m{', by the stands on marks' if found.by_stands else ''}")
+        parts.append(f"car-fixed offset along {found.forward_m:+z.3f} m{', by the stands on marks' if found.by_stands else ''}")
     parts += _untold(found, framed)
     if found.passes == 1:
         parts.append("one pass alone: a wrong moment or a wrong mark would look the same")

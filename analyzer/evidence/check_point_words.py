@@ -141,7 +141,7 @@ def headings(table: pd.DataFrame, parts: Separation | None) -> list[Finding]:
 
 def inconsistent(parts: Separation, table: pd.DataFrame) -> Finding:
     """Return that no single error explains the stands."""
-    names = ", ".join(f"{r.name_} {r.start_utc:%H:%M:%S} ({r.offset_e_m:+.3f}, {r.offset_n_m:+.3f} m)"
+    names = ", ".join(f"{r.name_} {r.start_utc:%H:%M:%S} ({r.offset_e_m:+z.3f}, {r.offset_n_m:+z.3f} m)"
                       for r in table[table["used"].astype(bool) & table["offset_e_m"].notna()].rename(columns={"name": "name_"}).itertuples())
     return Finding(f"{CODE}_inconsistent", "warning", (
         f"The stands disagree beyond their uncertainty (chi-squared {parts.misfit:.1f} per degree of freedom), so no "
@@ -267,7 +267,7 @@ def _towards(offset: Offset) -> str:
 
 
 def _signed(metres: float) -> str:
-    return f"{metres:+.3f} m"
+    return f"{metres:+z.3f} m"
 
 
 def _length(metres: float) -> str:

@@ -124,7 +124,7 @@ def _offset_row(row: Any) -> tuple[str, ...]:
 def _signed(value: float, half: float) -> str:
     if pd.isna(value):
         return wording.ABSENT
-    return f"{value:+.3f} m" + ("" if pd.isna(half) else f" ± {half:.3f}")
+    return f"{value:+z.3f} m" + ("" if pd.isna(half) else f" ± {half:.3f}")
 
 
 def _places(comparison: Comparison) -> Section:

@@ -170,7 +170,7 @@ def _of_frame(marks: CheckPointResult | None, *, stated: bool) -> tuple[str, str
     shown = f"{count(earth.stands, 'stand')} on known marks of that frame show an error of {error_in_words(earth)}"
     if not marks.consistent:
         return "not_checked", f"{shown}, but they disagree beyond their uncertainty"
-    tall = "" if marks.height is None or marks.refused_vertical else f", in height {marks.height.value_m:+.3f} ± {marks.height.half_m:.3f} m"
+    tall = "" if marks.height is None or marks.refused_vertical else f", in height {marks.height.value_m:+z.3f} ± {marks.height.half_m:.3f} m"
     if earth.significant and marks.car_fixed is None:
         return "not_checked", f"{shown}{tall}, which chance does not explain, but frame and base are not told from the antenna offset of the car: stand facing both ways"
     off = earth.significant or (bool(tall) and marks.height is not None and marks.height.significant)

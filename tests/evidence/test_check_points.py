@@ -14,12 +14,13 @@ from scipy import stats
 
 from analyzer import tables
 from analyzer.demo import Fault, make_drive
+from analyzer.comparing.frame_words import words_of
 from analyzer.evidence.check_point_latency import latency_from_passes
 from analyzer.evidence.check_point_offsets import car_to_earth, separate
 from analyzer.evidence.check_point_passes import passes_over_marks
 from analyzer.evidence.check_point_reading import point_over_mark
 from analyzer.evidence.check_point_stands import COLUMNS, heading_of, mean_interval, numbered, stands_on_marks
-from analyzer.evidence.check_point_words import Height, headings, height_sizes, heights_apart, known_heights, plan_sizes
+from analyzer.evidence.check_point_words import Height, headings, height_sizes, heights_apart, known_heights, offsets, plan_sizes
 from analyzer.evidence.check_points import CheckPointResult, bound_parts, check, refusals
 from analyzer.geodesy import from_enu
 from analyzer.metrics.measure import measure
@@ -109,6 +110,13 @@ def test_the_size_of_an_offset_that_is_not_told_apart_is_not_called_earth_fixed(
     assert said.text.startswith("As far as the 0.270 m towards east are earth-fixed, which the stands do not tell, that size is also what 11 years")
     apart = separate(stands([(0.27, 0.0), (0.27, 0.0)], [10.0, 190.0]))
     assert apart is not None and plan_sizes(apart, Setup())[0].text.startswith("An earth-fixed error of 0.270 m")
+
+
+def test_nothing_is_not_said_to_be_below_nothing() -> None:
+    parts = separate(stands([(0.27, -0.0001), (0.27, -0.0001)], [10.0, 12.0]))
+    assert parts is not None
+    assert "north +0.000 m" in offsets(parts, None, refused=False).text
+    assert words_of((0.1, -0.0002, -0.0)) == "+0.100 m east, +0.000 m north, +0.000 m up"
 
 
 def test_intervals_hold_the_truth_as_often_as_they_say() -> None:
