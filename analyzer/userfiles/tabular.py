@@ -61,6 +61,8 @@ def read_windows(path: str | Path) -> WindowFile:
     rows, header = _rows(Path(path), what="windows file")
     if not rows and (set(WINDOW_COLUMNS) <= set(header) or set(LINE_COLUMNS) <= set(header)):
         return _no_windows(path)
+    if set(WINDOW_COLUMNS) <= set(header) and set(LINE_COLUMNS) <= set(header):
+        raise UsageError(f"windows file {path}: line 1: it has columns of times and of crossing lines; give one kind in a file.")
     if set(WINDOW_COLUMNS) <= set(header):
         return _by_time(rows, path)
     if set(LINE_COLUMNS) <= set(header):

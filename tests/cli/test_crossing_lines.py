@@ -73,6 +73,11 @@ def test_a_header_alone_costs_no_drive(drive: Path, tmp_path: Path) -> None:
     assert found.summary["windows"] == [] and found.summary["frame"]["absolute"].startswith("not checked")
 
 
+def test_times_and_lines_in_one_file_are_refused(drive: Path, tmp_path: Path) -> None:
+    done = assessed(drive, tmp_path, f"{HEADER.strip()},start_utc,end_utc\na,48.0,11.0,48.0,11.1,2026-03-24T09:00:10Z,2026-03-24T09:00:20Z\n")
+    assert done.code == 2 and "line 1: it has columns of times and of crossing lines; give one kind in a file" in done.sentence
+
+
 @pytest.mark.parametrize(("rows", "words"), [
     ("far,47.0,9.0,47.0,9.001\n", "no pass lies between the crossing lines: far is never crossed (the route comes within"),
     ("a,48.0,11.0,48.0,11.0\n", "line 2: both ends are the same place"),
