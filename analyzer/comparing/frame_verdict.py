@@ -23,7 +23,7 @@ from analyzer.comparing.frame_words import (
 )
 from analyzer.comparing.runs import Run
 from analyzer.comparing.setups import SAME_SITE_M, Frames, Setup
-from analyzer.metrics.base_site_shift import Shift, judge_shift, name_sizes
+from analyzer.metrics.base_site_shift import Shift, Suspect, judge_shift, name_sizes
 from analyzer.settings import thresholds
 
 Array = NDArray[np.float64]
@@ -139,7 +139,7 @@ def _by_marks(setup: Setup, shift: Shift, label: str, found: Frames, runs: Seque
     named = name_sizes(rest, suspects(setup, found, runs))
     text = sentences.entry_explains_part(label, entered, shift, rest)
     keys = tuple(n.key for n in named)
-    return _on_marks(setup, shift, "comparable_after_shift", text, *named_words(named), named=keys)
+    return _on_marks(setup, shift, "comparable_after_shift", text, *_dated(setup, found, runs, named), named=keys)
 
 
 def _same_entry(setup: Setup, shift: Shift, label: str, found: Frames, runs: Sequence[Run]) -> Answer:
@@ -151,9 +151,14 @@ def _same_entry(setup: Setup, shift: Shift, label: str, found: Frames, runs: Seq
     keys = tuple(n.key for n in named)
     told = (
         sentences.same_entry_shifted(label, shift, entry_known=known, both_ways=setup.both_ways),
-        *named_words(named),
+        *_dated(setup, found, runs, named),
     )
     return _on_marks(setup, shift, "comparable_after_shift", *told, named=keys)
+
+
+def _dated(setup: Setup, found: Frames, runs: Sequence[Run], named: Sequence[Suspect]) -> tuple[str, ...]:
+    """Return which common mistakes fit, with the day of the set-up: sentences of several days stand below each other."""
+    return tuple(f"{_short(setup, found, runs)}: {words}" for words in named_words(named))
 
 
 def _on_marks(setup: Setup, shift: Shift, level: str, *told: str, named: tuple[str, ...] = ()) -> Answer:

@@ -128,7 +128,8 @@ def test_antenna_moved_and_properly_entered_anew_stays_comparable(tmp_path: Path
 def test_antenna_height_left_out_is_named(tmp_path: Path) -> None:
     found = compare(two_days(tmp_path, offset_m=(0.0, 0.0, -1.8)))
     assert "antenna_height_left_out" in found.answers[1].named
-    assert any("1.800 m was left out" in s for s in found.sentences)
+    told = [s for s in found.sentences if "1.800 m was left out" in s]
+    assert told and all(s.startswith("2026-04-15: the size fits") for s in told)
 
 
 def test_coordinates_of_the_neighbour_are_named(tmp_path: Path) -> None:
