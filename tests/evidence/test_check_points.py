@@ -13,14 +13,22 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from analyzer import tables
-from analyzer.demo import Fault, make_drive
 from analyzer.comparing.frame_words import words_of
+from analyzer.demo import Fault, make_drive
 from analyzer.evidence.check_point_latency import latency_from_passes
 from analyzer.evidence.check_point_offsets import car_to_earth, separate
 from analyzer.evidence.check_point_passes import passes_over_marks
 from analyzer.evidence.check_point_reading import point_over_mark
 from analyzer.evidence.check_point_stands import COLUMNS, heading_of, mean_interval, numbered, stands_on_marks
-from analyzer.evidence.check_point_words import Height, headings, height_sizes, heights_apart, known_heights, offsets, plan_sizes
+from analyzer.evidence.check_point_words import (
+    Height,
+    headings,
+    height_sizes,
+    heights_apart,
+    known_heights,
+    offsets,
+    plan_sizes,
+)
 from analyzer.evidence.check_points import CheckPointResult, bound_parts, check, refusals
 from analyzer.geodesy import from_enu
 from analyzer.metrics.measure import measure
