@@ -95,7 +95,7 @@ def _frames(comparison: Comparison) -> Section:
         ("set-up", "evidence", "east", "north", "height", "smallest detectable", "answer", "remark"),
         rows,
         frozenset({2, 3, 4, 5}),
-        wide=frozenset({1, 6, 7}),
+        wide=frozenset({1, 7}),
     )
     items = tuple(wording.sentence(f.text) for f in comparison.findings)
     note = (
@@ -110,7 +110,7 @@ def _offset_row(row: Any) -> tuple[str, ...]:
     """Return the row of one kind of evidence on one set-up."""
     code = str(row.evidence)
     sizes = ((row.east_m, row.half_e_m), (row.north_m, row.half_n_m), (row.up_m, row.half_u_m))
-    answer = wording.ABSENT if pd.isna(row.found) else "shift found" if row.found else "none above the detectable size"
+    answer = wording.ABSENT if pd.isna(row.found) else "shift found" if row.found else "none found"
     return (
         row.day,
         _EVIDENCE.get(code, code.replace("base_log_none", "log at the base").replace("_", " ")),

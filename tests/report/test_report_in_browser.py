@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import json
 import shutil
 import subprocess
@@ -10,12 +11,15 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 import report_builders as builders
 from report_browser import Browser, find
 
+from analyzer.comparing.compare import compare
 from analyzer.recording import Finding
 from analyzer.report import write_html
+from analyzer.report.compare_page import render_comparison
 
 PROGRAM = find()
 pytestmark = pytest.mark.skipif(PROGRAM is None, reason="no Chromium found: install chromium to run the browser tests")
@@ -196,6 +200,23 @@ def test_a_long_word_of_a_finding_does_not_widen_the_page(browser: Browser, tmp_
     browser.open(tmp_path / "long.html")
     assert "folder_of_a_long_name" in browser.run("document.body.textContent")
     assert browser.run("document.documentElement.scrollWidth") <= 400
+
+
+def test_no_table_of_a_comparison_scrolls_on_a_wide_screen(browser: Browser, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.syspath_prepend(str(Path(__file__).parents[1] / "comparing"))
+    made = importlib.import_module("run_folders")
+    rng = np.random.default_rng(8)
+    folders = [
+        made.run_folder(tmp_path / name, made.loop(1.0), run=name, start=f"2026-04-1{k}T08:00:00Z", seed=k, offset_m=(-0.1 * k, 0.2 * k, 1.8 * k),
+                        stands=made.mark_stands(rng, both_ways=True, lever_m=(0.06 * k, 0.0)))
+        for k, name in enumerate("ab")
+    ]
+    (tmp_path / "page.html").write_text(render_comparison(compare(folders)), encoding="utf-8")
+    browser.media()
+    browser.size(1440, 900)
+    browser.open(tmp_path / "page.html")
+    over = browser.run("[...document.querySelectorAll('.scroll')].filter(e => e.scrollWidth > e.clientWidth).map(e => e.getAttribute('aria-label')).join()")
+    assert over == ""
 
 
 @pytest.mark.parametrize("width", [390, 1440])
