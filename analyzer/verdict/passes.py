@@ -83,8 +83,24 @@ def crossed_in_gaps(line: NDArray[np.float64], times_s: NDArray[np.float64], pla
     return [c.between_s for c in _crossings(line, 0, times_s, places) if not c.known]
 
 
+def nearest_end_m(line: NDArray[np.float64], places: Path2) -> float:
+    """Return how near an end of `line` the track comes where it crosses the line or its extension [m]; infinite where it does not."""
+    length = float(np.hypot(*(line[2:] - line[:2])))
+    return min((min(abs(w), abs(1 - w)) * length for _, _, w, _ in _changes(line, places)), default=np.inf)
+
+
 def _crossings(line: NDArray[np.float64], which: int, times_s: NDArray[np.float64], places: Path2) -> Iterator[Crossing]:
     """Yield the crossings of one line in order of time."""
+    gap_s = _gap_s(times_s) if len(times_s) > 1 else np.inf
+    for at, share, where, side in _changes(line, places):
+        if 0 <= where <= 1:
+            last, first = float(times_s[at]), float(times_s[at + 1])
+            moment = last + share * (first - last)
+            yield Crossing(moment, which, side, (last, first) if first - last > gap_s else (moment, moment))
+
+
+def _changes(line: NDArray[np.float64], places: Path2) -> Iterator[tuple[int, float, float, int]]:
+    """Yield where the track changes the side of a line: the epoch before, the share of the step and of the line, and the new side."""
     origin, along = line[:2], line[2:] - line[:2]
     length = float(np.hypot(*along))
     if length == 0 or len(places) < 2:
@@ -93,7 +109,6 @@ def _crossings(line: NDArray[np.float64], which: int, times_s: NDArray[np.float6
     clear = np.where(np.abs(off) > thresholds("analyzer.verdict")["passes.clear"], np.sign(off), 0.0).astype(np.int64)
     sure = np.flatnonzero(clear)
     raw = np.flatnonzero((off[:-1] < 0) != (off[1:] < 0))
-    gap_s = _gap_s(times_s)
     for before, after in pairwise(sure.tolist()):
         if clear[before] == clear[after]:
             continue
@@ -101,10 +116,7 @@ def _crossings(line: NDArray[np.float64], which: int, times_s: NDArray[np.float6
         at = int(raw[np.searchsorted(raw, after) - 1])
         share = off[at] / (off[at] - off[at + 1])
         where = places[at] + share * (places[at + 1] - places[at])
-        if 0 <= (where - origin) @ along / length**2 <= 1:
-            last, first = float(times_s[at]), float(times_s[at + 1])
-            moment = last + float(share) * (first - last)
-            yield Crossing(moment, which, int(clear[after]), (last, first) if first - last > gap_s else (moment, moment))
+        yield at, float(share), float((where - origin) @ along / length**2), int(clear[after])
 
 
 def _gap_s(times_s: NDArray[np.float64]) -> float:

@@ -15,7 +15,7 @@ from analyzer.recording import Finding
 from analyzer.settings import thresholds
 from analyzer.userfiles.moments import dated
 from analyzer.userfiles.tabular import LINE_COLUMNS, WINDOW_COLUMNS, WindowFile
-from analyzer.verdict.passes import crossed_in_gaps, crossings, passes
+from analyzer.verdict.passes import crossed_in_gaps, crossings, nearest_end_m, passes
 
 
 def window_spans(windows: WindowFile | None, fixes: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Finding, ...]]:
@@ -48,7 +48,7 @@ def window_spans(windows: WindowFile | None, fixes: pd.DataFrame) -> tuple[pd.Da
     track = _local(placed["latitude_deg"], placed["longitude_deg"], origin)
     found = passes(lines, seconds, track, placed.index[0])
     _refuse_two_of_one_name(found)
-    findings = (*windows.findings, *_in_gaps(lines, seconds, track, start=placed.index[0]))
+    findings = (*windows.findings, *_in_gaps(lines, seconds, track, start=placed.index[0]), *_too_short(lines, track))
     names = lines["name"].astype(str).drop_duplicates().tolist()
     idle = [n for n in names if not found["name"].str.fullmatch(rf"{re.escape(n)} \d+( \(opposite\))?").any()]
     if not idle:
@@ -81,6 +81,18 @@ def _in_gaps(lines: pd.DataFrame, seconds: np.ndarray, track: np.ndarray, *, sta
     text = (f"{wording.count(len(gaps), 'crossing')} of lines {'lies' if len(gaps) == 1 else 'lie'} where no position was logged ({told}): when the line was crossed, "
             "if the car drove straight on at all, is not known; the pass takes in all of that time.")
     return [Finding("line_crossed_in_gap", "warning", text, {"crossings": len(gaps)})]
+
+
+def _too_short(lines: pd.DataFrame, track: np.ndarray) -> list[Finding]:
+    """Return which lines end so near the track that a lap may miss them."""
+    limit_m = thresholds("analyzer.verdict")["passes.near_end"]
+    ends = lines[["from_east_m", "from_north_m", "to_east_m", "to_north_m"]].to_numpy(np.float64)
+    names = [str(name) for name, line in zip(lines["name"], ends, strict=True) if nearest_end_m(line, track) < limit_m]
+    if not names:
+        return []
+    text = (f"The route passes an end of these crossing lines within {limit_m:g} m: {wording.few(dict.fromkeys(names), 5)}. A lap may miss it by as much "
+            "and make one pass with the next; lengthen the line.")
+    return [Finding("line_too_short", "warning", text, {"names": names})]
 
 
 def _clock(second: float, start: pd.Timestamp) -> str:

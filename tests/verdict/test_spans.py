@@ -71,6 +71,12 @@ def test_a_line_with_one_end_elsewhere_is_refused_by_its_length() -> None:
         spans(across("A", 20.5), across("A", 40.5), ("M", 48.0, 11.0, 11.0, 48.0))
 
 
+@pytest.mark.parametrize("end_deg", [10.999998, 11.000002], ids=["missed", "crossed"])
+def test_a_line_that_ends_on_the_track_is_told(end_deg: float) -> None:
+    _, findings = spans(across("A", 20.5), across("A", 40.5), ("B", 48.00605, 10.9998, 48.00605, end_deg), ("B", *across("B", 80.5)[1:]))
+    assert "within 0.5 m: B. A lap may miss it" in next(f.text for f in findings if f.code == "line_too_short")  # type: ignore[attr-defined]
+
+
 def test_the_same_line_twice_is_no_way_in_and_out() -> None:
     line = {"name": "A", "from_latitude_deg": 47.0, "from_longitude_deg": 20.0, "to_latitude_deg": 47.001, "to_longitude_deg": 20.0}
     t = pd.date_range("2026-04-14T08:00Z", periods=20, freq="s")
