@@ -70,7 +70,8 @@ Flags = NDArray[np.bool_]
 #: more of the error than long stands showed, and what is added to claims that stands disprove grows by degrees.
 #: 16: a sensor that does not move with the solution, or speaks for a part of the drive only, has not watched it (data of another day had made a
 #: fused run fit), and is not moved to another lap; heights of passes that go on parting are those of two roads and no error; a heading that is
-#: off on all straights is off in its bound.
+#: off on all straights is off in its bound. A pass whose crossing falls into a gap of the positions takes in the gap; a joined row whose bound
+#: exceeds the limit by what is not known of its clock is doubtful.
 RULES_VERSION = "16"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",
