@@ -69,10 +69,12 @@ def unwatched_words(lacking: tuple[str, ...], motion: Independent | None = None)
         where = listing(AXES[axis][0] for axis in lacking)
         what = AXES[lacking[-1]][1]  # what watches the last watches those before it as well
         partly = [share for axis, share in (motion.watched if motion is not None else {}).items() if axis in lacking]
+        given = motion.refused if motion is not None else ()
+        ask = f"What was given does not count: {listing(given)}." if given else f"Give {what} to have it checked."
         only = f" but for {100 * min(partly):.0f} % of the time in motion" if partly else ""
         yield Finding("fused_unwatched", "warning", (
             f"Nothing independent watched this fused solution {where}{only}: a wrong fix that it took slowly while it stayed fixed would not show there, and what was "
-            f"fixed without a loss rests on the receiver's word. Give {what} to have it checked."), {"axes": list(lacking)})
+            f"fixed without a loss rests on the receiver's word. {ask}"), {"axes": list(lacking)})
 
 
 def _slow_words(slews: Slews, motion: Independent | None) -> Iterator[Finding]:
