@@ -20,14 +20,15 @@ from analyzer.settings import thresholds
 SIGMA_PER_LENGTH = 0.8493
 
 
-def sharp_steps(residual: Floats, up: Floats, every_s: float) -> list[int]:
-    """Return the rows at which plan and height step at once and stay, inside one fixed stretch.
+def sharp_steps(residual: Floats, up: Floats, every_s: float, truncated: Floats | None = None) -> list[int]:
+    """Return the rows at which plan and height step at once and stay, or plan alone so far that nothing but a fix does, inside one fixed stretch.
 
     Parameters
     ----------
     residual : (n, 2) positions less integrated velocity [m].
     up : (n,) heights [m].
     every_s : usual interval between rows [s].
+    truncated : (n-1,) variance of the residual's steps where speed changes between rows as nobody logged [m²]; none without.
     """
     limits = thresholds("analyzer.evidence")
     side = max(3, round(limits["stretch.jump_window"] / every_s))
@@ -37,9 +38,10 @@ def sharp_steps(residual: Floats, up: Floats, every_s: float) -> list[int]:
     climb = np.diff(up)
     rise = np.abs(climb - median_filter(climb, size=7, mode="nearest"))
     around = 2 * max(10, round(limits["sharp.around"] / every_s)) + 1
-    enough = (plan > _least(plan, SIGMA_PER_LENGTH, limits["stretch.least_jump"], around)) & (
-        rise > _least(rise, SIGMA_PER_MEDIAN, limits["height.least_jump"], around))
-    return [int(at) + 1 for at in np.flatnonzero(enough) if _stays(residual, up, int(at) + 1, side)]
+    least = _least(plan, SIGMA_PER_LENGTH, limits["stretch.least_jump"], around)
+    enough = (plan > least) & (rise > _least(rise, SIGMA_PER_MEDIAN, limits["height.least_jump"], around))
+    alone = plan > limits["sharp.alone"] * np.hypot(least, limits["stretch.jump_sigmas"] * np.sqrt(0.0 if truncated is None else truncated))
+    return [int(at) + 1 for at in np.flatnonzero(enough | alone) if _stays(residual, up, int(at) + 1, side, alone=bool(alone[at]))]
 
 
 def _least(steps: Floats, ratio: float, floor_m: float, around: int) -> Floats:
@@ -49,7 +51,7 @@ def _least(steps: Floats, ratio: float, floor_m: float, around: int) -> Floats:
     return np.maximum(thresholds("analyzer.evidence")["stretch.jump_sigmas"] * usual, floor_m)
 
 
-def _stays(residual: Floats, up: Floats, at: int, side: int) -> bool:
+def _stays(residual: Floats, up: Floats, at: int, side: int, *, alone: bool) -> bool:
     """Return whether half of the step to row `at` is still there in the medians of both sides, in plan and in height."""
     if at < side or at + side > len(up):
         return False
@@ -58,4 +60,4 @@ def _stays(residual: Floats, up: Floats, at: int, side: int) -> bool:
     plan, climb = residual[at] - residual[at - 1], up[at] - up[at - 1] - slope
     left = np.median(residual[behind], axis=0) - np.median(residual[before], axis=0)
     climbed = np.median(up[behind]) - np.median(up[before]) - side * slope
-    return bool(left @ plan >= 0.5 * (plan @ plan) and climbed * climb >= 0.5 * climb**2)
+    return bool(left @ plan >= 0.5 * (plan @ plan) and (alone or climbed * climb >= 0.5 * climb**2))

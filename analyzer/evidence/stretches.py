@@ -65,7 +65,7 @@ def cut(track: Track, residual: Floats, noise: Noise, *, breaks: Flags, fixed: F
         jumps = jumps_in(residual[start:end], track, noise, int(start), **around)
         drawn: list[tuple[int, int]] = []
         if not track.from_places:
-            sharp = sharp_steps(residual[start:end], track.places[start:end, 2], track.nominal_s)
+            sharp = sharp_steps(residual[start:end], track.places[start:end, 2], track.nominal_s, around["truncated"])
             apart = thresholds("analyzer.evidence")["stretch.jump_window"]
             jumps = sorted([*jumps, *(int(start) + k for k in sharp if all(abs(track.t[int(start) + k] - track.t[j]) > apart for j in jumps))])
             drawn = [(int(start) + a, int(start) + b) for a, b in smoothed_steps(residual[start:end], track.velocity[start:end], track.nominal_s, noise, **around)]

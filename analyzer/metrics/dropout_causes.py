@@ -18,7 +18,17 @@ from analyzer.metrics.fix_state import state_name
 from analyzer.metrics.link_state import BLIND
 from analyzer.metrics.rate import Timeline
 from analyzer.metrics.signal_drop import Listed
-from analyzer.metrics.sky_seen import disturbed, left_out, middle, number, sky_of_loss, sky_of_outage, sky_partly
+from analyzer.metrics.sky_seen import (
+    begun_anew,
+    disturbed,
+    left_out,
+    middle,
+    number,
+    open_sky,
+    sky_of_loss,
+    sky_of_outage,
+    sky_partly,
+)
 from analyzer.metrics.stations_heard import other_station, replaced_base
 from analyzer.settings import thresholds
 
@@ -219,18 +229,21 @@ def _of_loss(start_s: float, end_s: float, scene: Scene) -> Cause:
         return "interference", other
     age = scene.before(scene.age_s, start_s)
     fresh = f", corrections were fresh (age {age:.1f} s)" if np.isfinite(age) else ""
-    weak = disturbed(start_s, end_s, scene)
-    if weak:
-        return "interference", f"{weak}{fresh}"
-    sky = sky_of_loss(start_s, end_s, scene)
-    if sky:
-        return "sky_obstruction", f"{sky}{fresh}"
+    seen, words = _as_seen(start_s, end_s, scene, aged=bool(np.isfinite(age)))
+    if words:
+        return seen, f"{words}{fresh}"
     if _damaged_between(last, scene.index(start_s + limit["cause.near_s"]), scene) >= limit["cause.near_s"]:
         return "damaged_data", f"damaged sentences stand where fixed was lost{fresh}"
     if end_s - start_s >= limit["dropout.no_fix_after_s"] and np.isfinite(age):
         return "incomplete_corrections", f"fixed did not come back for {end_s - start_s:.0f} s{fresh}"
     partly = sky_partly(start_s, scene)
     return ("sky_obstruction", f"{partly}, and nothing else changed{fresh}") if partly else ("unknown", f"{_unchanged(start_s, scene, age)}{fresh}")
+
+
+def _as_seen(start_s: float, end_s: float, scene: Scene, *, aged: bool) -> Cause:
+    """Return what satellites and their signals say of a lost fix, and in which words; empty words where they say nothing."""
+    looks = [("interference", disturbed), ("receiver_restart", begun_anew), *([("incomplete_corrections", open_sky)] if aged else []), ("sky_obstruction", sky_of_loss)]
+    return next(((cause, words) for cause, look in looks if (words := look(start_s, end_s, scene))), ("unknown", ""))
 
 
 def _unchanged(start_s: float, scene: Scene, age_s: float) -> str:

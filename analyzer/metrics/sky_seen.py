@@ -42,6 +42,32 @@ def _lost_from_sight(start_s: float, end_s: float, scene: Scene) -> bool:
     return bool(blind.any()) and not middle(scene.satellites[during][blind]) > least
 
 
+def begun_anew(start_s: float, end_s: float, scene: Scene) -> str:
+    """Return in words that there was no position while as many satellites were heard as strong as usual, or an empty text.
+
+    A sky that is hidden hides signals; a receiver that begins anew loses its solution alone.
+    """
+    limit = thresholds("analyzer.metrics")
+    during = slice(scene.index(start_s), scene.index(end_s, side="right"))
+    lost = scene.line.seconds[during][np.isin(scene.codes[during], BLIND)]
+    if not len(lost) or scene.codes[during.stop - 1] in BLIND:
+        return ""
+    heard = signal_drop(float(lost[0]), float(lost[-1]) + scene.line.nominal_s, scene.listed)
+    if heard is None or not (heard.heard >= limit["cause.satellites_stay"] * heard.usual and heard.most_db < limit["cause.cn0_drop_db"]):
+        return ""
+    return f"there was no position for {lost[-1] - lost[0] + scene.line.nominal_s:.0f} s while {heard.heard:.0f} satellites were heard, of the usual {heard.usual:.0f}, about as strong as before"
+
+
+def open_sky(start_s: float, end_s: float, scene: Scene) -> str:
+    """Return in words that for most of a loss, and longer than a fix takes, as many satellites were used as usual, or an empty text."""
+    limit = thresholds("analyzer.metrics")
+    counts, usual = scene.during(scene.satellites, start_s, end_s), scene.usual[0]
+    enough = counts >= (1 - limit["cause.satellites_partly"]) * usual
+    if not len(counts) or enough.mean() < 0.5 or enough.sum() * scene.line.nominal_s < limit["dropout.no_fix_after_s"]:
+        return ""
+    return f"fixed did not come back for {end_s - start_s:.0f} s, though for {enough.sum() * scene.line.nominal_s:.0f} s of it {middle(counts[enough]):.0f} satellites were used, of the usual {number(usual)}"
+
+
 def sky_partly(start_s: float, scene: Scene) -> str:
     """Return in words that a part of the sky was hidden where fixed was lost, or an empty text: a wall or a lorry on one side hides a few."""
     limit = thresholds("analyzer.metrics")

@@ -208,6 +208,18 @@ def test_a_median_that_falls_while_satellites_stay_is_interference_where_no_sate
     assert (cause == "interference") == (f"C/N0 of all satellites fell to 30 from the usual 45 dB-Hz while {used:.0f} of the usual 20 stayed" in found["evidence"].iloc[0])
 
 
+@pytest.mark.parametrize(("lasts", "hidden", "cause"), [(200, 12, "incomplete_corrections"), (200, 150, "sky_obstruction"), (60, 12, "sky_obstruction")])
+def test_a_fix_that_does_not_come_back_under_an_open_sky_lacks_corrections(lasts, hidden, cause):
+    """What hid satellites when fixed was lost does not explain minutes of float with all of them back."""
+    frame = drive(900)
+    t = seconds(frame.index.to_series())
+    frame.loc[(t >= 300) & (t < 300 + lasts), "fix_state"] = "float"
+    frame["satellites_used"] = np.where((t >= 298) & (t < 298 + hidden), 10.0, 25.0)
+    found = dropouts(frame)
+    assert found["kind"].tolist() == ["fix_loss"] and found["cause"].tolist() == [cause]
+    assert (cause == "incomplete_corrections") == (f"fixed did not come back for {lasts} s, though for {lasts - hidden + 2} s of it 25 satellites were used" in found["evidence"].iloc[0])
+
+
 @pytest.mark.parametrize(("view", "cn0", "cause"), [
     (27, 45.0, "incomplete_corrections"), (27, 33.0, "sky_obstruction"), (10, 45.0, "sky_obstruction"), (np.nan, 45.0, "sky_obstruction"),
 ])
