@@ -52,10 +52,20 @@ def begun_anew(start_s: float, end_s: float, scene: Scene) -> str:
     lost = scene.line.seconds[during][np.isin(scene.codes[during], BLIND)]
     if not len(lost) or scene.codes[during.stop - 1] in BLIND:
         return ""
-    heard = signal_drop(float(lost[0]), float(lost[-1]) + scene.line.nominal_s, scene.listed)
-    if heard is None or not (heard.heard >= limit["cause.satellites_stay"] * heard.usual and heard.most_db < limit["cause.cn0_drop_db"]):
+    # a roof that was left again hides signals for a second, and the position for longer: no moment around the loss may show it
+    begun, ended = float(lost[0]) - limit["cause.near_s"], min(float(lost[-1]), float(lost[0]) + limit["cause.near_s"])
+    seen = [drop for at in np.arange(begun, ended + 1e-6, 1.0) if (drop := signal_drop(float(at), float(at) + 1.0, scene.listed)) is not None]
+    if len(seen) < limit["cause.near_s"] or any(_hidden(drop) for drop in seen):
         return ""
-    return f"there was no position for {lost[-1] - lost[0] + scene.line.nominal_s:.0f} s while {heard.heard:.0f} satellites were heard, of the usual {heard.usual:.0f}, about as strong as before"
+    least = min(seen, key=lambda drop: drop.heard)
+    return (f"there was no position for {lost[-1] - lost[0] + scene.line.nominal_s:.0f} s while at least {least.heard:.0f} satellites were heard, "
+            f"of the usual {least.usual:.0f}, about as strong as before")
+
+
+def _hidden(drop: SignalDrop) -> bool:
+    """Return whether signals of one moment are fewer or weaker than a receiver needs to lose its position by."""
+    limit = thresholds("analyzer.metrics")
+    return not (drop.heard >= limit["cause.satellites_stay"] * drop.usual and drop.most_db < limit["cause.cn0_drop_db"])
 
 
 def open_sky(start_s: float, end_s: float, scene: Scene) -> str:

@@ -111,15 +111,20 @@ def test_the_roofs_of_a_real_mountain_road_are_no_interference(shared_data):
     assert any(d is not None and d.least_db > 20.0 and d.most_db - d.least_db < 4.0 for d in drops), "roofs that the drop alone would take for a transmitter"
 
 
-@pytest.mark.parametrize(("weaker_db", "unheard", "expected"), [(0.0, 0, "receiver_restart"), (2.0, 3, "receiver_restart"), (13.0, 0, None), (0.0, 15, "sky_obstruction")])
-def test_a_position_that_is_lost_under_an_open_sky_is_a_receiver_that_begins_anew(weaker_db, unheard, expected):
-    """A roof hides signals; a receiver that starts loses its solution alone, and comes back by way of float."""
+@pytest.mark.parametrize(("weaker_db", "unheard", "roof", "expected"), [
+    (0.0, 0, False, "receiver_restart"), (2.0, 3, False, "receiver_restart"), (13.0, 0, False, None), (0.0, 15, False, "sky_obstruction"),
+    (0.0, 0, True, "sky_obstruction"),
+])
+def test_a_position_that_is_lost_under_an_open_sky_is_a_receiver_that_begins_anew(weaker_db, unheard, roof, expected):
+    """A roof hides signals, if only for the first of the seconds without a position; a receiver that starts loses its solution alone."""
     frame = drive(600, 1.0)
     blind = (np.arange(600) >= 300) & (np.arange(600) < 308)
     state = np.where(blind, "no_fix", np.where(LOST, "float", frame["fix_state"].astype(str)))
     frame["fix_state"] = pd.Categorical(state, categories=list(tables.FIX_STATES))
     frame.loc[blind, ["latitude_deg", "longitude_deg", "correction_age_s"]] = np.nan
     table = satellites(np.full(20, weaker_db), unheard=unheard)
+    if roof:
+        table.loc[EPOCHS[299:302], "cn0_dbhz"] = np.nan
     frame["satellites_used"] = np.where(blind, 0.0, 18.0)
     frame["cn0_median_dbhz"] = table["cn0_dbhz"].groupby(level=0).median().reindex(frame.index).to_numpy()
     whole = recording(frame)
