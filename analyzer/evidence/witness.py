@@ -33,6 +33,11 @@ class Following:
     scale: float
     moved: float
 
+    @property
+    def told(self) -> bool:
+        """Return whether there was driving enough to tell; a block in which the car is parked has no say."""
+        return bool(np.isfinite(self.correlation))
+
     def by(self, least: float, *, widest: float = float("inf")) -> bool:
         """Return whether the sensor follows: a correlation of at least `least` and a scale within a factor of `widest`."""
         return self.correlation >= least and 1 / widest <= self.scale <= widest
@@ -86,9 +91,9 @@ def heard_of(recording: Recording, track: Track, course: Floats, speed: Floats, 
         gained = gained_of(recording, track.t)
         turns, gains = following(track.t, unwrapped(course, moving), rates["yaw"], moving), following(track.t, speed, gained, moving)
         gaining = gains.moved >= limits["witness.gained"] and gains.by(limits["witness.gains"], widest=limits["witness.gains_scale"])
-        follows = learnt.of("witness.gains", gaining or gains.moved < limits["witness.gained"], "most")
+        follows = learnt.of("witness.gains", gaining or gains.moved < limits["witness.gained"] if gains.told else None, "most") is not False
         turning = gaining if turns.moved < limits["witness.turned"] else turns.by(limits["witness.turns"], widest=limits["witness.turns_scale"])
-        turning = learnt.of("witness.turns", turning, "most")
+        turning = bool(learnt.of("witness.turns", turning if turns.told or gains.told else None, "most"))
         force = turning and follows and bool(np.isfinite(gained).any())
         pitch = turning and follows and bool(np.isfinite(rates["pitch"]).any())
         yaw = turning and bool(np.isfinite(rates["yaw"]).any())
@@ -99,7 +104,7 @@ def heard_of(recording: Recording, track: Track, course: Floats, speed: Floats, 
     if rolled is not None:
         found = at_epochs(track.t, *rolled)
         rolls = following(track.t, speed, found, moving)
-        with_it = learnt.of("witness.wheel", rolls.by(limits["witness.wheel"]), "most")
+        with_it = bool(learnt.of("witness.wheel", rolls.by(limits["witness.wheel"]) if rolls.told else None, "most"))
         wheel = found if with_it and np.isfinite(found).any() else None
         refused += [] if with_it else [_not_with("wheel speed", "speed", rolls)]
     return Heard(rates if turning else None, gained, wheel, yaw, force, pitch, tuple(refused))

@@ -13,6 +13,7 @@ from analyzer import tables
 from analyzer.evidence.chain import worst_in_plan
 from analyzer.evidence.evidence_words import unwatched_axes, unwatched_words
 from analyzer.evidence.independent import Independent, flattened, independent_motion, running_median
+from analyzer.evidence.learnt import Learnt
 from analyzer.evidence.sensor_series import at_epochs
 from analyzer.evidence.slews import _height_alone, find_slews
 from analyzer.evidence.track import Track
@@ -307,3 +308,14 @@ def test_a_wheel_speed_counts_where_it_goes_with_the_car(kind: str, counts: bool
     motion = independent_motion(replace(recording, measurement=seen), track)
     assert (motion.sources.get("along") == "the wheel speed") == counts
     assert (motion.refused == ()) == counts and ("along" in unwatched_axes(motion)) != counts
+
+
+def test_blocks_in_which_the_car_is_parked_have_no_say() -> None:
+    """One block in motion knows the sensor; two at rest know nothing, and do not outvote it."""
+    track = weaving(white_m=0.0005, doppler_mps=0.003)
+    parked = replace(track, velocity=np.zeros_like(track.velocity), standing=np.ones(len(track), dtype=bool))
+    blocks = [replace(one, learnt=Learnt(noting=True)) for one in (parked, track, parked)]
+    for one in blocks:
+        independent_motion(_recording(track), one)
+    whole = replace(track, learnt=Learnt.pooled([one.learnt for one in blocks]))
+    assert set(independent_motion(_recording(track), whole).sources) == {"across", "along", "up"}
