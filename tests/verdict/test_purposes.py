@@ -173,4 +173,5 @@ def test_the_only_unit_that_is_right_is_named(tmp_path: Path, table: str, wrong:
 @pytest.mark.parametrize("name", [name for name in shipped_purposes() if name.startswith("agency")])
 def test_values_that_were_not_read_again_say_so_and_what_to_do(name: str) -> None:
     sources = [limit.source for limit in load_purpose(name).limits]
+    assert all("from memory" in source for source in sources)
     assert all(source.endswith("not compared with the document: check there before you state a class") for source in sources)
