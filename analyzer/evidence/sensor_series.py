@@ -20,10 +20,10 @@ def sensor(recording: Recording, column: str) -> tuple[Floats, Floats]:
     return at, inertial[column].to_numpy(np.float64)
 
 
-def filled_sensor(recording: Recording, column: str) -> tuple[Floats, Floats]:
-    """Return what `sensor` does, zero where missing."""
+def _recorded(recording: Recording, column: str) -> tuple[Floats, Floats, Flags]:
+    """Return what `sensor` does, zero where missing, and which samples are alive."""
     at, values = sensor(recording, column)
-    return at, np.nan_to_num(values)
+    return at, np.nan_to_num(values), _alive(at, values)
 
 
 def grown(at: Floats, values: Floats) -> Floats:
@@ -35,26 +35,22 @@ def rates_of(recording: Recording, t: Floats) -> dict[str, Floats] | None:
     """Return yaw and pitch [rad], integrated, and the integral of the pitch at `t`, NaN outside the data and where nothing was recorded; None without."""
     if len(recording.inertial) < 100:
         return None
-    out: dict[str, Floats] = {}
-    for name, column, sign in (("yaw", "rate_z_radps", 1.0), ("pitch", "rate_y_radps", -1.0)):
-        at, rate = filled_sensor(recording, column)
-        known, turned = _alive(at, sensor(recording, column)[1]), grown(at, sign * rate)
-        out |= {name: at_epochs(t, at[known], turned[known]), f"{name}_grown": at_epochs(t, at[known], grown(at, turned)[known])}
-    return out
+    at, rate, known = _recorded(recording, "rate_z_radps")
+    yaw = at_epochs(t, at[known], grown(at, rate)[known])
+    at, rate, known = _recorded(recording, "rate_y_radps")
+    pitch = grown(at, -rate)
+    return {"yaw": yaw, "pitch": at_epochs(t, at[known], pitch[known]), "pitch_grown": at_epochs(t, at[known], grown(at, pitch)[known])}
 
 
 def gained_of(recording: Recording, t: Floats) -> Floats:
     """Return the integral of the forward specific force [m/s] at `t`, NaN outside the data and where nothing was recorded."""
-    at, force = filled_sensor(recording, "acceleration_x_mps2")
-    known = _alive(at, sensor(recording, "acceleration_x_mps2")[1])
+    at, force, known = _recorded(recording, "acceleration_x_mps2")
     return at_epochs(t, at[known], grown(at, force)[known])
 
 
 def _alive(at: Floats, values: Floats) -> Flags:
     """Return which samples (n,) are recorded and do not repeat one value to the last digit for longer than `independent.frozen`."""
     changes = np.flatnonzero(np.r_[True, values[1:] != values[:-1], True])
-    if len(values) == 0:
-        return np.zeros(0, dtype=bool)
     first, last = changes[:-1], changes[1:] - 1
     lasting = at[last] - at[first] > thresholds("analyzer.evidence")["independent.frozen"]
     return np.isfinite(values) & ~np.repeat(lasting, last - first + 1)
@@ -62,12 +58,11 @@ def _alive(at: Floats, values: Floats) -> Flags:
 
 def work_of(recording: Recording, t: Floats, speed: Floats) -> Floats:
     """Return the work of the forward specific force per mass at `t` [m²/s²], summed at the rate of the inertial data."""
-    at, force = filled_sensor(recording, "acceleration_x_mps2")
+    at, force, alive = _recorded(recording, "acceleration_x_mps2")
     known = np.flatnonzero(np.isfinite(speed))
     if len(known) < 4:
         return np.full(len(t), np.nan)
     smooth = Akima1DInterpolator(t[known], speed[known])(np.clip(at, t[known[0]], t[known[-1]]))
-    alive = _alive(at, sensor(recording, "acceleration_x_mps2")[1])
     return at_epochs(t, at[alive], grown(at, force * smooth)[alive])
 
 

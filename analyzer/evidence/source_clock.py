@@ -112,12 +112,13 @@ def lag_of(t: Floats, own: Floats, at: Floats, other: Floats, *, least_s: float 
 def _agreement(mine: Floats, theirs: Floats, reach: int) -> tuple[Floats, float]:
     """Return the correlation of two rows of bins at moves from -reach to reach bins, zero where too little overlaps; and that of what is not moved.
 
-    A source that covers a part of the drive may overlap more where it is moved: without a move ten seconds are enough.
+    A source that covers a part of the drive may overlap more where it is moved: without a move `clock.least_part` is enough.
     """
     found, count = correlate(mine, theirs)
     near = slice(len(mine) - 1 - reach, len(mine) + reach)
     enough = count[near] > 0.5 * min(np.isfinite(mine).sum(), np.isfinite(theirs).sum())
-    as_it_is = float(found[len(mine) - 1]) if count[len(mine) - 1] * thresholds("analyzer.evidence")["clock.step"] >= 10.0 else 0.0
+    limits = thresholds("analyzer.evidence")
+    as_it_is = float(found[len(mine) - 1]) if count[len(mine) - 1] * limits["clock.step"] >= limits["clock.least_part"] else 0.0
     return np.asarray(np.where(enough, np.nan_to_num(found[near]), 0.0)), as_it_is
 
 
