@@ -167,9 +167,11 @@ def _weighed(pairs: Pairs, learnt: Learnt, begun_s: float) -> Pairs:
     there are: the heights of a minute are off alike.
     """
     limits = thresholds("analyzer.evidence")
-    when_s = pairs.at_s - begun_s
-    if not len(pairs) or not of_place(pairs.at_s, pairs.other_s, pairs.off_m, learnt=learnt, begun_s=begun_s):
+    if len(pairs):
+        pairs = pairs.where(of_place(pairs.at_s, pairs.other_s, pairs.off_m, learnt=learnt, begun_s=begun_s))
+    if not len(pairs):
         return pairs
+    when_s = pairs.at_s - begun_s
     usual = np.hypot(limits["road.usual"], pairs.spread_m)
     own, theirs, vague = errors_of(pairs.at_s, pairs.other_s, pairs.off_m, usual)
     explained = np.where(np.abs(own) > 2 * usual, own, 0.0) - np.where(np.abs(theirs) > 2 * usual, theirs, 0.0)

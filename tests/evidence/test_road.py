@@ -128,6 +128,18 @@ def test_slopes_that_differ_on_a_part_of_the_way_are_none_of_one_road(seconds: f
     assert pairs.telling == telling
 
 
+def test_far_from_where_two_ways_part_the_road_goes_on_telling() -> None:
+    """The same on laps of ten minutes: the rest of the way is one road, and a height that is off there still shows."""
+    points = _laps(6)
+    points[:, 0] = 1e9 + 6 * (points[:, 0] - 1e9)
+    points[:, 3] += 0.6 - 0.6 * np.cos(2 * np.pi * np.clip(points[:, 0] - 1e9 - 3120.0, 0.0, 25.0) / 25.0)
+    pairs = pairs_of(_raised(points, 1500.0, 1560.0, 0.3), Learnt())
+    apart = np.abs(pairs.at_s - 1e9 - 3132.0)
+    assert pairs.telling and apart.min() > 100.0 and len(np.unique(np.floor(pairs.at_s))) > 1200
+    off = (pairs.at_s - 1e9 > 1502) & (pairs.at_s - 1e9 < 1558)
+    assert np.median(pairs.off_m[off]) == pytest.approx(0.3, abs=0.03) and np.abs(np.median(pairs.off_m[~off])) < 0.02
+
+
 @pytest.mark.parametrize(("up_m", "lasts_s", "edge_s"), [(1.0, 60.0, 0.2), (1.0, 60.0, 8.0), (1.0, 60.0, 30.0), (0.5, 30.0, 15.0)])
 def test_errors_of_a_fix_are_seen_against_the_road_however_they_come(up_m: float, lasts_s: float, edge_s: float) -> None:
     """A wrong fix that steps or slews in, multipath that comes and goes within a minute or half of one."""
