@@ -20,7 +20,7 @@ Estimation, and Modulation Theory, part I, section 4.3, and the normal linear mo
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,8 +40,9 @@ NEAR_S = 300.0
 FAR = 0.995
 #: Rounds of looking: so many swings at most within `NEAR_S`.
 MOST = 6
-#: Places of the grid over which the whitened residual is summed.
+#: Places of the grid over which the whitened residual is summed, to see whether noise is overstated, and whether it is understated.
 SUMMED = (10, 20, 30)
+SUMMED_SHORT = (5, 10, 20, 30)
 
 
 @dataclass(frozen=True)
@@ -128,7 +129,9 @@ def find_waves(
     nothing = np.zeros(len(grid.t))
     slow = np.interp(grid.t, track.t, _slow(track, doubtful=doubtful)) > 0
     heavy = _heavy_tails(track, residual, usable)
-    overstated = _overstated(grid, track) ** (1.0 - heavy)
+    noisy = _seen_noise(grid, track)
+    overstated = _overstated(noisy) ** (1.0 - heavy)
+    grid = replace(grid, scale=grid.scale / max([1.0, *(x for x in noisy.values() if np.isfinite(x))]))
     fast = thresholds("analyzer.evidence")["wave.fast"] ** heavy
     search = _Search(grid, overstated, slow, fast, heights_of(grid, road, track.begun_s), np.zeros((len(grid.t), 2)), nothing.copy(), nothing.copy(), [])
     for _ in range(MOST):
@@ -139,19 +142,25 @@ def find_waves(
     return Waves(seen[:, :2], seen[:, 2], size, high)
 
 
-def _overstated(grid: Whitening, track: Track) -> float:
-    """Return by what factor the filter overstates the noise of this drive: sigma of sums of the whitened residual over tens of seconds, at most 1.
+def _seen_noise(grid: Whitening, track: Track) -> dict[int, float]:
+    """Return sigma of sums of the whitened residual over so many places, 1 where the filter knows the noise of this drive.
 
-    What may be larger than learnt, each in its own place, is too large all together. Medians leave a minority of swings out.
+    What may be larger than learnt, each in its own place, is too large all together; velocity errors of a second or two are a walk over
+    minutes and more than one over seconds. Medians leave a minority of swings out.
     """
-    limits = thresholds("analyzer.evidence")
     white = np.where((grid.known & (grid.moving > 0))[:, None], whitened(grid, grid.value), np.nan)
-    seen = [limits["wave.least_overstated"]]
-    for count in SUMMED:
+    seen = {}
+    for count in SUMMED_SHORT:
         if len(white) >= count:
             sums = np.lib.stride_tricks.sliding_window_view(white, count, axis=0).sum(axis=-1) / np.sqrt(count)
-            seen.append(track.learnt.sigma(f"wave.white.{count}", sums.ravel()))
-    return float(np.nan_to_num(np.clip(np.max(seen), None, 1.0), nan=1.0))
+            seen[count] = track.learnt.sigma(f"wave.white.{count}", sums.ravel())
+    return seen
+
+
+def _overstated(seen: dict[int, float]) -> float:
+    """Return by what factor the filter overstates the noise, at most 1, from what is `seen` over tens of seconds."""
+    most = max([thresholds("analyzer.evidence")["wave.least_overstated"], *(seen[count] for count in SUMMED if count in seen)])
+    return float(np.nan_to_num(np.clip(most, None, 1.0), nan=1.0))
 
 
 def _round(search: _Search, begun_s: float, *, doubtful: bool = True) -> bool:

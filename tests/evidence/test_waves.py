@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 from analyzer.evidence import noise as noise_of
 from analyzer.evidence import wave_fit
@@ -127,7 +128,16 @@ def test_noise_that_is_overstated_by_the_filter_is_seen_as_it_is() -> None:
         large = replace(noise, walk_m2ps=times * noise.walk_m2ps)
         grid = whitening_of(track, left, large, usable=track.fixed, coarse=np.ones(len(track)), lost_var=extra + truncated)
         least = thresholds("analyzer.evidence")["wave.least_overstated"]
-        assert module._overstated(grid, track) == pytest.approx(max(times**-0.5, least), abs=0.2)
+        assert module._overstated(module._seen_noise(grid, track)) == pytest.approx(max(times**-0.5, least), abs=0.2)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3, 4])
+def test_velocity_errors_of_a_second_or_two_are_no_swings(seed: int) -> None:
+    """A walk over minutes that is more than one over seconds: sums of what the filter leaves scatter more than they should, and count less."""
+    rng, track = np.random.default_rng(seed), weaving(900.0, doppler_mps=0.0)
+    slow = lfilter([0.03 * np.sqrt(1 - np.exp(-0.2 / 1.5))], [1, -np.exp(-0.1 / 1.5)], rng.normal(size=(len(track), 2)), axis=0)
+    found = _waves(replace(track, velocity=track.velocity + slow * ~track.standing[:, None]))
+    assert not len(found.spans) and np.quantile(found.size, 0.95) < 0.06
 
 
 def test_nothing_is_looked_for_without_learnt_noise() -> None:
