@@ -18,17 +18,19 @@ def by_axis(t: Floats, values: Floats, gain: Floats, span: tuple[float, float], 
     flank = thresholds("analyzer.evidence")["slew.flank"]
     inside = (t >= first) & (t <= last)
     beside = ((t >= first - flank) & (t < first)) | ((t > last) & (t <= last + flank))
-    nearest = min(scans, key=lambda scan: abs(scan.length_s - (last - first)))
-    here = nearest.sigma[:, int(np.argmin(np.abs(t - (first + last) / 2)))]
+    middle = int(np.argmin(np.abs(t - (first + last) / 2)))
     size, sigma = np.zeros(3), np.full(3, np.nan)
     for axis in range(3):
+        # a length that was measured here knows how this place was driven
+        nearest = min(scans, key=lambda scan: (not np.isfinite(scan.sigma[axis, middle]), abs(scan.length_s - (last - first))))
+        here = nearest.sigma[axis, middle]
         seen = nearest.sigma[axis][np.isfinite(nearest.sigma[axis])]
         if not len(seen) or not np.isfinite(values[axis, inside]).any():
             continue
         known = values[axis, beside][np.isfinite(values[axis, beside])]
         base = float(np.median(known)) if len(known) else 0.0
         size[axis] = (np.nan_to_num(values[axis, inside] - base) * gain[axis, inside]).sum() * every
-        usual = here[axis] if np.isfinite(here[axis]) else float(np.median(seen))
+        usual = here if np.isfinite(here) else float(np.median(seen))
         # more than a wrong fix makes is a bad moment of the sensor
         bad = abs(size[axis]) if abs(size[axis]) > largest()[axis] else 0.0
         sigma[axis] = max(usual * max((last - first) / nearest.length_s, 1.0) ** 1.5, bad)

@@ -12,8 +12,12 @@ from analyzer.settings import thresholds
 
 #: Cells that a ruler is learnt from at least, and how much worse than in quiet driving between known flanks it may be.
 LEAST_CELLS, MOST_WORSE = 40, 3.0
-#: How much worse a step with one flank is known at least than one with both: a walk seen against one side (computed, square root of 3).
-ONE_FLANK = 1.7
+#: How much worse a step across, along and up with one flank is known at least than one with both: a walk seen against one side
+#: (computed, square root of 3); up beside a stand pitch is that of braking or starting, and drifts where nothing holds it on the far side.
+ONE_FLANK = (1.7, 1.7, 4.0)
+
+#: By how much more two flanks differ from each other than the window from both where one of them alone stepped (computed: 2, a pulse has 0).
+FLANKS_DIFFER = 1.7
 
 #: Speed below which the noise of positions, not of angles, is what a step across the track or in height is known to [m/s].
 STILL_MPS = 20.0
@@ -21,11 +25,12 @@ STILL_MPS = 20.0
 
 @dataclass(frozen=True)
 class Scan:
-    """Steps (axes, m) and sigmas of one length, at the middles of windows."""
+    """Steps (axes, m) and sigmas of one length, at the middles of windows; `flank` where not the window but one beside it stepped."""
 
     length_s: float
     step: Floats
     sigma: Floats
+    flank: Flags
 
 
 def on_grid(track: Track, motion: Independent, every: float) -> tuple[Floats, Floats, Floats]:
@@ -83,8 +88,9 @@ def steps_over(values: Floats, gain: Floats, every: float, length_s: float) -> t
     right, has_right = _window_means(values, half, half + flank)
     on_left, on_right = has_left > 0.6, has_right > 0.6
     beside = np.where(on_left & on_right, (left + right) / 2, np.where(on_left, left, right))
-    # where a flank stands out more than the window itself, the flank is the step
-    flank_only = (np.abs(core) < np.where(on_left, np.abs(left), 0.0)) | (np.abs(core) < np.where(on_right, np.abs(right), 0.0))
+    # where a flank stands out more than the window itself, the flank is the step: of two from each other, of one by itself
+    alone = (np.abs(core) < np.where(on_left, np.abs(left), 0.0)) | (np.abs(core) < np.where(on_right, np.abs(right), 0.0))
+    flank_only = np.where(on_left & on_right, np.abs(right - left) > FLANKS_DIFFER * np.abs(core - beside), alone)
     step = np.where((filled > 0.75) & (on_left | on_right), (core - beside) * gain * length_s, np.nan)
     return step, on_left & on_right, flank_only
 
@@ -103,7 +109,7 @@ def scan_length(values: Floats, gain: Floats, every: float, length_s: float, *, 
     """
     limits = thresholds("analyzer.evidence")
     busy, change = driving
-    step, both, _ = steps_over(values, gain, every, length_s)
+    step, both, flank = steps_over(values, gain, every, length_s)
     weight = _weight(gain)
     sigma = np.full(step.shape, np.nan)
     around = max(5, round(limits["slew.around"] / every))
@@ -118,12 +124,13 @@ def scan_length(values: Floats, gain: Floats, every: float, length_s: float, *, 
             # where few or none were driven otherwise, the slow step itself would be the ruler
             usual = float(np.fmin(usual, MOST_WORSE * plain))
             if not flanked:
-                usual = float(np.fmax(usual, ONE_FLANK * plain))
+                usual = float(np.fmax(usual, ONE_FLANK[k] * plain))
             if not np.isfinite(usual):
                 continue
             plain = usual if not np.isfinite(plain) else plain
             near = 1.4826 * running_median(size, around)
             sigma[k, here] = (np.clip(near, 0.7 * usual, 1.5 * usual) * weight[k])[here]
-    # a percent of scale is enough to make a pulse of a change of speed
-    sigma[1] = np.hypot(sigma[1], limits["slew.scale"] * change * length_s)
-    return Scan(length_s, step, np.maximum(sigma, limits["slew.floor"]))
+    # a percent of scale is enough to make a pulse of a change of speed, or of a burst of speed within the window
+    burst, _, _ = steps_over(np.where(np.isfinite(values[1]), gain[0], np.nan)[None, :], np.ones((1, len(gain[0]))), every, length_s)
+    sigma[1] = np.hypot(sigma[1], limits["slew.scale"] * np.fmax(change * length_s, np.abs(burst[0])))
+    return Scan(length_s, step, np.maximum(sigma, limits["slew.floor"]), flank)

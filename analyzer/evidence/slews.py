@@ -20,7 +20,7 @@ from analyzer.evidence.chain import covariance
 from analyzer.evidence.independent import Independent
 from analyzer.evidence.rest import moves_at_rest, stands
 from analyzer.evidence.slew_measure import by_axis, largest, on_the_map
-from analyzer.evidence.slew_scan import Scan, driving_of, on_grid, scan_length, steps_over
+from analyzer.evidence.slew_scan import Scan, driving_of, on_grid, scan_length
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
 
@@ -109,7 +109,7 @@ def _large(
     t: Floats, values: Floats, gain: Floats, *, scans: list[Scan], told: list[Scan], track: Track, motion: Independent, every: float
 ) -> tuple[Floats, Floats, Floats]:
     """Return spans, steps and variances of the peaks of the scans `told` that stand out over their whole length too."""
-    spans = _peaks(t, values, gain, told, every=every)
+    spans = _peaks(t, told)
     step, var, known = _measured(t, values, gain, spans, scans=scans, track=track, motion=motion, every=every)
     return spans[known], step[known], var[known]
 
@@ -143,7 +143,7 @@ def _without_height(scan: Scan) -> Scan:
     return replace(scan, sigma=np.vstack([scan.sigma[:2], np.full_like(scan.sigma[2:], np.nan)]))
 
 
-def _peaks(t: Floats, values: Floats, gain: Floats, scans: list[Scan], *, every: float) -> Floats:
+def _peaks(t: Floats, scans: list[Scan]) -> Floats:
     """Return the windows (k, 2) [s] of pulses, strongest first taken, in time order.
 
     Around what was found nothing else is looked for: beside a pulse its own flanks would pass for another.
@@ -152,8 +152,7 @@ def _peaks(t: Floats, values: Floats, gain: Floats, scans: list[Scan], *, every:
     taken = np.zeros((len(scans), len(t)), dtype=bool)
     scores = []
     for scan in scans:
-        step, _, flank_only = steps_over(values, gain, every, scan.length_s)
-        scores.append(_score(np.where(flank_only | (np.abs(step) > largest()[:, None]), 0.0, step), scan.sigma, limits["slew.least"]))
+        scores.append(_score(np.where(scan.flank | (np.abs(scan.step) > largest()[:, None]), 0.0, scan.step), scan.sigma, limits["slew.least"]))
     found: list[tuple[float, float]] = []
     for _ in range(MOST):
         free = np.where(taken, 0.0, scores)
@@ -254,7 +253,7 @@ def _best_place(wanted: Floats, t: Floats, direction: Floats, near: Flags, *, sc
     hidden = np.stack([across, along, np.full(len(t), wanted[2])])
     best, where = 0.0, (0.0, 0.0)
     for scan in scans:
-        shown = scan.step / scan.sigma
+        shown = np.where(scan.flank, np.nan, scan.step / scan.sigma)
         gain = np.where(np.isfinite(shown), shown**2 - ((scan.step - hidden) / scan.sigma) ** 2, 0.0).sum(axis=0)
         gain[~near] = 0.0
         top = int(np.argmax(gain))
