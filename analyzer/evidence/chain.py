@@ -29,7 +29,7 @@ SHARES = (0.3, 0.3, 0.3, 0.1)
 #: How common each is among frames: one base in five that is set up anew is off by metres, on a mean of few autonomous positions.
 FRAME_SHARES = (0.25, 0.3, 0.25, 0.2)
 #: Share of steps whose variance is this many times what was learnt: velocity has bad moments, and a road bends up or down unseen.
-TAIL, TAIL_VAR = 0.05, 9.0
+TAIL, TAIL_VAR = 0.01, 9.0
 #: Least share of frames in what is wrong: a stretch may keep what began before it.
 LEAST_FRAME = 1e-5
 #: Nothing is surer than this before looking.
@@ -91,9 +91,15 @@ class Lasting:
     begun: Floats
     kept: Floats
 
+    @classmethod
+    def none(cls, count: int) -> Lasting:
+        """Return that none of `count` stretches stands in another frame."""
+        return cls(np.zeros(count), np.zeros(max(count - 1, 0)))
+
 
 def infer(
-    steps: Floats, step_var: Floats, prior_wrong: Floats, *, right_sigma_m: tuple[float, float], frames: Lasting | None = None
+    steps: Floats, step_var: Floats, prior_wrong: Floats, *, right_sigma_m: tuple[float, float], frames: Lasting | None = None,
+    changed: Floats | None = None,
 ) -> Posterior:
     """Return the posterior of every stretch.
 
@@ -104,13 +110,16 @@ def infer(
     prior_wrong : (k,) probability of standing apart before looking at steps.
     right_sigma_m : sigma of a right fix about the truth, per horizontal axis and in height.
     frames : the part of `prior_wrong` that is another frame, and how it lasts; none where not given.
+    changed : (k-1,) share of the variance of a right fix's error that is another one behind each step; 1 where not given. From one epoch
+        to the next a right fix keeps its error.
     """
     right_var = covariance(*np.square(np.array([right_sigma_m]).T))[0]
     count = len(prior_wrong)
-    frames = frames or Lasting(np.zeros(count), np.zeros(max(count - 1, 0)))
+    frames = frames or Lasting.none(count)
+    anew = np.ones(len(steps)) if changed is None else changed
     log_prior = _log_prior(prior_wrong, frames.begun)
-    ahead = _pass(steps, step_var, log_prior, right_var, kept=frames.kept)
-    back = _pass(-steps[::-1], step_var[::-1], log_prior[::-1], right_var, kept=frames.kept[::-1], backward=True)[::-1]
+    ahead = _pass(steps, step_var, log_prior, right_var, kept=frames.kept, anew=anew)
+    back = _pass(-steps[::-1], step_var[::-1], log_prior[::-1], right_var, kept=frames.kept[::-1], anew=anew[::-1], backward=True)[::-1]
     wrong, offset, variance, frame = np.empty(count), np.zeros((count, 3)), np.empty((count, 2)), np.empty(count)
     for k, ((right_a, mix_a), (right_b, mix_b)) in enumerate(zip(ahead, back, strict=True)):
         weight, mean, var, lasting = _product(mix_a, mix_b, log_prior[k, 1:])
@@ -134,22 +143,23 @@ def _log_prior(prior_wrong: Floats, frame: Floats) -> Floats:
 
 
 def _pass(
-    steps: Floats, step_var: Floats, log_prior: Floats, right_var: Floats, *, kept: Floats, backward: bool = False
+    steps: Floats, step_var: Floats, log_prior: Floats, right_var: Floats, *, kept: Floats, anew: Floats, backward: bool = False
 ) -> list[tuple[float, _Mixture]]:
     """Return per stretch the log weight of the right case and the mixture of the wrong ones, given everything before."""
     kinds = np.arange(len(_VAR))
     right, mix = float(log_prior[0, 0]), _Mixture(log_prior[0, 1:].copy(), np.zeros((len(kinds), 3)), _VAR.copy(), kinds)
     out = [(right, mix)]
     for k, (s, r) in enumerate(zip(steps, step_var, strict=True)):
+        between = r + 2 * anew[k] * right_var
         # the earlier of two frames may go on: ahead that is the known one, backward the new one
         ends = np.where(_IS_FRAME, np.log1p(-kept[k]), 0.0)
         come = mix.weight if backward else mix.weight + ends[mix.spread]
-        stays_right = right + _log_step(s[None, :], np.zeros((1, 4)), (r + 2 * right_var)[None, :])[0]
+        stays_right = right + _log_step(s[None, :], np.zeros((1, 4)), between[None, :])[0]
         to_right = np.logaddexp(stays_right, log_sum(come + _log_step(s + mix.mean, mix.var, (r + right_var)[None, :])))
         own = log_prior[k + 1, 1:]
         drawn = _drawn((right, _Mixture(come, s + mix.mean, mix.var, mix.spread)), s, (r, right_var), own + (ends if backward else 0.0))
         change = own - log_prior[k, 1:] if backward else np.zeros(len(own))
-        going = _going_on(mix, s, r + 2 * right_var, np.log(kept[k] or TINY) + change)
+        going = _going_on(mix, s, between, np.log(kept[k] or TINY) + change)
         right = float(to_right + log_prior[k + 1, 0])
         mix = _joined(drawn, going).heaviest()
         top = max(right, float(mix.weight.max()))

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 #: Sigma of a right fix about the truth, per horizontal axis and in height [m].
 RIGHT_SIGMA_M = (0.012, 0.02)
+#: Share of the variance of a right fix's error that is another one after one epoch: its errors last for tens of seconds and more.
+SAME_ERROR = 0.1
 #: How often stretches are decided anew that are compared across the drive by the height of the road.
 ROUNDS = 3
 #: Variance of an offset that nothing measured [m²].
@@ -43,11 +45,13 @@ def consensus(chain: Chain, prior_wrong: PriorOf) -> Posterior:
     if not len(chain.stretches):
         return Posterior(np.zeros(0), np.zeros((0, 3)), np.ones((0, 2)), np.zeros(0))
     prior, frames = prior_wrong.parts(chain.stretches, chain.by_slew, unwatched=chain.unwatched)
-    found = infer(chain.steps, chain.variances, prior, right_sigma_m=RIGHT_SIGMA_M, frames=frames)
+    changed = np.where(chain.stretches.at_once, SAME_ERROR, 1.0)
+    found = infer(chain.steps, chain.variances, prior, right_sigma_m=RIGHT_SIGMA_M, frames=frames, changed=changed)
     for _ in range(ROUNDS if prior_wrong.road.telling else 0):
         # again without blaming stretches for not fitting those that turned out wrong
         prior, frames = prior_wrong.parts(chain.stretches, chain.by_slew, found.wrong, unwatched=chain.unwatched)
-        found = infer(chain.steps, chain.variances, prior, right_sigma_m=RIGHT_SIGMA_M, frames=frames)
+        changed = np.where(chain.stretches.at_once, SAME_ERROR, 1.0)
+    found = infer(chain.steps, chain.variances, prior, right_sigma_m=RIGHT_SIGMA_M, frames=frames, changed=changed)
     foreign = prior_wrong.foreign[chain.stretches.spans[:, 0]]
     return _by_frame(found, prior, chain, foreign) if foreign.any() else found
 

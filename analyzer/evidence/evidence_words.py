@@ -43,12 +43,16 @@ def frame_words(opinion: SecondOpinion, times: pd.DatetimeIndex) -> Iterator[Fin
     for first, behind in intervals.runs(in_other_frame(opinion)):
         begin, end = times[spans[first, 0]], times[spans[behind - 1, 1] - 1]
         east, north = (round(float(x), 2) for x in opinion.posterior.offset[first, :2])
+        kept = float((opinion.posterior.wrong * (1 - opinion.posterior.frame))[first:behind].max())
+        or_kept = f" (as a wrong fix that was kept would, less likely here: {100 * kept:.0f} %; the log alone does not tell them apart)" if kept >= NAMED else ""
         yield Finding("other_frame", "problem", (
             f"From {begin:%H:%M:%S} to {end:%H:%M:%S} UTC all positions stand {np.hypot(east, north):.2f} m off ({east:+.2f} m east, {north:+.2f} m north): "
-            "a base that came back in another place, or another station, does this; it is no wrong fix, and correcting it by a constant needs a known mark."),
+            f"a base that came back in another place, or another station, does this{or_kept}; correcting it by a constant needs a known mark."),
             {"start_utc": begin.isoformat(), "end_utc": end.isoformat(), "east_m": east, "north_m": north})
 
 
+#: Probability from which the rival of what is said is named beside it.
+NAMED = 0.02
 #: Axes of the track in words, and what would watch them.
 AXES = {"across": ("across the track", "yaw rate or heading"), "along": ("along the track", "wheel speed or raw inertial data"),
         "up": ("in height", "raw inertial data")}

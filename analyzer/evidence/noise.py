@@ -14,6 +14,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import median_filter, uniform_filter1d
 from scipy.optimize import nnls
 
@@ -22,6 +23,7 @@ from analyzer.evidence.learnt import Learnt
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
 
+Ints = NDArray[np.int64]
 #: Interval of the rows whose medians show spikes [s].
 SPIKE_GRID_S = 0.1
 LAGS_S = (0.3, 0.5, 1.0, 2.0, 3.0, 5.0, 8.0, 12.0, 20.0, 30.0)
@@ -95,13 +97,15 @@ def learn_moving(residual: Floats, usable: Flags, track: Track, *, key: str = "n
 
 
 def roughness(
-    values: Floats, nominal_s: float, *, slowest_s: float = 0.26, learnt: Learnt | None = None, key: str = "rough", where: Flags | None = None
+    values: Floats, nominal_s: float, *, slowest_s: float = 0.26, learnt: Learnt | None = None, key: str = "rough", where: Flags | None = None,
+    begins: Ints | None = None,
 ) -> Floats:
     """Return per epoch how much noisier `values` (n, 2) are than usual on this drive, a factor of at least 1.
 
     Local mean over two seconds of capped absolute second differences, over its median; what is usual is what holds `where`
     (n,) is true, unless those are too few: velocity is quieter at rest, where receivers hold it. At intervals beyond `slowest_s`
-    second differences of a velocity show driving, not noise, and the factor is 1.
+    second differences of a velocity show driving, not noise, and the factor is 1. Differences across the rows `begins`, where another
+    stretch begins, are its step and no noise.
     """
     count = len(values)
     width = 2 * max(2, round(1.0 / nominal_s)) + 1
@@ -115,7 +119,11 @@ def roughness(
     if usual == 0:
         return np.ones(count)
     # the mean of capped values follows a change within seconds and is not moved by a single jump
-    local = uniform_filter1d(np.minimum(second, 8 * usual), width, mode="nearest")
+    own = np.ones(count)
+    if begins is not None:
+        own[begins], own[np.maximum(begins - 1, 0)] = 0.0, 0.0
+    local = uniform_filter1d(np.minimum(second, 8 * usual) * own, width, mode="nearest")
+    local = local / np.maximum(uniform_filter1d(own, width, mode="nearest"), 1 / width)
     return np.clip(local / max(learnt.quantile(f"{key}.local", local[counted]), 1e-12), 1.0, 8.0)
 
 

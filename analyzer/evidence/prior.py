@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import expit, logit
 
+from analyzer import intervals
 from analyzer.evidence.ageing import Ageing
 from analyzer.evidence.chain import Lasting
 from analyzer.evidence.claim import RADIUS_95
@@ -30,6 +31,8 @@ class PriorOf:
         self.road = road
         self.fused = fused
         self.ageing = ageing
+        #: outages of corrections behind which the base may have come back in another place: it does so once in a drive where radio is lost often
+        self.outages = max(1, len(intervals.runs(ageing.excess_s > thresholds("analyzer.evidence")["wrong.frame_outage"])))
         self.foreign = foreign
         #: (n,) epochs whose heading lastingly disagrees with the course: their reference point lies beside the true one
         self.unaligned = np.zeros(len(foreign), dtype=bool) if unaligned is None else unaligned
@@ -101,7 +104,7 @@ class PriorOf:
         if k == 0:
             return float(limits["wrong.first"] * lasting), 0.0
         if stretches.by_jump[k]:
-            return float(limits["wrong.after_jump"] * lasting), 0.0
+            return float(limits["wrong.after_jump"] * lasting), self._frame_at_once(stretches, k)
         lost = slice(stretches.spans[k - 1, 1], start)
         between = self.track.placed[lost] & ~self.track.fixed[lost]
         kept = between.sum() * self.track.nominal_s < limits["wrong.loss"]
@@ -160,7 +163,16 @@ class PriorOf:
             base = limits["wrong.frame"]
         else:
             base = limits["wrong.frame_unbridged" if self.unbridged else "wrong.frame_long"]
-        return float(expit(logit(base) + odds))
+        return float(expit(logit(base / self.outages) + odds))
+
+    def _frame_at_once(self, stretches: Stretches, k: int) -> float:
+        """Return the probability that the base's coordinates changed under a fix that was held, at the jump that begins stretch `k`.
+
+        Both sides last then; a wrong fix on either side would not for long.
+        """
+        limits = thresholds("analyzer.evidence")
+        length = np.array([self.track.t[end - 1] - self.track.t[start] for start, end in stretches.spans[k - 1:k + 1]])
+        return float(limits["wrong.frame_held"] * np.prod(1 - np.exp(-length / limits["wrong.lasting"])))
 
     @property
     def unbridged(self) -> bool:

@@ -35,6 +35,7 @@ from analyzer.evidence.stretches import (
     measure_height_steps,
     measure_steps,
     merge_false_jumps,
+    with_sharp_jumps,
 )
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.evidence.turning import Turning, turning_offset
@@ -133,14 +134,14 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
         residual, truncated = residual - taken_out, truncated + unsure
     noise = noise_of.learn_moving(residual, fresh & known, track)
     rough = np.maximum(noise_of.roughness(track.velocity, track.nominal_s, learnt=track.learnt, where=fresh & known & ~track.standing), rough)
-    coarse = np.maximum(noise_of.roughness(residual, track.nominal_s, slowest_s=0.6, learnt=track.learnt, key="coarse"), rough if track.nominal_s > 0.6 else 1.0)
-    if track.from_places:
-        coarse = np.maximum(coarse, PLACES_COARSE)
+    coarse = _coarse(track, residual, rough)
     stretches = cut(track, residual, noise, breaks=breaks, fixed=fresh, coarse=coarse, truncated=truncated)
+    coarse = _coarse(track, residual, rough, stretches)
     knots = make_knots(track, residual, extra, truncated, noise=noise, rough=rough, coarse=coarse, usable=inner(stretches, track.t),
                        edges=_edges(stretches, len(track)))
     rise = _rise(track, fresh)
-    chain = _chain(track, stretches, knots, noise, rise=rise, slews=slews, coarse=coarse)
+    way_var = truncated + extra + noise.walk_m2ps * np.maximum(rough[1:], 1.0) ** 2 * np.diff(track.t)
+    chain = _chain(track, stretches, (knots, residual, way_var), noise, rise=rise, slews=slews, coarse=coarse)
     steps, step_var = chain.steps[:, :2], worst_in_plan(chain.variances)
     posterior = (decide or consensus)(chain, prior_wrong)
     wrong = np.full(len(track), np.nan)
@@ -151,7 +152,7 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     alone = fresh & np.isfinite(spread)
     deviation, sigma = _deviation(residual, knots, noise, fresh & ~(wrong > 0.5) & ~alone, track)
     deviation[alone], sigma[alone] = away[alone], spread[alone]
-    lost_var = truncated + extra + noise.walk_m2ps * (np.maximum(rough[1:], 1.0) ** 2 - 1) * np.diff(track.t) + _torn(stretches, steps, step_var, len(track))
+    lost_var = way_var - noise.walk_m2ps * np.diff(track.t) + _torn(stretches, steps, step_var, len(track))
     right = fresh & ~noise_of.spikes(residual, noise.white_m * coarse, track.nominal_s) & ~(wrong > 0.5)
     seen = right & known & np.full(len(track), not track.from_places)
     waves = find_waves(track, residual, noise, usable=seen, coarse=coarse, lost_var=lost_var, road=_of_right(road, track, right), doubtful=not fused)
@@ -164,13 +165,34 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
                          strays=listed(strays, track))
 
 
-def _chain(track: Track, stretches: Stretches, knots: Knots, noise: Noise, *, rise: Noise, slews: Slews, coarse: Floats) -> Chain:
-    """Return the stretches without false jumps between them, and the steps in plan and height from each to the next."""
-    steps, step_var = measure_steps(stretches, knots, noise)
+def _coarse(track: Track, residual: Floats, rough: Floats, stretches: Stretches | None = None) -> Floats:
+    """Return how much noisier positions are around each epoch than usual (n,), steps between `stretches` not counted once they are known."""
+    if track.nominal_s > 0.6:
+        coarse = rough
+    else:
+        key, begins = ("coarse", None) if stretches is None else ("coarse.apart", stretches.spans[:, 0])
+        coarse = noise_of.roughness(residual, track.nominal_s, slowest_s=0.6, learnt=track.learnt, key=key, begins=begins)
+    return np.maximum(coarse, PLACES_COARSE) if track.from_places else coarse
+
+
+def _chain(
+    track: Track, stretches: Stretches, walk: tuple[Knots, Floats, Floats], noise: Noise, *, rise: Noise, slews: Slews, coarse: Floats
+) -> Chain:
+    """Return the stretches without false jumps between them, and the steps in plan and height from each to the next.
+
+    `walk` : the knots, the residual of each epoch (n, 2) [m], and the variance of the way from each to the next (n-1,) [m²].
+    """
+    knots, residual, way_var = walk
+
+    def measured(stretches: Stretches) -> tuple[Floats, Floats]:
+        filtered = measure_steps(stretches, knots, noise)
+        return with_sharp_jumps(stretches, filtered, residual, noise, coarse=coarse, way_var=way_var)
+
+    steps, step_var = measured(stretches)
     kept = merge_false_jumps(stretches, steps, step_var, coarse)
     if len(kept) < len(stretches):
         stretches = kept
-        steps, step_var = measure_steps(stretches, knots, noise)
+        steps, step_var = measured(stretches)
     up, up_var = _height_steps(stretches, knots, rise)
     steps, variances, by_slew = with_slews(stretches, slews, track, steps=np.column_stack([steps, up]), variances=covariance(step_var, up_var))
     stretches, steps, variances, by_slew = without_passing(stretches, steps, variances, by_slew=by_slew, t=track.t)

@@ -39,7 +39,8 @@ def sharp_steps(residual: Floats, up: Floats, every_s: float, truncated: Floats 
     rise = np.abs(climb - median_filter(climb, size=7, mode="nearest"))
     around = 2 * max(10, round(limits["sharp.around"] / every_s)) + 1
     least = _least(plan, SIGMA_PER_LENGTH, limits["stretch.least_jump"], around)
-    enough = (plan > least) & (rise > _least(rise, SIGMA_PER_MEDIAN, limits["height.least_jump"], around))
+    both = np.stack([plan / least, rise / _least(rise, SIGMA_PER_MEDIAN, limits["height.least_jump"], around)])
+    enough = ((both**2).sum(axis=0) > 2) & (both.min(axis=0) > limits["sharp.either"])
     alone = plan > limits["sharp.alone"] * np.hypot(least, limits["stretch.jump_sigmas"] * np.sqrt(0.0 if truncated is None else truncated))
     return [int(at) + 1 for at in np.flatnonzero(enough | alone) if _stays(residual, up, int(at) + 1, side, alone=bool(alone[at]))]
 

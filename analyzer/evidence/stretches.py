@@ -28,6 +28,10 @@ BLIND_VAR = 1.0
 LEAST_SURPRISES = 4
 
 
+#: Sigmas within which the step from one epoch to the next agrees with that of the filters on both sides.
+AGREES = 2.0
+
+
 @dataclass(frozen=True)
 class Stretches:
     """Fixed stretches in order.
@@ -47,6 +51,11 @@ class Stretches:
 
     def __len__(self) -> int:
         return len(self.spans)
+
+    @property
+    def at_once(self) -> Flags:
+        """Return whether each stretch goes over into the next by a jump from one epoch to the next (k-1,)."""
+        return np.asarray(self.by_jump[1:] & (self.spans[:-1, 1] == self.spans[1:, 0]), dtype=bool)
 
 
 def cut(track: Track, residual: Floats, noise: Noise, *, breaks: Flags, fixed: Flags, coarse: Floats, truncated: Floats) -> Stretches:
@@ -145,6 +154,29 @@ def _running_median(values: Floats, width: int) -> Floats:
 def measure_steps(stretches: Stretches, knots: Knots, noise: Noise) -> tuple[Floats, Floats]:
     """Return the horizontal steps (k-1, 2) [m] between neighbouring stretches and their variances per axis (k-1,) [m²]."""
     return _across(stretches, knots, _both_ways(stretches, knots, value_variance(knots, noise), walk_model(knots, noise)))
+
+
+def with_sharp_jumps(
+    stretches: Stretches, measured: tuple[Floats, Floats], residual: Floats, noise: Noise, *, coarse: Floats, way_var: Floats
+) -> tuple[Floats, Floats]:
+    """Return steps (k-1, 2) [m] and variances (k-1,) [m²] as `measured`, those of jumps from one epoch to the next where that is known better.
+
+    Filters leave out what lies beside a border, so that at low rates they lead across seconds of driving; a jump has no way to lead
+    across. One that is drawn out over some epochs does not agree with the step between two of them and stays as measured. `way_var`
+    (n-1,) is the variance of the way from each epoch to the next [m²].
+    """
+    steps, variances = (x.copy() for x in measured)
+    starts = stretches.spans[1:, 0]
+    beside = np.flatnonzero(stretches.at_once)
+    at = starts[beside]
+    direct = residual[at] - residual[at - 1]
+    floor = thresholds("analyzer.evidence")["knot.floor"]
+    around = np.maximum(coarse[at], coarse[at - 1])
+    known = 2 * ((noise.white_m**2 + floor**2) * around**2) + way_var[at - 1]
+    same = ((direct - steps[beside]) ** 2).sum(axis=1) <= AGREES**2 * variances[beside]
+    better = np.flatnonzero(same & (known < variances[beside]))
+    steps[beside[better]], variances[beside[better]] = direct[better], known[better]
+    return steps, variances
 
 
 def measure_height_steps(stretches: Stretches, knots: Knots, noise: Noise) -> tuple[Floats, Floats]:

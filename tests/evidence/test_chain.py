@@ -87,6 +87,25 @@ def test_a_fix_taken_anew_under_a_moved_base_stands_where_the_one_before_stood()
     assert infer(steps, var, prior, right_sigma_m=SIGMA, frames=frames).wrong == pytest.approx([0, 1, 1], abs=0.02)
 
 
+@pytest.mark.parametrize("changed", [1.0, 0.1])
+@pytest.mark.parametrize("size_m", [0.02, 0.05, 0.08, 0.2])
+def test_a_right_fix_keeps_its_error_from_one_epoch_to_the_next(changed: float, size_m: float, normal_steps: None) -> None:
+    """Two stretches, by hand: both right, either wrong, or both; less of a step is put down to the errors of right fixes where they are the same."""
+    step, var, prior = np.array([0.8 * size_m, 0.6 * size_m]), 0.008**2, np.array([0.003, 0.01])
+
+    def density(variance: float) -> float:
+        return float(multivariate_normal(np.zeros(2), variance * np.eye(2)).pdf(step))
+
+    kinds = [(share, spread[0] ** 2) for share, spread in zip(SHARES, SPREADS, strict=True)]
+    right = (1 - prior[0]) * (1 - prior[1]) * density(var + 2 * changed * SIGMA[0] ** 2)
+    either = sum(share * density(var + spread + SIGMA[0] ** 2) for share, spread in kinds)
+    both = prior[0] * prior[1] * sum(a * b * density(var + x + y) for a, x in kinds for b, y in kinds)
+    first, second = prior[0] * (1 - prior[1]) * either, prior[1] * (1 - prior[0]) * either
+    wanted = np.array([first + both, second + both]) / (right + first + second + both)
+    found = infer(planar(step[None, :]), variances(0.008, 1), prior, right_sigma_m=SIGMA, changed=np.array([changed])).wrong
+    assert found == pytest.approx(wanted, rel=0.05, abs=1e-4)
+
+
 @pytest.fixture
 def normal_steps(monkeypatch: pytest.MonkeyPatch) -> None:
     """Steps without the heavy tail, so that every case is a single normal."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,9 @@ import pytest
 from analyzer.demo import Fault, make_drive
 from analyzer.evidence.gather import gather
 from analyzer.evidence.result import Evidence
+from analyzer.metrics.measure import measure
+from analyzer.verdict.judge import judge
+from analyzer.verdict.purposes import load_purpose
 from tests.evidence.drives import held_against_truth, read
 
 LIMIT_M = 0.10
@@ -81,6 +85,24 @@ def test_a_moved_base_is_called_so_and_keeps_its_frame_behind_another_loss(tmp_p
     assert np.hypot(*(float(str(said.evidence[key])) for key in ("east_m", "north_m"))) == pytest.approx(1.2, abs=0.3)
     elsewhere = evidence.bounds["other_frame"].to_numpy(bool) & (evidence.bounds["bound_segment_m"] > 0.3).to_numpy()
     assert elsewhere.mean() > 0.25
+
+
+@pytest.mark.parametrize(("size_m", "rate_hz"), [(0.15, 10.0), (0.25, 2.0), (0.4, 1.0)])
+def test_a_base_that_is_knocked_over_while_corrections_go_on_is_seen_by_the_one_step(tmp_path: Path, size_m: float, rate_hz: float) -> None:
+    """All positions step within one epoch, nothing is lost and nothing else tells: what lies behind is not trusted, and likelier off than what lies before."""
+    make_drive(tmp_path, seed=23, duration_s=900.0, rate_hz=rate_hz)
+    recording, _ = read(tmp_path)
+    fixes = recording.fixes.copy()
+    behind = (fixes.index - fixes.index[0]).total_seconds() > 450.0
+    fixes.loc[behind, "latitude_deg"] += 0.8 * size_m / 111_200.0
+    fixes.loc[behind, "longitude_deg"] += 0.6 * size_m / (111_300.0 * np.cos(np.radians(float(fixes["latitude_deg"].median()))))
+    fixes.loc[behind, "height_m"] -= 0.6 * size_m
+    moved = replace(recording, fixes=fixes)
+    evidence = gather(moved, measure(moved))
+    trust, _ = judge(evidence.bounds, fixes, load_purpose("lane"))
+    assert not (np.asarray(trust) == "trusted")[behind].any()
+    told = evidence.segments["evidence"].iloc[-1]
+    assert told.startswith("probability of another frame") and float(told.split("station) ")[1].split(";")[0]) > 0.5
 
 
 @pytest.mark.parametrize("options", [

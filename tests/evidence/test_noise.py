@@ -48,6 +48,15 @@ def test_rough_stretches_and_spikes_stand_out() -> None:
     assert np.flatnonzero(spikes(quiet, np.full(500, 0.003), 0.1)).tolist() == [250]
 
 
+@pytest.mark.parametrize("rate_hz", [2.0, 5.0])
+def test_a_step_between_two_stretches_is_no_noise_of_either(rate_hz: float) -> None:
+    values = 0.003 * np.random.default_rng(9).normal(size=(1000, 2))
+    values[500:] += 0.2
+    apart = roughness(values, 1 / rate_hz, slowest_s=0.6, begins=np.array([0, 500]))
+    assert roughness(values, 1 / rate_hz, slowest_s=0.6)[500] > 2.0
+    assert apart[495:505].max() < 1.7
+
+
 def test_velocity_held_at_rest_is_no_ruler_for_motion() -> None:
     rng = np.random.default_rng(8)
     moving = np.arange(3000) > 2000

@@ -47,3 +47,27 @@ def test_a_jump_makes_the_side_before_it_likelier_up_to_its_limit(jump_s: float)
     before, behind = priors(jump_s, 900.0)
     assert behind < before <= limits["wrong.before_jump"]
     assert before > limits["wrong.first"]
+
+
+def test_a_jump_that_both_sides_outlive_is_the_frame_of_the_base_behind_it() -> None:
+    """A base knocked over, or one whose survey ended, while corrections go on: no receiver keeps a wrong fix for so long."""
+    limits = thresholds("analyzer.evidence")
+    before, behind = priors(600.0, 1300.0)
+    assert behind == pytest.approx(limits["wrong.frame_held"], rel=0.15) and before < 0.1 * behind
+    assert priors(600.0, 630.0)[1] < 0.5 * limits["wrong.frame_held"] + limits["wrong.after_jump"]
+    assert priors(600.0, 615.0)[1] == pytest.approx(limits["wrong.after_jump"], rel=0.25), "a few seconds are a wrong fix"
+
+
+@pytest.mark.parametrize("outages", [1, 2, 5])
+def test_a_base_is_set_up_anew_once_however_often_radio_is_lost(outages: int) -> None:
+    track = weaving(1500.0, 1.0)
+    lost = np.zeros(len(track), dtype=bool)
+    for k in range(outages):
+        lost[200 + 200 * k:240 + 200 * k] = True
+    track.fixed[lost] = False
+    spans = np.asarray(intervals.runs(track.fixed))
+    none = np.zeros(len(track), dtype=bool)
+    returns = Returns(np.zeros(0), np.zeros((0, 2)), np.zeros(0))
+    prior = PriorOf(track, Ageing(np.where(lost, 30.0, 0.0), none, 0.0), none, returns)
+    _, frames = prior.parts(Stretches(spans, np.zeros(len(spans), dtype=bool), np.zeros(0, dtype=np.int64)), np.zeros(len(spans), dtype=bool))
+    assert frames.begun.sum() == pytest.approx(thresholds("analyzer.evidence")["wrong.frame_long"], rel=0.01)

@@ -72,3 +72,15 @@ def test_short_stretches_and_missing_heights_are_left_alone() -> None:
     assert sharp_steps(residual[:8], height[:8], 0.5) == []
     height[10] = np.nan
     assert sharp_steps(residual, height, 0.5) == []
+
+
+@pytest.mark.parametrize(("plan", "up", "found"), [(0.9, 2.0, True), (2.0, 0.9, True), (0.9, 0.9, False), (0.6, 3.0, False)])
+def test_one_of_both_far_beyond_makes_up_for_the_other(plan: float, up: float, found: bool) -> None:
+    """In parts of what each must exceed: 6 sigmas of the steps around, here 0.12 m in plan and 0.08 m in height."""
+    rng = np.random.default_rng(5)
+    residual = np.cumsum(rng.normal(size=(800, 2)), axis=0) * 1e-4 + 0.02 / np.sqrt(2) * rng.normal(size=(800, 2))
+    height = 1e-3 * rng.normal(size=800)
+    residual[399:402], height[399:402] = residual[399], height[399]
+    residual[400:] += [plan * 0.12, 0.0]
+    height[400:] += up * 0.08
+    assert sharp_steps(residual, height, 1.0) == ([400] if found else [])
