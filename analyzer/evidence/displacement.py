@@ -28,9 +28,11 @@ def integrate(t: Floats, velocity: Floats) -> tuple[Floats, Floats]:
     mean = (velocity[1:] + velocity[:-1]) / 2 * dt
     if len(t) < 3:
         return mean, np.zeros(len(mean))
-    correction = dt**2 / 12 * np.diff(_acceleration(t, velocity), axis=0)
-    share = thresholds("analyzer.evidence")["bridge.truncation"]
-    return np.asarray(mean - correction), np.asarray((share * correction).max(axis=1) ** 2)
+    limits = thresholds("analyzer.evidence")
+    # nothing is known of what the car did in a pause: its square times the accelerations at both ends would be a way of kilometres
+    along = dt <= limits["bridge.longest_hole"] * max(1.0, float(np.median(dt)))
+    correction = np.where(along, dt**2 / 12 * np.diff(_acceleration(t, velocity), axis=0), 0.0)
+    return np.asarray(mean - correction), np.asarray((limits["bridge.truncation"] * correction).max(axis=1) ** 2)
 
 
 def _acceleration(t: Floats, velocity: Floats) -> Floats:
@@ -60,13 +62,14 @@ def residual(track: Track, *, delay_s: float = 0.0) -> tuple[Floats, Floats, Flo
     Between two epochs with velocity the way is integrated; a pause of `gap` seconds between them, of epochs or of
     velocity, adds ``(gap_growth gap^2.5)²``, the error of interpolating the velocity of a car across it. Beside a stand
     speeds below the limit for rest count as none; what they may be is added. Where velocity is missing for longer than
-    `bridge.longest_hole` nothing is known of the way.
+    `bridge.longest_hole` nothing is known of the way, but that a car gets no further than ``blind gap``: it keeps its direction for
+    longer than an epoch, so that lengths add up and not variances.
     """
     limits = thresholds("analyzer.evidence")
     dt = np.diff(track.t)
     known = np.flatnonzero(track.measured)
     if len(known) < 2:
-        return track.places[:, :2].copy(), limits["bridge.blind"] ** 2 * dt**2, np.zeros(len(dt))
+        return track.places[:, :2].copy(), _farthest(dt) ** 2, np.zeros(len(dt))
     velocity = filled_velocity(track, known)
     after = np.clip(np.searchsorted(known, np.arange(1, len(track))), 1, len(known) - 1)
     hole = track.t[known[after]] - track.t[known[after - 1]]
@@ -74,9 +77,11 @@ def residual(track: Track, *, delay_s: float = 0.0) -> tuple[Floats, Floats, Flo
     pause = hole > limits["bridge.longest_usual"] * track.nominal_s
     if len(track.led):
         pause &= ~(track.led[1:] | track.led[:-1])
-    extra = np.where(pause, (limits["bridge.gap_growth"] * hole**2.5) ** 2 * dt / hole, 0.0)
+    extra = np.where(pause, np.minimum(limits["bridge.gap_growth"] * hole**2.5, _farthest(hole)) ** 2 * dt / hole, 0.0)
     blind = outside | ((hole > limits["bridge.longest_hole"]) & (dt < hole * 0.999))
-    extra = np.where(blind, limits["bridge.blind"] ** 2 * np.maximum(dt, track.nominal_s) ** 2, extra)
+    untold = np.where(np.arange(len(dt)) < known[0], track.t[known[0]] - track.t[0], track.t[-1] - track.t[known[-1]])
+    untold = np.maximum(np.where(outside, untold, hole), track.nominal_s)
+    extra = np.where(blind, _farthest(untold) ** 2 * np.maximum(dt, track.nominal_s) / untold, extra)
     extra = extra + _at_rest_edges(velocity, dt)
     path, truncated = _path(track.t, velocity, known if len(track.led) else np.arange(len(track)))
     if delay_s:
@@ -84,6 +89,12 @@ def residual(track: Track, *, delay_s: float = 0.0) -> tuple[Floats, Floats, Flo
         path = CubicHermiteSpline(track.t, path, velocity)(np.minimum(track.t + delay_s, track.t[-1])) + beyond[:, None] * velocity[-1]
         truncated = truncated + (limits["late.braking"] / 2 * beyond[1:] ** 2) ** 2
     return track.places[:, :2] - path, extra, truncated
+
+
+def _farthest(seconds: Floats) -> Floats:
+    """Return how far [m] a car may get without a trace in so many seconds; no more than `bridge.farthest`."""
+    limits = thresholds("analyzer.evidence")
+    return np.asarray(np.minimum(limits["bridge.blind"] * seconds, limits["bridge.farthest"]))
 
 
 def _path(t: Floats, velocity: Floats, known: NDArray[np.int64]) -> tuple[Floats, Floats]:

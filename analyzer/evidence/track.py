@@ -157,11 +157,17 @@ def standing_by_speed(t: Floats, speed: Floats, nominal_s: float) -> Flags:
 
 
 def _trimmed(t: Floats, slow: Flags) -> Flags:
-    """Return the stands among slow epochs: long enough, and without their first and last moments, which are still motion."""
+    """Return the stands among slow epochs: long enough, and without their first and last moments, which are still motion.
+
+    A stand ends where epochs are missing for longer than `standstill.pause`: what the car did meanwhile nobody knows.
+    """
     limits = thresholds("analyzer.evidence")
     margin = limits["standstill.margin"]
     standing = np.zeros(len(t), dtype=bool)
-    for start, end in intervals.runs(slow):
+    paused = np.r_[False, np.diff(t) > limits["standstill.pause"]]
+    for start, end in intervals.equal_runs(slow, paused[:len(t)]):
+        if not slow[start]:
+            continue
         if t[end - 1] - t[start] >= limits["standstill.shortest"] + 2 * margin:
             first = start + int(np.searchsorted(t[start:end], t[start] + margin)) if start else start
             last = start + int(np.searchsorted(t[start:end], t[end - 1] - margin)) if end < len(t) else end

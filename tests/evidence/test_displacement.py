@@ -39,6 +39,32 @@ def test_a_pause_of_velocity_does_not_bend_the_way_beside_it() -> None:
     assert np.allclose(moved[30:, 0], 300.0)
 
 
+def test_over_a_long_pause_velocities_beside_it_make_no_way_of_their_own_and_digits_stay() -> None:
+    """Half a metre per second squared on either side of an hour would be a way of 500 km; its variance would leave no digits of millimetres behind it."""
+    track = weaving()
+    t = np.where(np.arange(3000) < 1500, track.t, track.t + 3600.0)
+    left, extra, truncated = residual(replace(track, t=t))
+    assert np.hypot(*(left[1500] - left[1499])) < 16.0 * 3600.0
+    assert truncated[1499] == 0.0
+    assert 1e3 < np.sqrt(extra[1499]) <= 1e4
+    walked = np.r_[0.0, np.cumsum(extra + 1e-5)]
+    assert np.diff(walked)[1600:1700] == pytest.approx(np.full(100, 1e-5), rel=0.01)
+
+
+def test_a_car_without_velocity_keeps_its_direction() -> None:
+    """The way driven in three minutes is no jump: what it may be grows with time, not with its root."""
+    track = weaving()
+    velocity = track.velocity.copy()
+    velocity[600:2400] = np.nan
+    _, extra, _ = residual(replace(track, velocity=velocity))
+    driven = np.hypot(*(track.places[2400, :2] - track.places[599, :2]))
+    assert np.sqrt(extra.sum()) > driven / 3
+    at_the_end = track.velocity.copy()
+    at_the_end[2400:] = np.nan
+    _, extra, _ = residual(replace(track, velocity=at_the_end))
+    assert np.sqrt(extra.sum()) == pytest.approx(40.0 * 60.0, rel=0.02)
+
+
 def test_a_step_of_the_position_stays_and_motion_drops_out() -> None:
     track = weaving(white_m=0.0, doppler_mps=0.0)
     places = track.places.copy()

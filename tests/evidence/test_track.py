@@ -7,7 +7,7 @@ import pandas as pd
 import pyproj
 import pytest
 
-from analyzer.evidence.track import climbing, passed, turned
+from analyzer.evidence.track import climbing, passed, standing_by_speed, turned
 
 
 def test_over_a_leap_second_one_more_passes_than_labels_tell() -> None:
@@ -16,6 +16,15 @@ def test_over_a_leap_second_one_more_passes_than_labels_tell() -> None:
     assert passed(times).tolist() == [0, 1, 3, 4]
     assert passed(times[2:]).tolist() == [0, 1]
     assert len(passed(times[:0])) == 0
+
+
+def test_a_stand_ends_at_a_pause_of_the_log() -> None:
+    """A car that is parked, and logged again from another place, did not stand there in one stand."""
+    t = np.r_[np.arange(0.0, 60.0, 0.1), np.arange(3660.0, 3720.0, 0.1)]
+    standing = standing_by_speed(t, np.zeros(len(t)), 0.1)
+    assert not standing[595:605].any() and standing[:585].all() and standing[615:].all()
+    t[600:] -= 3595.0
+    assert standing_by_speed(t, np.zeros(len(t)), 0.1).all(), "over five seconds it did"
 
 
 def logged(*, hidden: slice | None = None, rise_m: float = 60.0) -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:
