@@ -36,6 +36,9 @@ Array = NDArray[np.float64]
 Cause = tuple[str, str]
 _FIXED = tables.FIX_STATES.index("fixed")
 _ALIVE = tuple(tables.FIX_STATES.index(s) for s in ("fixed", "precise", "float"))
+#: Words of a gap that is a pause of the recording, and what to do about one.
+PAUSED = "whoever parks and ends the recording leaves such a gap"
+PAUSE_ADVICE = "Nothing needs mending where the recording was paused on purpose: end the log when you park, begin a new one and wait for fixed before you drive on."
 _STOP_OR_START = re.compile(r"start|stop|end|begin|open|clos|log|record|boot|power|session|restart", re.IGNORECASE)
 
 
@@ -45,7 +48,8 @@ class Scene:
 
     `notes` holds, per source, (byte offset, text) of free-text lines; `damage`, per source, the byte offsets of damaged
     sentences; `set_aside`, per source, whether its ledger holds damaged pieces at all. `off_grid` says which epochs lie
-    off the usual grid of times; `station_changes` is a table ``index time_s from_id to_id`` and `stations_known` whether ids are logged at all; `listed` holds the satellites as listed.
+    off the usual grid of times; `station_changes` is a table ``index time_s from_id to_id`` and `stations_known` whether ids are logged at all; `listed` holds the satellites as listed;
+    `stood` says in which epochs the car stood, empty where nobody looked.
     """
 
     line: Timeline
@@ -64,6 +68,7 @@ class Scene:
     notes: Sequence[Sequence[tuple[int, str]]] = field(default=())
     damage: Sequence[NDArray[np.int64]] = field(default=())
     set_aside: Sequence[bool] = field(default=())
+    stood: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
 
     def index(self, time_s: float, *, side: str = "left") -> int:
         """Return the first epoch at or after `time_s` (left), or the last at or before it (right)."""
@@ -97,6 +102,11 @@ def advice() -> dict[str, str]:
     return {str(k): str(v) for k, v in tomllib.loads(text).items()}
 
 
+def advice_for(cause: str, words: str) -> str:
+    """Return what to do about a cause with its evidence in words; a pause needs no mending."""
+    return PAUSE_ADVICE if PAUSED in words else advice()[cause]
+
+
 def cause_of(kind: str, start_s: float, end_s: float, scene: Scene) -> Cause:
     """Return the first cause of a dropout and the evidence for it in words."""
     if kind == "missing_epochs":
@@ -124,7 +134,7 @@ def _of_no_fix(start_s: float, end_s: float, scene: Scene) -> Cause:
 
 
 def _of_missing(start_s: float, end_s: float, scene: Scene) -> Cause:
-    """Return the cause of missing epochs: text, damage, life before and after, start-up, in this order."""
+    """Return the cause of missing epochs: text, damage, a parked car, life before and after, start-up, in this order."""
     limit = thresholds("analyzer.metrics")
     last, first = scene.index(start_s, side="right"), scene.index(end_s)
     if scene.source_id[last] != scene.source_id[first]:
@@ -140,6 +150,8 @@ def _of_missing(start_s: float, end_s: float, scene: Scene) -> Cause:
     if filled:
         return "damaged_data", filled
     was, now = int(scene.codes[last]), int(scene.codes[first])
+    if len(scene.stood) and end_s - start_s >= limit["cause.pause"] and scene.stood[last] and (scene.stood[first] or now in BLIND):
+        return "unknown", f"the car stood before {'and after it' if scene.stood[first] else 'it and no position was known right after'}: {PAUSED}"
     if now in _ALIVE:
         return "logger_gap", f"the solution was {state_name(now)} right after: the receiver never stopped"
     soon = scene.index(end_s + limit["cause.restart_s"], side="right") + 1

@@ -7,7 +7,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analyzer import geodesy, wording
-from analyzer.metrics.dropout_causes import Scene, advice, cause_of
+from analyzer.metrics.dropout_causes import Scene, advice_for, cause_of
 from analyzer.metrics.fix_state import NOT_RECORDED
 from analyzer.metrics.metric import Metric, missing
 from analyzer.metrics.route import nearest_positions
@@ -40,7 +40,6 @@ def dropout_table(
     places = _places(fixes, low, high)
     missed = found["kind"].to_numpy() == "missing_epochs"  # no epoch, so no satellites meanwhile
     near = [np.zeros(0) if m else scene.during(scene.satellites, s, e) for m, s, e in zip(missed, start, end, strict=True)]
-    sentences = advice()
     return pd.DataFrame({
         "dropout_id": np.arange(1, count + 1), "kind": found["kind"].to_numpy(), "cause": [c for c, _ in reasons],
         "start_utc": _moments(fixes, start), "end_utc": _moments(fixes, end), "duration_s": end - start,
@@ -53,7 +52,7 @@ def dropout_table(
         "end_latitude_deg": places[2], "end_longitude_deg": places[3],
         "satellites_before": [scene.before(scene.satellites, s) for s in start],
         "satellites_min": [float(n.min()) if len(n) else np.nan for n in near],
-        "evidence": [w + (_joined(s, e, scene) if m else "") for (_, w), s, e, m in zip(reasons, start, end, missed, strict=True)], "advice": [sentences[c] for c, _ in reasons],
+        "evidence": [w + (_joined(s, e, scene) if m else "") for (_, w), s, e, m in zip(reasons, start, end, missed, strict=True)], "advice": [advice_for(*r) for r in reasons],
     }, columns=list(COLUMNS))
 
 

@@ -148,7 +148,7 @@ def _link(
     fresh = freshness(age, judged, line, field=field, reported=reported, satellites=count, cn0_dbhz=cn0)
     changes = correction_age.station_changes(fixes["station_id"], line)
     told = age if field.usable else np.full_like(age, np.nan)  # a field that does not follow corrections is no evidence for a cause
-    scene = _scene(recording, line, codes=judged, age_s=told, satellites=count, cn0_dbhz=cn0, station_changes=changes,
+    scene = _scene(recording, drive, codes=judged, age_s=told, satellites=count, cn0_dbhz=cn0, station_changes=changes,
                    fresh_s=field.fresh_s)
     found = find(fresh, last_used(age, line), judged, line)
     table = dropout_table.dropout_table(found, fixes, scene, distance_m=drive.way.distance_m, base=base)
@@ -167,11 +167,11 @@ def _link(
 
 
 def _scene(
-    recording: Recording, line: Timeline, *, codes: NDArray[np.int64], age_s: Array, satellites: Array, cn0_dbhz: Array,
+    recording: Recording, drive: _Drive, *, codes: NDArray[np.int64], age_s: Array, satellites: Array, cn0_dbhz: Array,
     station_changes: pd.DataFrame, fresh_s: float,
 ) -> Scene:
     """Return what the causes of dropouts are read from: beside these the notes and damage of every source."""
-    fixes, sources = recording.fixes, recording.sources
+    fixes, sources, line = recording.fixes, recording.sources, drive.line
     return Scene(
         line=line, codes=codes, age_s=age_s, satellites=satellites, cn0_dbhz=cn0_dbhz, off_grid=off_grid(line),
         in_view=fixes["satellites_in_view"].to_numpy(dtype=np.float64),
@@ -180,7 +180,7 @@ def _scene(
         station_changes=station_changes, fresh_s=fresh_s, stations_known=bool(fixes["station_id"].notna().any()),
         listed=Listed(recording.satellites, pd.DatetimeIndex(fixes.index), codes == FIXED), notes=[_notes(s) for s in sources],
         damage=[_damage(s) for s in sources],
-        set_aside=[any(s.ledger.count(k) for k in _DAMAGE) for s in sources],
+        set_aside=[any(s.ledger.count(k) for k in _DAMAGE) for s in sources], stood=drive.still.ids > 0,
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -94,12 +95,20 @@ def rolling_mean(values: Array, size: int) -> Array:
         return np.asarray(np.where(counts > 0.5, sums / counts + centre, np.nan), dtype=np.float64)
 
 
+def _mean_of_pieces(values: Array, size: int, bounds: NDArray[np.int64]) -> Array:
+    """Return rolling means that never reach across a pause: a car that parked there and goes on elsewhere did not drive off before it."""
+    if len(bounds) == 2:
+        return rolling_mean(values, size)
+    return np.concatenate([rolling_mean(values[low:high], size) for low, high in pairwise(bounds.tolist())])
+
+
 def track_speed(points: Array, line: Timeline, span_s: float) -> Array:
     """Return the speed [m/s] from displacements of averaged positions over about `span_s`, never across a gap."""
     count = points.shape[1]
     if count < 2 or not np.isfinite(line.nominal_s):
         return np.full(count, np.nan)
     size, reach = width(line, span_s / 2), max(1, round(span_s / 2 / line.nominal_s))
+    pauses = np.r_[0, np.flatnonzero(np.diff(line.seconds) > span_s) + 1, count]
     begins = np.r_[0, np.flatnonzero(line.gap_before)].astype(np.int32)
     lengths = np.diff(np.r_[begins, np.int32(count)])
     index = np.arange(count, dtype=np.int32)
@@ -108,7 +117,7 @@ def track_speed(points: Array, line: Timeline, span_s: float) -> Array:
     del index
     moved = np.zeros(count)
     for axis in points:
-        smooth = rolling_mean(axis, size)
+        smooth = _mean_of_pieces(axis, size, pauses)
         step = smooth[high]
         step -= smooth[low]
         moved += np.square(step, out=step)

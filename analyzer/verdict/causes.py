@@ -69,13 +69,15 @@ def better_causes(
     again = np.where(np.isfinite(again), again, end)
     out = dropouts.copy()
     causes, words = out["cause"].astype(str).tolist(), out["evidence"].astype(str).tolist()
+    before, told = list(causes), out["advice"].astype(str).tolist()
     for i, kind in enumerate(out["kind"].astype(str)):
         if kind == "no_fix_despite_corrections":
             words[i] += _lacking(seen)
         elif causes[i] in _OPEN.get(kind, ()):
             causes[i], words[i] = _decide(kind, (causes[i], words[i]), (start[i], end[i], again[i]), seen)
     sentences = advice()
-    out["cause"], out["evidence"], out["advice"] = causes, words, [sentences[c] for c in causes]
+    out["cause"], out["evidence"], out["advice"] = causes, words, [
+        told[i] if c == before[i] else sentences[c] for i, c in enumerate(causes)]
     return out
 
 

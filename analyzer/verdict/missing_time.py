@@ -19,8 +19,8 @@ def missing_time(judged: pd.DataFrame, metrics: Metrics) -> float:
 
     Notes
     -----
-    Where one file ends and another begins, and where the car stood at one place for `verdict.pause` and more, the recording
-    paused and nothing is missing.
+    Where one file ends and another begins, and where for `verdict.pause` and more the car stood at one place, or stood before and after,
+    the recording paused and nothing is missing: who parks ends the recording, and may begin it anew elsewhere.
     """
     limits, gaps = thresholds("analyzer.verdict"), metrics.gaps
     if not len(gaps) or not len(judged):
@@ -30,7 +30,11 @@ def missing_time(judged: pd.DataFrame, metrics: Metrics) -> float:
     source = judged["source_id"].to_numpy() if "source_id" in judged else np.zeros(len(judged))
     same = inside & (source[before] == source[after])
     duration = gaps["duration_s"].to_numpy(np.float64)
-    stood = (duration >= limits["verdict.pause"]) & (gaps["bridged_m"].to_numpy(np.float64) < limits["verdict.stood"])
+    parked = gaps["bridged_m"].to_numpy(np.float64) < limits["verdict.stood"]
+    if "standstill_id" in metrics.epochs:
+        ids = metrics.epochs["standstill_id"].reindex(judged.index).notna().to_numpy()
+        parked |= ids[before] & ids[after]
+    stood = (duration >= limits["verdict.pause"]) & parked
     rate = metrics["rate_hz"].value
     usual = 1 / float(rate) if isinstance(rate, (int, float)) and rate else 0.0
     return float(np.clip(duration[same & ~stood] - usual, 0.0, None).sum())

@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from metric_tables import START, drive, fixes, recording, without
+from metric_tables import METRES_PER_DEGREE, START, drive, fixes, recording, without
 
 from analyzer import tables
 from analyzer.metrics.dropout_causes import advice
@@ -247,6 +247,21 @@ def test_gaps_that_a_lone_epoch_parts_are_one_dropout_and_said_to_be_joined():
     assert "dropouts of missing epochs join gaps" in result["longest_gap_s"].method
     one = measure(recording(without(drive(300, rate_hz=1.0), 100.0, 103.0))).dropouts
     assert "joined" not in one["evidence"].iloc[0]
+
+
+@pytest.mark.parametrize(("lasts_s", "away_m", "cold", "cause"), [
+    (3600.0, 900.0, False, "unknown"), (3600.0, 0.0, False, "unknown"), (3600.0, 0.0, True, "unknown"), (20.0, 0.0, False, "logger_gap")])
+def test_a_pause_between_two_stands_is_laid_on_nobody(lasts_s: float, away_m: float, cold: bool, cause: str):
+    """Who parks for an hour and begins anew elsewhere has no disk to check and no supply voltage."""
+    first = drive(200, speed_mps=0.0)
+    second = drive(200, speed_mps=0.0, sky=[(0.0, 26.0)] if cold else [], first_fixed_s=0.0, seed=2).iloc[100:]
+    second.index = second.index + pd.Timedelta(seconds=200.0 + lasts_s)
+    second = second.assign(latitude_deg=second["latitude_deg"] + away_m / METRES_PER_DEGREE, byte_offset=second["byte_offset"] + 200_000)
+    found = dropouts(pd.concat([first, second]))
+    found = found[found["start_utc"] >= START + pd.Timedelta(seconds=199)]
+    assert found["kind"].tolist() == (["missing_epochs", "fix_loss"] if cold else ["missing_epochs"])
+    assert set(found["cause"]) == {cause}
+    assert found["advice"].str.contains("check").any() == (cause == "logger_gap")
 
 
 def test_missing_epochs_with_a_start_up_after_are_a_restart():

@@ -95,3 +95,13 @@ def test_rolling_mean_leaves_missing_ones_out():
     assert found.tolist() == [1.0, 2.0, 4.0, 4.0]
     large = rolling_mean(6.4e6 + np.arange(1000) * 1e-4, 11)
     assert large[500] - large[499] == pytest.approx(1e-4, abs=2e-9)
+
+
+def test_a_stand_lasts_until_the_pause_behind_it():
+    """Of positions averaged across a pause the car drove off before it: a stand ended a second early, and beside the pause nobody stood."""
+    frame = stop_and_go(stops=((0, 100), (200, 300)))
+    moment = np.asarray((frame.index - START) / pd.Timedelta(seconds=1))
+    table = measure(recording(frame[(moment < 90) | (moment >= 250)])).standstills
+    assert len(table) == 2
+    assert (table["end_utc"].iloc[0] - START) / pd.Timedelta(seconds=1) == pytest.approx(89.9)
+    assert (table["start_utc"].iloc[1] - START) / pd.Timedelta(seconds=1) == pytest.approx(250.0)

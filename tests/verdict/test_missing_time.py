@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -35,6 +37,15 @@ def run_of(hole_s: float, *, moved_m: float, trust: str = "trusted", reasons: st
 def test_holes_count_but_for_those_in_which_the_car_was_parked(hole_s: float, moved_m: float, missing_s: float) -> None:
     epochs, metrics = run_of(hole_s, moved_m=moved_m)
     assert missing_time(epochs, metrics) == pytest.approx(missing_s)
+
+
+def test_who_parks_and_begins_anew_elsewhere_lost_nothing() -> None:
+    epochs, metrics = run_of(3600.0, moved_m=900.0)
+    stands = np.where((np.arange(2000) >= 900) & (np.arange(2000) < 1100), 1.0, np.nan)
+    at_rest = replace(metrics, epochs=metrics.epochs.assign(standstill_id=pd.array(stands, dtype="Int32")))
+    assert missing_time(epochs, at_rest) == 0.0
+    driving = replace(metrics, epochs=metrics.epochs.assign(standstill_id=pd.array(np.where(np.arange(2000) < 1000, stands, np.nan), dtype="Int32")))
+    assert missing_time(epochs, driving) == pytest.approx(3599.9)
 
 
 def test_between_two_files_the_recording_paused() -> None:
