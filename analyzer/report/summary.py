@@ -16,7 +16,7 @@ from analyzer.report.model import SetupGroup
 from analyzer.tables import CORRECTED
 from analyzer.verdict.explain_words import left_out
 from analyzer.verdict.headline import Lost, headline_of
-from analyzer.verdict.run import MOST_NAMED
+from analyzer.verdict.run import MOST_NAMED, usable_from
 from analyzer.verdict.setup_check import NOT_STATED
 from analyzer.wording import Clock
 
@@ -104,7 +104,7 @@ def headline(assessment: Assessment) -> str:
     """Return the verdict in one line: how many manoeuvres are usable and which to drive again."""
     windows, purpose = assessment.windows, assessment.purpose.title
     if not len(windows):
-        return _WHOLE[assessment.verdict.level].format(purpose)
+        return _usable(assessment).format(purpose)
     again, out = _again(windows), _left_out(windows)
     unknown = ~again & ~out & (view.column(windows, "verdict") == "not_evaluated")
     usable = len(windows) - int((again | out | unknown).sum())
@@ -119,6 +119,15 @@ def headline(assessment: Assessment) -> str:
         if again.any()
         else f"{text} Nothing to drive again."
     )
+
+
+def _usable(assessment: Assessment) -> str:
+    """Return whether the run is usable for a purpose (a place for its name is left), and from when on where it begins without a fix."""
+    begin = usable_from(assessment.epochs) if assessment.verdict.level == "fit" else None
+    if begin is None:
+        return _WHOLE[assessment.verdict.level]
+    moment, before_s = begin
+    return f"The run is usable for {{}} from {Clock().time(moment)} UTC on: no position was fixed in the {wording.duration(before_s)} before."
 
 
 def _named(windows: pd.DataFrame, chosen: pd.Series) -> str:

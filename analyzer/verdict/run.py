@@ -64,6 +64,19 @@ def rate_level(level: str, rate_hz: float | None, purpose: Purpose) -> tuple[str
     return "not_fit", [f"positions came at {rate_hz:.4g} Hz; the purpose asks for at least {least:g} Hz"]
 
 
+def usable_from(epochs: pd.DataFrame) -> tuple[pd.Timestamp, float] | None:
+    """Return from which moment on a run without windows is judged, and for how long [s] it was recorded, but not trusted, before.
+
+    None where all of it is judged, or where what lies before the first fixed position is trusted all the same.
+    """
+    fixed = (epochs["fix_state"] == "fixed").to_numpy()
+    first = int(np.argmax(fixed)) if fixed.any() else 0
+    if not (epochs["trust"].iloc[:first] != "trusted").any():
+        return None
+    times = pd.DatetimeIndex(epochs.index)
+    return times[first], float((times[first] - times[0]).total_seconds())
+
+
 def only_untold(judged: pd.DataFrame) -> NDArray[np.bool_]:
     """Return which epochs are not evaluated and would not fail anyway: no quantity that was not recorded could help the others."""
     return np.asarray((judged["trust"] == "not_evaluated") & (judged["reasons"].astype(object) == "not_recorded"), dtype=bool)

@@ -206,6 +206,20 @@ def test_a_short_route_has_its_axis_in_metres(route_m: float, unit: str, last: f
     assert ax.get_xlabel().endswith(f", {unit}") and float(shown[-1]) == last
 
 
+def test_a_run_that_begins_without_a_fix_is_usable_from_the_first_one_on() -> None:
+    """An hour that starts in a hall is not usable as a whole, however good what follows is."""
+    full = builders.assessment(duration_s=600.0, rate_hz=2.0)
+    good = full.epochs.assign(fix_state="fixed", trust="trusted")
+    fit = replace(full, windows=full.windows.iloc[:0], verdict=replace(full.verdict, level="fit"), epochs=good)
+    assert headline(fit) == f"The whole run is usable for {fit.purpose.title}."
+    inside = np.arange(len(good)) < 200
+    late = good.assign(fix_state=np.where(inside, "no_fix", "fixed"), trust=np.where(inside, "rejected", "trusted"))
+    said = headline(replace(fit, epochs=late))
+    assert said == f"The run is usable for {fit.purpose.title} from {Clock().time(late.index[200])} UTC on: no position was fixed in the 100 s before."
+    coarse = late.assign(trust="trusted")
+    assert headline(replace(fit, epochs=coarse)).startswith("The whole run"), "float is enough for this purpose"
+
+
 def test_a_hundred_manoeuvres_leave_room_on_the_first_screen() -> None:
     full = builders.assessment(duration_s=600.0, rate_hz=2.0)
     row, names = full.windows.iloc[0].to_dict(), [f"a long name of a manoeuvre {n}" for n in range(100)]
