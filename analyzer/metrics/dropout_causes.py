@@ -240,7 +240,7 @@ def _of_loss(start_s: float, end_s: float, scene: Scene) -> Cause:
     if other:
         return "interference", other
     age = scene.before(scene.age_s, start_s)
-    fresh = f", corrections were fresh (age {age:.1f} s)" if np.isfinite(age) else ""
+    fresh = f", corrections before it were fresh (age {age:.1f} s)" if np.isfinite(age) else ""
     seen, words = _as_seen(start_s, end_s, scene, aged=bool(np.isfinite(age)))
     if words:
         return seen, f"{words}{fresh}"

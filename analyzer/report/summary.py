@@ -15,7 +15,7 @@ from analyzer.report.limits import axis_limits
 from analyzer.report.model import SetupGroup
 from analyzer.tables import CORRECTED
 from analyzer.verdict.explain_words import left_out
-from analyzer.verdict.headline import Lost, headline_of
+from analyzer.verdict.headline import Lost, ages_untold_s, headline_of
 from analyzer.verdict.run import MOST_NAMED, usable_from
 from analyzer.verdict.setup_check import NOT_STATED
 from analyzer.wording import Clock
@@ -245,10 +245,12 @@ def _absolute(assessment: Assessment) -> str:
 
 def corrections_lines(assessment: Assessment) -> tuple[str, ...]:
     """Say how often, how long and where corrections dropped out, then the other interruptions."""
-    figures = headline_of(assessment)
-    lines = [_outages(assessment, figures.lost_by("correction_outage"))]
+    figures, untold_s = headline_of(assessment), ages_untold_s(assessment)
+    lines = [_outages(assessment, figures.lost_by("correction_outage"), untold_s)]
+    known = "" if age_unknown(assessment) else " while corrections arrived" if untold_s < 1.0 else \
+        f" (for {wording.duration(untold_s)} of it no age of corrections was logged)"
     for kind, text in (
-        ("fix_loss", "Fixed was lost {}" if age_unknown(assessment) else "Fixed was lost {} while corrections arrived"),
+        ("fix_loss", f"Fixed was lost {{}}{known}"),
         ("no_fix_despite_corrections", "Corrections arrived without bringing fixed {}"),
         ("missing_epochs", "Epochs are missing {}"),
     ):
@@ -258,8 +260,8 @@ def corrections_lines(assessment: Assessment) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def _outages(assessment: Assessment, lost: Lost | None) -> str:
-    """Return the sentence about correction outages."""
+def _outages(assessment: Assessment, lost: Lost | None, untold_s: float) -> str:
+    """Return the sentence about correction outages; for `untold_s` [s] of losses of fixed no age was logged."""
     if lost is not None:
         return _lost("Corrections lost {}", lost)
     if stateless(assessment):
@@ -271,7 +273,8 @@ def _outages(assessment: Assessment, lost: Lost | None) -> str:
         return f"Whether corrections were lost cannot be said: {unknown}."
     if not (view.column(assessment.epochs, "fix_state") == "fixed").any():
         return "Outages of corrections are counted from the first fixed position on, and there was none."
-    return "Corrections were never lost for a second or longer."
+    meanwhile = "" if untold_s < 1.0 else f" while their age was logged; what became of them in {wording.duration(untold_s)} without fixed is not in the log"
+    return f"Corrections were never lost for a second or longer{meanwhile}."
 
 
 def age_unknown(assessment: Assessment) -> str | None:

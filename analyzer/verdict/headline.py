@@ -135,6 +135,16 @@ def headline(epochs: pd.DataFrame, interval_s: Array, dropouts: pd.DataFrame, pu
     )
 
 
+def ages_untold_s(assessment: Assessment) -> float:
+    """Return for how long [s] of the losses of fixed no age of corrections was logged: what became of them meanwhile nobody knows."""
+    epochs, drops = assessment.epochs, assessment.dropouts
+    if not len(drops) or "dropout_id" not in epochs:
+        return 0.0
+    losses = drops.loc[drops["kind"] == "fix_loss", "dropout_id"]
+    time = time_weight(_number(assessment.metrics.epochs.reindex(epochs.index), "interval_s"))
+    return float(time[epochs["dropout_id"].isin(losses).to_numpy() & ~np.isfinite(_number(epochs, "correction_age_s"))].sum())
+
+
 def headline_of(assessment: Assessment) -> Headline:
     """Return the headline that `assessment` carries, or form it from its tables."""
     if assessment.headline is not None:

@@ -230,6 +230,11 @@ def test_strong_satellites_in_view_that_are_not_used_lack_corrections(view, cn0,
     assert (cause == "incomplete_corrections") == ("only 8 of 27 satellites in view were used" in found["evidence"].iloc[0])
 
 
+def test_the_age_before_a_loss_is_not_that_in_it():
+    found = dropouts(drive(400, sky=[(200.0, 260.0)]))
+    assert "corrections before it were fresh (age" in found["evidence"].iloc[0]
+
+
 def test_missing_epochs_with_a_fix_right_after_are_the_logger():
     found = dropouts(without(drive(400), 200.0, 203.0))
     assert found["kind"].tolist() == ["missing_epochs"] and found["cause"].tolist() == ["logger_gap"]

@@ -19,7 +19,7 @@ from analyzer.report.brief import SCREEN_LINES, brief
 from analyzer.report.figures import distance_axis
 from analyzer.report.figures_bounds import availability
 from analyzer.report.figures_route import distance_strip
-from analyzer.report.summary import headline, quality_lines
+from analyzer.report.summary import corrections_lines, headline, quality_lines
 from analyzer.wording import Clock
 
 pytestmark = pytest.mark.usefixtures("no_pictures")
@@ -218,6 +218,20 @@ def test_a_run_that_begins_without_a_fix_is_usable_from_the_first_one_on() -> No
     assert said == f"The run is usable for {fit.purpose.title} from {Clock().time(late.index[200])} UTC on: no position was fixed in the 100 s before."
     coarse = late.assign(trust="trusted")
     assert headline(replace(fit, epochs=coarse)).startswith("The whole run"), "float is enough for this purpose"
+
+
+def test_corrections_are_not_said_to_arrive_where_no_age_was_logged() -> None:
+    """In a garage no sentence carries an age, and no radio reaches it either."""
+    full = builders.assessment(duration_s=2160.0, rate_hz=2.0)
+    loss = full.dropouts[full.dropouts["kind"] == "fix_loss"]
+    assert any("Fixed was lost once while corrections arrived" in line for line in corrections_lines(full))
+    inside = full.epochs["dropout_id"].isin(loss["dropout_id"]).to_numpy()
+    blind = replace(full, epochs=full.epochs.assign(correction_age_s=full.epochs["correction_age_s"].mask(inside)))
+    lines = corrections_lines(blind)
+    assert not any("while corrections arrived" in line for line in lines)
+    assert any("Fixed was lost once (for 12 s of it no age of corrections was logged), 12 s" in line for line in lines)
+    never = corrections_lines(replace(blind, dropouts=loss))
+    assert never[0] == ("Corrections were never lost for a second or longer while their age was logged; what became of them in 12 s without fixed is not in the log.")
 
 
 def test_a_hundred_manoeuvres_leave_room_on_the_first_screen() -> None:
