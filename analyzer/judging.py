@@ -29,7 +29,7 @@ from analyzer.userfiles.accept import Decision
 from analyzer.userfiles.setup_sheet import Setup
 from analyzer.userfiles.tabular import WindowFile
 from analyzer.verdict.accepted import Applied, apply_decisions
-from analyzer.verdict.base_place import base_far, base_place
+from analyzer.verdict.base_place import base_far, usable_base
 from analyzer.verdict.causes import better_causes
 from analyzer.verdict.channel_names import lacking_channels, refuse_unknown
 from analyzer.verdict.far_marks import marks_far
@@ -92,7 +92,7 @@ def assess(
     recording = without_wrong_claims(without_wrong_speed(recording))
     refuse_same(recording, base_log=base_log, second_rover=second_rover)
     spans, about_windows = window_spans(windows, recording.fixes)
-    stand = base_place(recording, setup, base, by_log=base_log is not None)
+    stand, about_base = usable_base(recording, setup, base, by_log=base_log is not None)
     place = stand.place if stand is not None else None
     large = _if_large(recording, scratch)
     metrics = _measured(recording, setup, chosen, spans=spans, base=place, scratch=large)
@@ -103,7 +103,7 @@ def assess(
     applied = _decided(epochs, spans, decisions, recording, metrics, chosen, _unwatched(evidence, metrics, chosen))
     interval_s = metrics.epochs["interval_s"].to_numpy(np.float64)
     pattern = range_pattern(dropouts, epochs.assign(interval_s=interval_s), base=place)
-    further = (*about_windows, *marks_far(check_points, recording.fixes), *about_further(recording, base_log=base_log, second_rover=second_rover))
+    further = (*about_windows, *about_base, *marks_far(check_points, recording.fixes), *about_further(recording, base_log=base_log, second_rover=second_rover))
     said = evidence.findings if _ever_fixed(recording) else of_never_fixed(evidence.findings)
     parts = (recording.findings, further, metrics.findings, said, marks.findings, applied.findings,
              [pattern] if pattern is not None else [], base_far(stand, metrics.epochs["base_distance_m"].to_numpy(np.float64)))
@@ -143,7 +143,7 @@ def _assessment(
         windows=applied.windows,
         standstills=metrics.standstills.assign(check_point=marked),
         setup=setup.stated,
-        setup_items=check_setup(recording, metrics, setup, evidence.kind, findings=evidence.findings, marks=judged.marks),
+        setup_items=check_setup(recording, metrics, setup, evidence.kind, findings=findings, marks=judged.marks),
         findings=findings,
         headline=headline(applied.epochs, interval_s, judged.dropouts, purpose),
         cannot_show=_blind_spots(evidence, judged.marks, recording, judged.dropouts),

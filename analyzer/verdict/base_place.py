@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
-from analyzer import wording
+from analyzer import geodesy, wording
 from analyzer.assessment import BasePlace
 from analyzer.metrics.base_site_sent import sent_positions
 from analyzer.recording import Finding, Recording
@@ -23,6 +25,30 @@ def base_place(recording: Recording, setup: Setup, given: Place | None, *, by_lo
         return BasePlace(*setup.base.position, "by the set-up sheet")
     sent = sent_positions(recording.corrections)
     return BasePlace(*sent[0].place, "as sent in the corrections") if sent else None
+
+
+def usable_base(recording: Recording, setup: Setup, given: Place | None, *, by_log: bool) -> tuple[BasePlace | None, tuple[Finding, ...]]:
+    """Return where the base stands as `base_place` does, but for a sheet that the recording contradicts: that is told, and not built on.
+
+    Positions fixed further than `base.farthest` from the place that the sheet states cannot be fixed from there.
+    """
+    place = base_place(recording, setup, given, by_log=by_log)
+    if place is None or given is not None or setup.base.position is None:
+        return place, ()
+    told = base_far(place, _from_fixed(recording, place))
+    if not told:
+        return place, ()
+    text = f"{told[0].text.rstrip('.')}. Positions were fixed all the same, so that no bound is built on what the sheet states of the base."
+    unstated = replace(setup, base=replace(setup.base, latitude_deg=None, longitude_deg=None, height_m=None))
+    return base_place(recording, unstated, None, by_log=False), (replace(told[0], code="base_contradicted", text=text),)
+
+
+def _from_fixed(recording: Recording, place: BasePlace) -> NDArray[np.float64]:
+    """Return distances [m] of fixed positions from the base; some of many, since a drive is short against what counts as far."""
+    fixed = np.flatnonzero((recording.fixes["fix_state"] == "fixed").to_numpy())
+    some = recording.fixes.iloc[fixed[:: max(1, len(fixed) // 1000)]]
+    latitude, longitude = (some[name].to_numpy(np.float64) for name in ("latitude_deg", "longitude_deg"))
+    return geodesy.distances(latitude, longitude, place.latitude_deg, place.longitude_deg)
 
 
 def base_far(base: BasePlace | None, distance_m: NDArray[np.float64]) -> tuple[Finding, ...]:

@@ -28,11 +28,12 @@ def check_setup(
 ) -> tuple[SetupItem, ...]:
     """Return every set-up item with what the recording says to it; `kind` is the solution kind that the data show.
 
-    `findings` : what evidence found; a measurement off the clock of the positions (``source_clock``) counts here.
+    `findings` : what was found; a measurement off the clock of the positions (``source_clock``) and a base that cannot be that of the drive
+    (``base_contradicted``) count here.
     `marks` : what check points showed of the antenna offset and of the frame.
     """
     return (
-        _base_position(recording, setup),
+        _base_position(recording, setup, findings),
         _station(recording, setup),
         _reference_point(setup, marks),
         _frame(setup, marks),
@@ -42,7 +43,7 @@ def check_setup(
     )
 
 
-def _base_position(recording: Recording, setup: Setup) -> SetupItem:
+def _base_position(recording: Recording, setup: Setup, findings: Sequence[Finding]) -> SetupItem:
     label = "base as stated"
     stated = setup.base.position
     sent = sent_positions(recording.corrections)
@@ -52,6 +53,10 @@ def _base_position(recording: Recording, setup: Setup) -> SetupItem:
         )
     tall = f"{stated[2]:.3f} m" if np.isfinite(stated[2]) else "height not stated"
     words = f"{stated[0]:.8f}°, {stated[1]:.8f}°, {tall}"
+    far = next((f for f in findings if f.code == "base_contradicted"), None)
+    if far is not None:
+        away = f"{float(far.evidence['nearest_m']) / 1000:.0f} km"  # type: ignore[arg-type]
+        return SetupItem("base_position", label, words, "contradicted", f"positions were fixed {away} from there and more, where no base serves a car")
     if not len(sent):
         why = "no base position (message 1005 or 1006) in what was recorded"
         return SetupItem("base_position", label, words, "not_checked", why)

@@ -60,6 +60,21 @@ def test_what_is_given_stands_over_the_set_up_sheet(stand: Path) -> None:
     assert base_place(recording, Setup(), None, by_log=False) is None
 
 
+def test_a_sheet_with_a_base_on_another_continent_is_contradicted_and_not_built_on(stand: Path) -> None:
+    """A sign that was forgotten makes no fixed position bad."""
+    typo = Setup(base=Base(latitude_deg=-HERE[0], longitude_deg=HERE[1], height_m=HERE[2]), stated={"base": {"name": "Hut"}})
+    found, plain = assess(read([stand]), setup=typo), assess(read([stand]))
+    assert found.verdict.level == plain.verdict.level != "not_fit"
+    assert found.base is None and (found.epochs["bound_baseline_m"] == plain.epochs["bound_baseline_m"]).all()
+    (item,) = [i for i in found.setup_items if i.key == "base_position"]
+    km = Geodesic.WGS84.Inverse(48.1003, 11.1003, -HERE[0], HERE[1])["s12"] / 1000
+    assert item.status == "contradicted" and f"{km:.0f} km" in item.evidence
+    (one,) = [f for f in found.findings if f.code.startswith("base_")]
+    assert one.code == "base_contradicted" and "wrong coordinates" in one.text and "no bound is built" in one.text
+    near = assess(read([stand]), setup=Setup(base=Base(latitude_deg=HERE[0], longitude_deg=HERE[1], height_m=HERE[2])))
+    assert near.base is not None and not [f for f in near.findings if f.code.startswith("base_")]
+
+
 def test_a_base_is_far_only_where_no_epoch_is_near() -> None:
     base = BasePlace(*HERE, "as given")
     assert base_far(base, np.array([150_000.0, 90_000.0, np.nan])) == () and base_far(base, np.array([np.nan])) == ()
