@@ -35,12 +35,12 @@ def _log_edges(low: float, high: float, count: int) -> Array:
 
 
 QUANTITIES = (
-    Quantity("share_trusted", "share trusted", "1", np.array([-np.inf, 0.5, np.inf]), 1, -1.0),
-    Quantity("share_fixed", "share fixed", "1", np.array([-np.inf, 0.5, np.inf]), 1, -1.0),
-    Quantity("bound_p95_m", "95th percentile of the error bound", "m", _log_edges(0.005, 200.0, 240), -1, 0.95),
-    Quantity("age_p95_s", "95th percentile of the correction age", "s", _log_edges(0.05, 600.0, 240), -1, 0.95),
+    Quantity("share_trusted", "share trusted, in motion", "1", np.array([-np.inf, 0.5, np.inf]), 1, -1.0),
+    Quantity("share_fixed", "share fixed, in motion", "1", np.array([-np.inf, 0.5, np.inf]), 1, -1.0),
+    Quantity("bound_p95_m", "95th percentile of the error bound, in motion", "m", _log_edges(0.005, 200.0, 240), -1, 0.95),
+    Quantity("age_p95_s", "95th percentile of the correction age, in motion", "s", _log_edges(0.05, 600.0, 240), -1, 0.95),
     Quantity(
-        "satellites_p5", "5th percentile of satellites used", "1", np.r_[-np.inf, np.arange(0.5, 80.0), np.inf], 1, 0.05
+        "satellites_p5", "5th percentile of satellites used, in motion", "1", np.r_[-np.inf, np.arange(0.5, 80.0), np.inf], 1, 0.05
     ),
 )
 
