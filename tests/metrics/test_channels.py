@@ -185,6 +185,22 @@ def test_latency_of_speed_against_position(rows: int) -> None:
     assert late == pytest.approx(rows / 100.0, abs=0.01)
 
 
+@pytest.mark.parametrize(("late_rows", "late_s"), [(0, 0.0), (30, 0.3)])
+def test_a_car_that_brakes_into_every_bend_has_no_late_course(late_rows: int, late_s: float) -> None:
+    """Once a second and braking at 3 m/s2: the way between two positions has the course of its faster half, the log is not late."""
+    t = np.arange(0.0, 600.0, 0.01)
+    phase = t % 20.0
+    speed = np.interp(phase, [0.0, 4.0, 8.0, 12.0, 20.0], [16.0, 4.0, 8.0, 16.0, 16.0])
+    turn = np.deg2rad(np.interp(phase, [0.0, 0.5, 3.5, 6.0, 20.0], [0.0, 20.0, 20.0, 0.0, 0.0]))
+    course = np.cumsum(turn) * 0.01
+    north, east = (np.cumsum(speed * part) * 0.01 for part in (np.cos(course), np.sin(course)))
+    told = np.rad2deg(pd.Series(course).shift(late_rows).bfill().to_numpy())
+    frame = pd.DataFrame({"latitude_deg": 48.0 + north / 111190.3226, "longitude_deg": 11.0 + east / 74625.3536, "speed_mps": speed,
+                          "course_deg": told % 360.0}, index=START + pd.to_timedelta(np.rint(t * 1e6), unit="us")).iloc[::100]
+    late = latencies(frame).set_index("channel").loc["course rate", "latency_s"]
+    assert late == pytest.approx(late_s, abs=0.02)
+
+
 def test_a_pause_of_days_costs_no_memory_and_moves_no_latency() -> None:
     """Speed 0.3 s late in both halves; a month between them is 52 million places of a grid at 20 Hz."""
     frame = drive(rate_hz=20.0, duration_s=240.0)
