@@ -63,7 +63,9 @@ def reason_words(code: str, bad: Rows, purpose: Purpose, lacking: Sequence[str] 
         return f"the base is {up_to}{wording.length(float(values.max()))} away, too far"
     if column == "satellites_used":
         return f"{'down to ' if up_to else ''}{values.min():.0f} satellites where the purpose asks for {purpose.least_satellites}"
-    return f"corrections {up_to}{values.max():.0f} s old"
+    most = purpose.largest_age_s if code == "age_limit" else None
+    allowed = "" if most is None else f" where the purpose allows {most:g} s"
+    return f"corrections {up_to}{wording.faithful(wording.single(float(values.max())), limit=most)} s old{allowed}"
 
 
 def _not_recorded(bad: Rows, purpose: Purpose, lacking: Sequence[str]) -> list[str]:

@@ -11,12 +11,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analyzer import tables
+from analyzer import tables, wording
 from analyzer.assessment import Limit, Purpose
 from analyzer.verdict.held import held_time
 from analyzer.verdict.passes import crossings, passes
 from analyzer.verdict.purposes import load_purpose
 from analyzer.verdict.run import judge_run
+from analyzer.verdict.why import Rows, reason_words
 from analyzer.verdict.windows import judge_windows, window_of
 
 START = pd.Timestamp("2026-03-24T09:00Z")
@@ -54,6 +55,16 @@ def test_verdict_by_the_longest_hole(bad: int, verdict: str, repeat: bool) -> No
     assert (row["verdict"], row["repeat"]) == (verdict, repeat)
     assert row["share_trusted"] == pytest.approx(1 - bad / 200, abs=0.006)
     assert ("corrections 38 s old" in row["reason"]) == (bad > 0)
+
+
+@pytest.mark.parametrize(("oldest_s", "most_s", "said"), [
+    (1.3, 1.25, "corrections up to 1.3 s old where the purpose allows 1.25 s"), (1.04, 1.0, "corrections up to 1.04 s old where the purpose allows 1 s"),
+    (38.2, 10.0, "corrections up to 38 s old where the purpose allows 10 s")])
+def test_an_age_beyond_its_limit_is_not_rounded_to_one_within(oldest_s: float, most_s: float, said: str) -> None:
+    bad = pd.DataFrame({"correction_age_s": np.array([0.9, oldest_s], dtype=np.float32)})
+    purpose = replace(load_purpose("lane"), largest_age_s=most_s)
+    assert reason_words("age_limit", Rows(bad, np.ones(2, dtype=bool)), purpose, within=True) == said
+    assert reason_words("age", Rows(bad.iloc[1:], np.ones(1, dtype=bool)), purpose) == f"corrections {wording.faithful(oldest_s)} s old"
 
 
 @pytest.mark.parametrize(("trust", "start_s", "end_s", "verdict", "share"), [
