@@ -82,17 +82,17 @@ def counted(ageing: Ageing, shown: Flags) -> Floats:
     return np.where(shown, ageing.excess_s, ageing.excess_s + (limits["ageing.beyond"] - 1) * beyond)
 
 
-def rates(ageing: Ageing, track: Track, deviation: Floats, sigma: Floats) -> tuple[Floats, Flags]:
-    """Return the 95 % growth rate of the horizontal error per epoch [m/s], and where an outage showed its own.
+def rates(ageing: Ageing, track: Track, deviation: Floats, sigma: Floats) -> tuple[Floats, Flags, Flags]:
+    """Return the 95 % growth rate of the horizontal error per epoch [m/s], where an outage measured it, and where it showed another than the published one.
 
     `deviation` (n, 2) and `sigma` (n,) are the positions against the walk pinned by fresh fixes. Where it is known well
     enough, the outage's own error over its excess age is a measurement of its rate, larger or smaller than the
-    published one; not where corrections come in, when the position is on its way back while the age is still said to be old.
+    published one; one that fits the published rate shows nothing against the position, however unsure it is. Not where corrections come in, when the position is on its way back while the age is still said to be old.
     `ageing` holds the way back, see `with_way_back`.
     """
     limits = thresholds("analyzer.evidence")
     out = np.full(len(track), RADIUS_95 * limits["ageing.rate"])
-    shown = np.zeros(len(track), dtype=bool)
+    measured, shown = np.zeros((2, len(track)), dtype=bool)
     size = np.hypot(*np.nan_to_num(deviation).T)
     for start, end in intervals.runs(ageing.excess_s > 0):
         use = np.arange(start, end)
@@ -105,8 +105,8 @@ def rates(ageing: Ageing, track: Track, deviation: Floats, sigma: Floats) -> tup
         upper, lower = rate + 2.5 * float(unsure.min()), rate - 2.0 * float(unsure.min())
         if upper < out[start] or lower > out[start]:
             out[start:end] = max(upper, limits["ageing.least_rate"])
-            shown[start:end] = True
+            measured[start:end] = shown[start:end] = True
         elif unsure.min() < limits["ageing.rate"]:
             out[start:end] = max(upper, out[start])
-            shown[start:end] = True
-    return out, shown
+            measured[start:end] = True
+    return out, measured, shown

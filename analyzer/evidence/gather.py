@@ -199,7 +199,7 @@ def combine(
     worst = np.maximum.reduce([part["scatter"], part["segment"], part["standstill"], part["frozen"], part["alignment"], part["settling"]])
     high = np.where(track.fixed, AXIS_95 * opinion.waves.high, 0.0) if "scatter" not in without else np.zeros(len(track))
     worst_v = np.maximum.reduce([part["scatter"] * ratio, part["segment"] * wrong_ratio, part["standstill"] * ratio, part["frozen"], part["settling"], high])
-    other, aged = part["baseline"] ** 2 + part["sky"] ** 2, np.where(found.age_measured, part["ageing"], 0.0)
+    other, aged = part["baseline"] ** 2 + part["sky"] ** 2, np.where(found.age_shown, part["ageing"], 0.0)
     fixed_h = np.sqrt(base_h**2 + other + part["ageing"] ** 2) + worst
     fixed_v = np.sqrt(base_v**2 + (other + part["ageing"] ** 2) * ratio**2) + worst_v
     loose = _not_fixed(fixes, track, opinion, claimed, claimed_up, part["bridge"], shown_ratio=float(np.fmax(told_ratio, rest.ratio)))

@@ -34,7 +34,7 @@ class Parts:
     bridge: Floats
     alignment: Floats
     settling: Floats
-    age_measured: Flags
+    age_shown: Flags
     contradicted: Flags
     undecided: Flags
     other_frame: Flags
@@ -49,7 +49,7 @@ def parts(
     # velocity of a fused solution, or made from positions, drifts with the position: it shows no ageing
     blind = np.full(len(track), doubts is not None or track.from_places)
     ageing = replace(ageing, excess_s=with_way_back(ageing.excess_s, track.t))
-    growth, age_measured = rates(ageing, track, opinion.deviation, np.where(blind, np.nan, opinion.sigma))
+    growth, age_measured, age_shown = rates(ageing, track, opinion.deviation, np.where(blind, np.nan, opinion.sigma))
     segment, wrong, unsure = _segment(track, opinion, frame_m)
     scatter, spike = _scatter(track, opinion)
     size = np.hypot(*opinion.deviation.T)
@@ -67,7 +67,7 @@ def parts(
         baseline=RADIUS_95 * limits["baseline.ppm"] * 1e-6 * np.nan_to_num(baseline_m),
         scatter=scatter, segment=segment, standstill=_standstill(track, opinion), sky=_sky(fixes, track, opinion), frozen=frozen_m,
         bridge=np.where(track.fixed | ~(opinion.sigma < UNKNOWN_M), 0.0, size + limits["bridge.surcharge"] * RADIUS_95 * opinion.sigma),
-        alignment=alignment, settling=settling, age_measured=age_measured,
+        alignment=alignment, settling=settling, age_shown=age_shown,
         contradicted=wrong | spike | (frozen_m > 0), undecided=unsure, other_frame=_other_frame(track, opinion, frame_m),
     )
 

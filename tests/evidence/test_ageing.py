@@ -39,7 +39,7 @@ def test_an_outage_that_shows_its_own_growth_is_believed(true_mmps: float) -> No
     track = replace(weaving(), age=_stale())
     ageing = age_excess(track)
     deviation = np.column_stack([ageing.excess_s * true_mmps / 1000, np.zeros(len(track))])
-    found, shown = rates(ageing, track, deviation, np.full(len(track), 0.004))
+    found, _, shown = rates(ageing, track, deviation, np.full(len(track), 0.004))
     published = RADIUS_95 * 0.0007
     assert shown[1500]
     assert (found[1500] < published) == (true_mmps == 0.1)
@@ -55,15 +55,24 @@ def test_a_position_on_its_way_back_pins_nothing_and_keeps_the_bound_of_the_outa
     assert carried[back] == pytest.approx(ageing.excess_s[1599]) and (carried[~back] == ageing.excess_s[~back]).all()
     # 2 mm/s, but the last second before the age says so is on the way back already
     deviation = np.column_stack([carried * 0.002 * ~(back | (track.t > track.t[1590])), np.zeros(len(track))])
-    growth, shown = rates(replace(ageing, excess_s=carried), track, deviation, np.full(len(track), 0.004))
+    growth, _, shown = rates(replace(ageing, excess_s=carried), track, deviation, np.full(len(track), 0.004))
     assert shown[1500] and growth[1500] > 0.002
 
 
 def test_an_outage_that_nothing_measures_grows_as_published() -> None:
     track = replace(weaving(), age=_stale())
-    found, shown = rates(age_excess(track), track, np.full((len(track), 2), np.nan), np.full(len(track), np.nan))
+    found, measured, shown = rates(age_excess(track), track, np.full((len(track), 2), np.nan), np.full(len(track), np.nan))
     assert found[1500] == pytest.approx(RADIUS_95 * 0.0007)
-    assert not shown.any()
+    assert not shown.any() and not measured.any()
+
+
+def test_an_outage_that_fits_the_published_growth_shows_nothing_against_the_position() -> None:
+    """A drift of 1 mm/s known to 0.3 mm/s is bounded by 1.7 mm/s for want of knowledge: a reason to doubt, none to reject."""
+    track = replace(weaving(), age=_stale())
+    ageing = age_excess(track)
+    deviation = np.column_stack([ageing.excess_s * 0.001, np.zeros(len(track))])
+    found, measured, shown = rates(ageing, track, deviation, 0.0003 * np.maximum(ageing.excess_s, 1.0))
+    assert measured[1500] and not shown.any() and found[1500] >= RADIUS_95 * 0.0007
 
 
 def test_a_fused_solution_that_stands_keeps_its_error_until_it_moves() -> None:
