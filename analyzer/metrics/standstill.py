@@ -159,13 +159,18 @@ def standstill_findings(found: Standstills) -> list[Finding]:
     drifting = [i for i, s in enumerate(found.scatters) if s.drifts and s.no_interval and not s.pinned
                 and s.drift_m > 0.02]
     if drifting:
-        worst = max(drifting, key=lambda i: found.scatters[i].drift_m)
+        states = found.table["fix_state"].astype(str).tolist()
+        fixed = [i for i in drifting if states[i] == "fixed"]
+        worst = max(fixed or drifting, key=lambda i: found.scatters[i].drift_m)
         one = found.scatters[worst]
-        out.append(Finding("standstill_drift", "warning", (
-            f"At standstill {worst + 1} the position drifts slowly by {one.drift_m:.2f} m peak to peak in east or "
+        # what is not fixed wanders by its nature: only a fixed position that does is worth a warning
+        out.append(Finding("standstill_drift", "warning" if fixed else "note", (
+            f"At standstill {worst + 1} the {states[worst].replace('_', ' ')} position drifts slowly by {one.drift_m:.2f} m peak to peak in east or "
             f"north (lag-one autocorrelation {one.lag_one:.2f}): its {one.n} epochs are worth about "
             f"{wording.count(round(one.n_eff), 'independent sample')}, so the scatter has no useful confidence interval."),
             {"standstills": [i + 1 for i in drifting], "drift_m": one.drift_m, "n_eff": one.n_eff}))
+    if len(found.ids) and (found.ids > 0).all():
+        out.append(Finding("never_moved", "warning", "The car stood throughout this recording: nothing of a drive is in it, however good its positions are.", {}))
     pinned = [i + 1 for i, s in enumerate(found.scatters) if s.pinned]
     if pinned:
         most = max(found.scatters[i - 1].drms_m for i in pinned)

@@ -74,9 +74,19 @@ def test_pinned_and_drifting_output_are_named():
     ramp = np.interp(np.arange(len(frame)), [2000, 2600], [0.0, 0.2]) / 111_190.0
     drift = measure(recording(frame.assign(latitude_deg=frame["latitude_deg"] + ramp)))
     words = [f.text for f in drift.findings if f.code == "standstill_drift"]
-    assert len(words) == 1 and "drifts slowly by 0.19 m" in words[0]
+    assert len(words) == 1 and "the fixed position drifts slowly by 0.19 m" in words[0]
     assert drift["standstill_r95_m"].interval is None
+    state = np.where(np.arange(len(frame)) >= 1990, "float", "fixed")
+    floating = measure(recording(frame.assign(latitude_deg=frame["latitude_deg"] + ramp, fix_state=pd.Categorical(state, tables.FIX_STATES))))
+    (one,) = [f for f in floating.findings if f.code == "standstill_drift"]
+    assert one.level == "note" and "the float position drifts slowly" in one.text, "that is what float is, not a fault"
     assert "standstill_drift" not in {f.code for f in measure(recording(stop_and_go())).findings}
+
+
+def test_a_car_that_never_moved_is_said_to_have_stood():
+    """Every second of it may be trusted, and it shows nothing of a drive."""
+    codes = [[f.code for f in measure(recording(stop_and_go(stops=stops))).findings] for stops in (((0, 300),), ((0, 290),))]
+    assert "never_moved" in codes[0] and "never_moved" not in codes[1]
 
 
 def test_a_drive_without_a_halt():
