@@ -106,7 +106,9 @@ def road_words(road: Seconds) -> Iterator[Finding]:
     differing = size > DIFFERS * road.sigma_m
     said = []
     if not differing.all():
-        said.append(f"agree within {100 * float(np.median(size[~differing])) * SIGMA_PER_MEDIAN:.1f} cm (1 sigma)")
+        sigma = float(np.median(size[~differing])) * SIGMA_PER_MEDIAN
+        agree = "agree within" if sigma < thresholds("analyzer.evidence")["road.agreeing"] else "agree no better than to"
+        said.append(f"{agree} {100 * sigma:.1f} cm (1 sigma)")
     if differing.any():
         said.append(f"differ for {differing.sum()} s, by up to {size[differing].max():.2f} m: the road did not move, so one of the passes is off")
     yield Finding("road_heights", "warning" if differing.any() else "note",

@@ -12,8 +12,19 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from analyzer.evidence.blocks import SECOND
+from analyzer.evidence.evidence_words import road_words
 from analyzer.evidence.learnt import Learnt
-from analyzer.evidence.road import NOTHING, Pairs, middles, pairs_of, points_of, road_of, seconds_of, worse_heights
+from analyzer.evidence.road import (
+    NOTHING,
+    Pairs,
+    Seconds,
+    middles,
+    pairs_of,
+    points_of,
+    road_of,
+    seconds_of,
+    worse_heights,
+)
 from analyzer.evidence.road_errors import errors_of
 from analyzer.evidence.road_odds import confirmed, odds_of
 from analyzer.evidence.track import Track
@@ -59,6 +70,13 @@ def test_passes_too_far_beside_above_or_too_soon_are_no_pairs() -> None:
     slow[:, 1:3] *= 0.001  # a car that creeps about in one place stays in one pass
     assert len(pairs_of(slow, Learnt())) == 0
     assert len(pairs_of(np.zeros((0, 5)), Learnt())) == 0
+
+
+@pytest.mark.parametrize(("off_m", "said"), [(0.01, "agree within 1.5 cm"), (0.5, "agree no better than to 74.1 cm")])
+def test_heights_that_part_by_three_quarters_of_a_metre_are_not_said_to_agree(off_m: float, said: str) -> None:
+    few = np.full(50, off_m)
+    (found,) = road_words(Seconds(np.arange(50.0), few, few, np.ones(50, dtype=np.int64), np.arange(50.0)))
+    assert said in found.text
 
 
 def test_a_lean_of_the_road_counts_by_how_far_passes_lie_beside_each_other() -> None:
