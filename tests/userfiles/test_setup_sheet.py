@@ -34,6 +34,7 @@ def test_the_blank_sheet_is_valid_and_so_is_every_line_of_it(tmp_path: Path) -> 
         ("height_type = 'tall'", ("line 1", "height_type")),
         ("speed = 1", ("speed",)),
         ("run = ", ("TOML",)),
+        ("frame = ''", ("line 1", "frame")),
         ("[base]\nstation_id = 4096", ("line 2", "station_id")),
         ("[base]\nstation_id = '4096'", ("station_id", "0 to 4095")),
         ("[base]\nstation_id = 'north'", ("station_id", "0 to 4095")),

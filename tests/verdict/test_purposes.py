@@ -58,6 +58,7 @@ def test_limits_become_95_percent_figures(tmp_path: Path) -> None:
     ("change", "words"),
     [
         (("value = 20", "value = -1"), ("line 7", "value")),
+        (("value = 20", "value = 1e-298"), ("line 7", "value", "minimum")),
         (('unit = "cm"', 'unit = "inch"'), ("line 8", "unit")),
         (('axis = "horizontal"', 'axis = "speed"'), ("axis", "position")),
         (('reason = "because"\n', ""), ("reason",)),
