@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass
 from decimal import ROUND_CEILING, ROUND_HALF_EVEN, Decimal
@@ -16,6 +17,8 @@ from analyzer.errors import UsageError
 ABSENT = "–"
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _MOST_DIGITS = 7
+#: Classes of letters and marks that turn the direction of writing (Unicode Standard Annex 9).
+_TURNING = frozenset({"R", "AL", "AN", "RLE", "RLO", "RLI", "LRO"})
 
 
 def absent(value: object) -> bool:
@@ -169,6 +172,12 @@ def few(names: Iterable[object], most: int, *, of: int | None = None) -> str:
 def one_line(text: str) -> str:
     """Return `text` on one line: names that users write may hold line breaks."""
     return " ".join(text.split())
+
+
+def isolated(name: str) -> str:
+    """Return a name that users wrote, set apart where it runs from right to left, so that it does not turn the words and figures around it about."""
+    turns = any(unicodedata.bidirectional(letter) in _TURNING for letter in name)
+    return f"\u2068{name}\u2069" if turns else name
 
 
 def sentence(text: str) -> str:

@@ -217,3 +217,8 @@ def test_times_and_lines_are_plain_english() -> None:
     assert wording.few("ab", 2) == "a, b" and wording.few("", 2) == ""
     assert wording.few("abcd", 2) == "a, b and 2 more" == wording.few("abcd", 2, of=5) and wording.few("abcd", 2, of=4) == "all"
     assert wording.one_line("Drive again: M\r\n01\u2028 x\n") == "Drive again: M 01 x"
+
+
+def test_names_written_from_right_to_left_do_not_turn_what_stands_beside_them() -> None:
+    assert wording.isolated("run 07, Wörth") == "run 07, Wörth"
+    assert wording.isolated("שלום") == "\u2068שלום\u2069" and wording.isolated("\u202eevil") == "\u2068\u202eevil\u2069"

@@ -22,6 +22,7 @@ from analyzer.report import explorer_plots
 from analyzer.report.detail import reason_words
 from analyzer.report.limits import BOUND_COLUMNS, axis_limits, shown_axis
 from analyzer.report.view import PARTS, View
+from analyzer.verdict.why import floored
 
 #: Time slots of the linked view; with their extremes about ten thousand points for a long run.
 BUCKETS = 1500
@@ -113,7 +114,7 @@ def point_data(assessment: Assessment, thin: View) -> tuple[dict[str, np.ndarray
     limit = axis_limits(assessment.purpose).get(shown_axis(assessment.purpose))
     return data, labels | {
         "limit_m": limit,
-        "margin": assessment.purpose.margin,
+        "trusted_to": None if limit is None else f"{floored(limit / assessment.purpose.margin):g}",
         "axis": shown_axis(assessment.purpose),
         "parts": {f"part_{p}": wording.words(p) for p in PARTS if f"part_{p}" in data},
     }

@@ -57,10 +57,10 @@ def title(assessment: Assessment) -> str:
 def run_line(assessment: Assessment, clock: Clock) -> str:
     """Return run, time, vehicle, point, base and purpose in one sentence."""
     setup, times = assessment.setup, assessment.epochs.index
-    name = run_name(assessment)
+    name = wording.isolated(run_name(assessment))
     parts = [name if name.lower().startswith("run") else f"Run {name}"]
     parts.append(clock.span(times[0], times[-1]) if len(times) else "no epoch recorded")
-    parts.append(str(setup.get("vehicle") or "vehicle not stated"))
+    parts.append(wording.isolated(str(setup.get("vehicle") or "vehicle not stated")))
     parts.append(_point(setup))
     parts.append(_base(assessment))
     parts.append(f"purpose {assessment.purpose.title}")
@@ -70,7 +70,7 @@ def run_line(assessment: Assessment, clock: Clock) -> str:
 def _base(assessment: Assessment) -> str:
     """Say which base it was, or where it is taken to stand and by what."""
     stated, place = assessment.setup.get("base"), assessment.base
-    name = stated.get("name") if isinstance(stated, Mapping) else None
+    name = wording.isolated(str(stated.get("name") or "")) if isinstance(stated, Mapping) else None
     if place is None or (name and place.origin == "by the set-up sheet"):
         return f"base {name}" if name else "base not stated"
     height = f"height {place.height_m:.3f} m" if np.isfinite(place.height_m) else "height not stated,"
@@ -132,7 +132,7 @@ def _usable(assessment: Assessment) -> str:
 
 def _named(windows: pd.DataFrame, chosen: pd.Series) -> str:
     """Return the names of the chosen manoeuvres, those of many shortened."""
-    return wording.few(windows.loc[chosen, "name"], MOST_NAMED, of=len(windows))
+    return wording.few(map(wording.isolated, windows.loc[chosen, "name"].astype(str)), MOST_NAMED, of=len(windows))
 
 
 def again_lines(assessment: Assessment) -> tuple[tuple[str, str], ...]:

@@ -108,18 +108,18 @@ def _figure(bound: float, limit: Limit, margin: float, what: str, *, there: bool
     most, need = limit_95(limit), limit_95(limit) / margin
     if limit.quantity == "position":
         factor, unit = (100.0, " cm") if need < 1 else (1.0, " m")
-        need = _floored(need * factor)
+        need = floored(need * factor)
         shown = wording.length(bound, limit_m=need / factor, up=True)
     else:
         factor, unit = (1 / SI[limit.unit], f" {limit.unit}") if limit.quantity == "speed" else (1.0, "°")
-        need = _floored(need * factor)
+        need = floored(need * factor)
         shown = wording.faithful(wording.single(bound * factor), limit=need, up=True) + unit
     over = f" (limit {most * factor:.3g}{unit} / margin {margin:g})" if margin != 1 else ""
     subject = f"there the {AXIS_WORDS[limit.axis]} is" if there else AXIS_WORDS[limit.axis]
     return f"{subject} good to {shown} ({what}), you need {need:g}{unit}{over}"
 
 
-def _floored(value: float) -> float:
+def floored(value: float) -> float:
     """Return a positive number with three figures, rounded down."""
     step = 10.0 ** (math.floor(math.log10(value)) - 2)
     return float(f"{math.floor(value / step + 1e-9) * step:.3g}")

@@ -234,6 +234,24 @@ def test_corrections_are_not_said_to_arrive_where_no_age_was_logged() -> None:
     assert never[0] == ("Corrections were never lost for a second or longer while their age was logged; what became of them in 12 s without fixed is not in the log.")
 
 
+def test_names_of_any_length_and_direction_leave_the_table_of_manoeuvres_readable(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A name without a blank made the table wider than two screens; one from right to left turned the date behind it about."""
+    full = builders.assessment(duration_s=600.0, rate_hz=2.0)
+    names = ["M" * 240, *full.windows["name"].tolist()[1:]]
+    long = replace(full, windows=full.windows.assign(name=names), setup=full.setup | {"run": "שלום"})
+    page = render(long)
+    assert re.search(r'<th scope="row" data-name="[^"]*" class="words">(<button[^>]*>)?M{240}', page)
+    assert "Run \u2068שלום\u2069, " in page
+    assert "tbody th.words { white-space: normal; min-width: 11rem; overflow-wrap: anywhere; }" in page
+
+
+def test_the_linked_view_rounds_what_is_needed_down_as_the_verdict_does() -> None:
+    full = builders.assessment(duration_s=60.0, rate_hz=2.0)
+    run = view.build(full)
+    _, labels = explorer.point_data(full, run)
+    assert labels["limit_m"] == 0.1 and labels["trusted_to"] == "0.0657"
+
+
 def test_a_hundred_manoeuvres_leave_room_on_the_first_screen() -> None:
     full = builders.assessment(duration_s=600.0, rate_hz=2.0)
     row, names = full.windows.iloc[0].to_dict(), [f"a long name of a manoeuvre {n}" for n in range(100)]

@@ -41,7 +41,7 @@
     if (labels.limit_m === null) return length(value);
     let digits = 3;
     while (digits < 8 && (Number(number(value, digits)) > labels.limit_m) !== (value > labels.limit_m)) digits++;
-    return `${number(value, digits)} m, limit ${labels.limit_m} m, trusted up to ${number(labels.limit_m / labels.margin, 3)} m`;
+    return `${number(value, digits)} m, limit ${labels.limit_m} m, trusted up to ${labels.trusted_to} m`;
   }
 
   function parts(i) {
