@@ -11,13 +11,13 @@ from analyzer.assessment import SetupItem
 from analyzer.evidence.check_point_words import error_in_words
 from analyzer.evidence.check_points import CheckPointResult
 from analyzer.evidence.solution_kind import WORDS, KindFound
-from analyzer.geodesy import to_enu
+from analyzer.geodesy import distances, to_enu
 from analyzer.metrics.base_site_sent import sent_positions
 from analyzer.metrics.result import Metrics
 from analyzer.recording import Finding, Recording
 from analyzer.settings import thresholds
 from analyzer.userfiles.setup_sheet import Setup
-from analyzer.wording import count
+from analyzer.wording import count, length
 
 NOT_STATED = "not stated"
 
@@ -58,6 +58,9 @@ def _base_position(recording: Recording, setup: Setup, findings: Sequence[Findin
         away = f"{float(far.evidence['nearest_m']) / 1000:.0f} km"  # type: ignore[arg-type]
         return SetupItem("base_position", label, words, "contradicted", f"positions were fixed {away} from there and more, where no base serves a car")
     if not len(sent):
+        why = _too_steep(recording, stated)
+        if why:
+            return SetupItem("base_position", label, words, "contradicted", why)
         why = "no base position (message 1005 or 1006) in what was recorded"
         return SetupItem("base_position", label, words, "not_checked", why)
     places = np.array([(s.latitude_deg, s.longitude_deg, s.height_m) for s in sent])
@@ -67,6 +70,22 @@ def _base_position(recording: Recording, setup: Setup, findings: Sequence[Findin
     same_height, about_height = _base_height(float(up[np.argmax(np.abs(up))]), recording, setup)
     why = f"corrections carry a base position {np.hypot(east, north).max():.3f} m off in plan{about_height}"
     return SetupItem("base_position", label, words, "confirmed" if same and same_height else "contradicted", why)
+
+
+def _too_steep(recording: Recording, stated: tuple[float, float, float]) -> str:
+    """Return in words that the car drove higher or lower than the base as stated than its distance and any geoid allow; empty where it did not."""
+    limits, fixes = thresholds("analyzer.verdict"), recording.fixes
+    rows = np.flatnonzero(((fixes["fix_state"] == "fixed") & fixes["height_m"].notna()).to_numpy())
+    if not len(rows) or not np.isfinite(stated[2]):
+        return ""
+    some = fixes.iloc[rows[:: max(1, len(rows) // 1000)]]
+    away = distances(some["latitude_deg"].to_numpy(np.float64), some["longitude_deg"].to_numpy(np.float64), stated[0], stated[1])
+    nearest = int(np.nanargmin(away))
+    rise = float(some["height_m"].iloc[nearest]) - stated[2]
+    if abs(rise) <= limits["setup.largest_geoid"] + limits["setup.steepest"] * away[nearest]:
+        return ""
+    zero = "; leave the height out where it is not known" if stated[2] == 0 else ""
+    return f"a fixed position {length(float(away[nearest]))} away is {abs(rise):.0f} m {'above' if rise > 0 else 'below'} the height stated{zero}"
 
 
 def _base_height(up_m: float, recording: Recording, setup: Setup) -> tuple[bool, str]:

@@ -142,3 +142,14 @@ def test_the_height_of_the_base_is_compared_only_with_its_like(
     item = _base(drive, height_m, height_type=height_type, geoid_m=geoid_m)
     assert (item.status, words in item.evidence) == (status, True), item.evidence
     assert ("height not stated" in item.stated) == (height_m is None)
+
+
+@pytest.mark.parametrize(("below_m", "status"), [(0.0, "not_checked"), (100.0, "not_checked"), (400.0, "contradicted"), (-400.0, "contradicted")])
+def test_a_base_that_no_road_leads_down_to_contradicts_the_sheet(drive: Recording, below_m: float, status: str) -> None:
+    """A height of 0 that was written for not known lies hundreds of metres below the first fixed position beside the base."""
+    log = replace(drive, corrections=drive.corrections.iloc[:0])
+    first = log.fixes[log.fixes["fix_state"] == "fixed"].iloc[0]
+    base = Base(latitude_deg=float(first["latitude_deg"]), longitude_deg=float(first["longitude_deg"]), height_m=float(first["height_m"]) - below_m)
+    item = next(i for i in check_setup(log, measure(log), Setup(base=base)) if i.key == "base_position")
+    assert item.status == status, item.evidence
+    assert ("above the height stated" in item.evidence) == (below_m == 400.0)
