@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from analyzer import geodesy
 from analyzer.comparing.base_evidence import Held, Stated, detectable_sizes, hold_against, sky_figures
-from analyzer.comparing.base_words import Facts, judged_words
+from analyzer.comparing.base_words import Facts, gap_words, judged_words
 from analyzer.errors import InputError, UsageError
 from analyzer.evidence.claim import has_position
 from analyzer.metrics.base_site import (
@@ -218,11 +218,10 @@ def _facts(log: _StaticLog, mean: SiteMean, held: Held, accuracy_m: float | None
         len(log.fixes),
         sky_figures(log.fixes),
         multipath_period(log.steady_points, log.steady_seconds),
-        held.shift,
-        held.against,
-        tuple(s.words for s in held.named),
+        held.shift, held.against, tuple(s.words for s in held.named),
         accuracy_m,
         None if accuracy_m is None else time_to_repeat(log.steady_points, mean, accuracy_m),
+        gap_words(pd.DatetimeIndex(log.fixes.index), log.state),
     )
 
 

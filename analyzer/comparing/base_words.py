@@ -15,6 +15,7 @@ from analyzer.metrics.base_site import SiteMean
 from analyzer.metrics.base_site_settling import Answer, Settling
 from analyzer.metrics.base_site_shift import Shift, limits
 from analyzer.metrics.base_site_start import StartUp
+from analyzer.metrics.rate import timeline
 from analyzer.settings import thresholds
 
 
@@ -40,6 +41,20 @@ class Facts:
     named: tuple[str, ...]
     accuracy_m: float | None
     wait_s: float | None
+    gaps: tuple[str, ...] = ()
+
+
+def gap_words(times: pd.DatetimeIndex, state: str) -> tuple[str, ...]:
+    """Return for how long no position of the log's `state` was logged, where that matters: nothing is known of the base meanwhile."""
+    line = timeline(times)
+    lengths = np.diff(line.gap_spans, axis=1).ravel() if len(times) else np.zeros(0)
+    whole = float(lengths.sum())
+    if not len(lengths) or whole < limits()["gap.told_share"] * float(line.seconds[-1]):
+        return ()
+    return (
+        f"In {wording.count(len(lengths), 'gap')} of together {wording.duration(whole)} no {wording.words(state)} position was logged: what "
+        "moved and came back meanwhile was not seen.",
+    )
 
 
 def judged_words(facts: Facts) -> tuple[str, ...]:
@@ -48,6 +63,7 @@ def judged_words(facts: Facts) -> tuple[str, ...]:
     entered = facts.answer.settled is not False or facts.answer.steady_at_end
     return (
         *_settled(facts),
+        *facts.gaps,
         *_shifted(facts),
         *(_absolute(facts) if entered else ()),
         *_coordinates(facts),

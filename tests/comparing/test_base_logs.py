@@ -6,10 +6,11 @@ import json
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from analyzer.comparing.base_check import BaseCheck, check_base
-from analyzer.comparing.base_words import _within
+from analyzer.comparing.base_words import _within, gap_words
 from analyzer.comparing.write import write_base
 from analyzer.demo import make_base_log
 from analyzer.errors import InputError, UsageError
@@ -41,6 +42,15 @@ def test_autonomous_log_sees_metres_and_is_never_called_absolute(logs: dict[str,
     assert any("consistent, not absolute" in s for s in one.sentences)
     assert any("enter the same coordinates every day" in s for s in one.sentences)
     assert any("repeatability only" in s for s in one.sentences)
+
+
+def test_gaps_of_a_log_are_told(logs: dict[str, BaseCheck]) -> None:
+    """Over an hour of which 500 s are missing nobody found no step."""
+    assert not any("no fixed position was logged" in s for s in logs["centimetre"].sentences)
+    times = pd.date_range("2026-03-24T09:00:00Z", periods=3600, freq="1s")
+    (said,) = gap_words(times[np.r_[0:1000, 1500:3600]], "fixed")
+    assert said.startswith("In 1 gap of together 8 min 21 s no fixed position was logged")
+    assert gap_words(times[np.r_[0:1000, 1005:3600]], "fixed") == ()
 
 
 def test_autonomous_log_honestly_leaves_a_small_move_open(logs: dict[str, BaseCheck]) -> None:
