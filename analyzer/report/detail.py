@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 
 import numpy as np
@@ -17,6 +16,7 @@ from analyzer.report.summary import age_unknown, corrected
 from analyzer.verdict.explain_words import DECIDED, kept_fixed
 from analyzer.verdict.headline import Availability, Headline, headline_of
 from analyzer.verdict.judge import reason_texts
+from analyzer.verdict.why import code_weights
 from analyzer.wording import Clock
 
 _STEP = pd.Timedelta(milliseconds=1)
@@ -214,14 +214,13 @@ def _unusable_cells(clock: Clock, limit_m: float | None) -> dict[str, Cell]:
 
 
 def _worst(run: view.View, start: int, end: int) -> tuple[float, str]:
-    """Return the largest bound [m] of the epochs from `start` to `end` and the reasons that occur in them."""
+    """Return the largest bound [m] of the epochs from `start` to `end` and the reasons in them, commonest first, with the share of each that is not of all."""
     part = run.frame.iloc[start:end]
     bound = part["horizontal_bound_m"].to_numpy(dtype=float)
-    codes = dict.fromkeys(
-        code for row in part["reasons"].dropna().unique() for code in re.split(r",\s*", str(row)) if code
-    )
     top = float(np.nanmax(bound)) if np.isfinite(bound).any() else np.nan
-    return top, "; ".join(reason_words(code) for code in codes)
+    words = (reason_words(code) + ("" if held == len(part) else f" ({wording.share_in_words(held / len(part))} of it)")
+             for code, held in code_weights(part["reasons"]).items())
+    return top, "; ".join(words)
 
 
 def availability(assessment: Assessment) -> Section:

@@ -20,6 +20,7 @@ from analyzer.report.figures import distance_axis
 from analyzer.report.figures_bounds import availability
 from analyzer.report.figures_route import distance_strip
 from analyzer.report.summary import corrections_lines, headline, quality_lines
+from analyzer.verdict.judge import reason_texts
 from analyzer.wording import Clock
 
 pytestmark = pytest.mark.usefixtures("no_pictures")
@@ -250,6 +251,17 @@ def test_the_linked_view_rounds_what_is_needed_down_as_the_verdict_does() -> Non
     run = view.build(full)
     _, labels = explorer.point_data(full, run)
     assert labels["limit_m"] == 0.1 and labels["trusted_to"] == "0.0657"
+
+
+def test_reasons_of_a_stretch_say_how_much_of_it_they_hold_for() -> None:
+    """Fifteen seconds of float at the begin of ten minutes in another frame are not its reason."""
+    full = builders.assessment(duration_s=120.0, rate_hz=2.0)
+    rows = np.arange(len(full.epochs))
+    bad = full.epochs.assign(trust="rejected", reasons=pd.Categorical(np.where(rows < 60, "state,frame", "frame")))
+    (table,) = detail.unusable(replace(full, epochs=bad), view.build(replace(full, epochs=bad)), Clock()).tables
+    (row,) = table.rows
+    texts = reason_texts()
+    assert row[table.head.index("why")] == f"{texts['frame']}; {texts['state']} (25.0 % of it)"
 
 
 def test_a_hundred_manoeuvres_leave_room_on_the_first_screen() -> None:
