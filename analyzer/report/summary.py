@@ -18,6 +18,7 @@ from analyzer.verdict.explain_words import left_out
 from analyzer.verdict.headline import Lost, ages_untold_s, headline_of
 from analyzer.verdict.run import MOST_NAMED, usable_from
 from analyzer.verdict.setup_check import NOT_STATED
+from analyzer.verdict.why import AXIS_WORDS
 from analyzer.wording import Clock
 
 SETUP_TITLES = (
@@ -221,6 +222,8 @@ def _relative(assessment: Assessment) -> str:
     if figures.bound_worst_trusted_m > figures.bound_p95_m:
         worst = wording.length(figures.bound_worst_trusted_m, up=True)
         text += f"; {worst} in the weakest second that is still trusted"
+    own = [] if "horizontal" in limited else [x for x in figures.availability if x.axis in limited and np.isfinite(x.bound_p95_m)]
+    text += "".join(f"; {AXIS_WORDS[x.axis]}, which it limits, to {wording.length(x.bound_p95_m, up=True)} for 95 % of the time" for x in own)
     if not figures.epochs_not_trusted:
         return f"{text}. {'Every epoch' if len(assessment.epochs) > 1 else 'The only epoch'} is trusted."
     return (

@@ -12,6 +12,7 @@ import report_builders as builders
 from matplotlib.figure import Figure
 from report_reader import Page
 
+from analyzer import wording
 from analyzer.assessment import Assessment
 from analyzer.metrics.metric import missing
 from analyzer.report import context, detail, drawing, explorer, render, view
@@ -20,6 +21,7 @@ from analyzer.report.figures import distance_axis
 from analyzer.report.figures_bounds import availability
 from analyzer.report.figures_route import distance_strip
 from analyzer.report.summary import corrections_lines, headline, quality_lines
+from analyzer.verdict.headline import headline_of
 from analyzer.verdict.judge import reason_texts
 from analyzer.wording import Clock
 
@@ -262,6 +264,16 @@ def test_reasons_of_a_stretch_say_how_much_of_it_they_hold_for() -> None:
     (row,) = table.rows
     texts = reason_texts()
     assert row[table.head.index("why")] == f"{texts['frame']}; {texts['state']} (25.0 % of it)"
+
+
+def test_a_purpose_of_height_alone_is_told_the_height() -> None:
+    full = builders.assessment(duration_s=600.0, rate_hz=2.0)
+    tall = replace(full, purpose=replace(full.purpose, limits=(replace(full.purpose.limits[0], axis="vertical"),)), headline=None)
+    told = quality_lines(tall)[0]
+    figure = next(x for x in headline_of(tall).availability if x.axis == "vertical").bound_p95_m
+    assert "which this purpose does not limit" in told
+    assert f"; height, which it limits, to {wording.length(figure, up=True)} for 95 % of the time" in told
+    assert "which it limits" not in quality_lines(full)[0]
 
 
 def test_a_hundred_manoeuvres_leave_room_on_the_first_screen() -> None:
