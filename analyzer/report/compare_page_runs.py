@@ -13,22 +13,30 @@ from analyzer.comparing.result import Comparison
 from analyzer.comparing.rows import records
 from analyzer.report.model import Section, Table
 
+#: Comparisons of two days that the table shows where nothing was found; a change that was found always stands in it.
+MOST_CHANGES = 12
+
 
 def over_time_part(comparison: Comparison) -> Section:
     """Return the part on change between days and over many runs."""
-    lines = [wording.sentence(str(w)) for w in (*_found(comparison.changes), *_found(comparison.trends))]
+    # what many runs show together outweighs what two days do
+    lines = [wording.sentence(str(w)) for w in (*_found(comparison.trends), *_found(comparison.changes))]
     if not lines:
         lines = [
             "No change between days beyond chance was found."
             if len(comparison.changes)
             else f"{_why_none(comparison)}; nothing is compared over days."
         ]
-    rows = tuple(map(_change_row, records(comparison.changes)))
+    # surest first: what was found is in it
+    shown = comparison.changes.head(max(MOST_CHANGES, len(_found(comparison.changes))))
+    left = len(comparison.changes) - len(shown)
+    rows = tuple(map(_change_row, records(shown)))
     table = Table(
         "Change between days: rank test with effective sample sizes, adjusted for the number of tests (Holm)",
         ("figure", "from", "to", "before", "after", "direction", "p", "independent samples"),
         rows,
         frozenset({3, 4, 6, 7}),
+        note=f"{wording.count(left, 'further comparison')} of two days without a change beyond chance in changes.csv." if left else "",
     )
     return Section("over-time", "Over time", items=tuple(lines), tables=(table,) if rows else ())
 

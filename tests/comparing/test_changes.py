@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -9,6 +11,7 @@ from scipy.signal import lfilter
 
 from analyzer.comparing.changes import QUANTITIES, changes, direction, holm, sample_run
 from analyzer.comparing.trends import trends
+from analyzer.report.compare_page_runs import over_time_part
 
 
 def epochs(rng: np.random.Generator, *, age_factor: float = 1.0, count: int = 900, phi: float = 0.97) -> pd.DataFrame:
@@ -113,3 +116,13 @@ def test_intervals_of_shares_cover() -> None:
 def test_figures_of_epochs_in_motion_are_not_named_as_those_of_the_whole_time() -> None:
     """A batch gives the share of the recorded time under the same key; who holds one against the other must see that stands are left out here."""
     assert all(quantity.label.endswith(", in motion") for quantity in QUANTITIES)
+
+
+@pytest.mark.parametrize(("found", "shown"), [(0, 12), (3, 12), (20, 20)])
+def test_a_page_lists_what_was_found_and_not_every_pair_of_days(found: int, shown: int) -> None:
+    rows = pd.DataFrame([{
+        "label": "share trusted", "from_day": f"d{k}", "to_day": f"d{k + 1}", "from_value": 1.0, "to_value": 0.9, "unit": "1", "found": k < found,
+        "worse": True, "p_holm": 1.0, "n_eff_from": 10.0, "n_eff_to": 10.0, "words": f"change {k}"} for k in range(32)])
+    part = over_time_part(SimpleNamespace(changes=rows, trends=rows.iloc[:0].assign(words=[])))  # type: ignore[arg-type]
+    (table,) = part.tables
+    assert len(table.rows) == shown and f"{32 - shown} further comparisons" in table.note
