@@ -113,7 +113,10 @@ def _scatter(track: Track, opinion: SecondOpinion) -> tuple[Floats, Flags]:
 
 
 def _standstill(track: Track, opinion: SecondOpinion) -> Floats:
-    """Return how far fixed positions of one stretch stray while the vehicle stands: at least their 95 % radius there."""
+    """Return how far fixed positions of one stretch stray while the vehicle stands: at least their 95 % radius there.
+
+    Of a long stand whose positions stray for a smaller part of the time only that part is worse, piece by piece.
+    """
     limits = thresholds("analyzer.evidence")
     out = _strayed(track, opinion)
     at_rest = track.standing & track.fixed
@@ -122,9 +125,11 @@ def _standstill(track: Track, opinion: SecondOpinion) -> Floats:
             continue
         places = track.places[start:end, :2]
         stray = np.hypot(*(places - np.median(places, axis=0)).T)
-        radius = float(np.quantile(stray, 0.95))
-        if radius > limits["standstill.stray"]:
-            out[start:end] = np.maximum(out[start:end], np.maximum(stray, radius))
+        since = track.t[start:end] - track.t[start]
+        lasting = since[-1] > 2 * limits["standstill.piece"] and (stray > limits["standstill.stray"]).mean() < limits["standstill.minority"]
+        piece = np.floor(since / limits["standstill.piece"]) if lasting else np.zeros(end - start)
+        radius = pd.Series(stray).groupby(piece).transform(lambda x: x.quantile(0.95)).to_numpy()
+        out[start:end] = np.maximum(out[start:end], np.where(radius > limits["standstill.stray"], np.maximum(stray, radius), 0.0))
     return out
 
 

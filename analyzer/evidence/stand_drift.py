@@ -44,6 +44,7 @@ def stand_drift(track: Track, residual: Floats, usable: Flags) -> Floats:
         levels = [np.median(residual[some], axis=0) for some in (before, back)]
         first, last = int(start), int(back.start)
         away = _away(track, residual[first:last], (first, last), levels)
+        away[:end - start] -= _settled(away[:end - start], track.t[start:end])
         if _is_drift(away[:end - start], track.t[start:end], levels[1] - levels[0], wander):
             out[first:last] = away
     return out
@@ -80,6 +81,19 @@ def _away(track: Track, residual: Floats, span: tuple[int, int], levels: list[ND
     width = 2 * round(0.5 / track.nominal_s) + 1
     smooth = np.column_stack([median_filter(residual[:, axis], width, mode="nearest") for axis in (0, 1)])
     return np.asarray(smooth - level)
+
+
+def _settled(away: Floats, t: Floats) -> Floats:
+    """Return the middle (2,) [m] of what strays at a stand (m, 2) that lasts, where it stays there for most of the time; 0 elsewhere.
+
+    Braking to a stand leaves centimetres of its own in the level, at low rates above all. What is the same for most of a long stand is that,
+    not a swing.
+    """
+    limits = thresholds("analyzer.evidence")
+    middle: Floats = np.median(away, axis=0)
+    strays = np.hypot(*(away - middle).T) > limits["standstill.stray"]
+    lasts = t[-1] - t[0] > 2 * limits["standstill.piece"] and strays.mean() < limits["standstill.minority"]
+    return middle if lasts else np.zeros(2)
 
 
 def _is_drift(away: Floats, t: Floats, apart: Floats, wander_m: float) -> bool:

@@ -139,19 +139,18 @@ def _of_missing(start_s: float, end_s: float, scene: Scene) -> Cause:
     last, first = scene.index(start_s, side="right"), scene.index(end_s)
     if scene.source_id[last] != scene.source_id[first]:
         return "logger_gap", "the log goes on in another file"
-    note = _note_between(last, first, scene)
-    if note:
+    if note := _note_between(last, first, scene):
         return "logger_gap", f"the log holds text of a program in place of the epochs: {note}"
     lost = (end_s - start_s) / scene.line.nominal_s - 1
     damaged = _damaged_between(last, first, scene)
     if damaged >= max(1.0, limit["cause.damaged_share"] * lost):
         return "damaged_data", f"{damaged} damaged sentences stand in place of about {lost:.0f} epochs"
-    filled = _bytes_instead(last, first, lost, scene)
-    if filled:
+    if filled := _bytes_instead(last, first, lost, scene):
         return "damaged_data", filled
     was, now = int(scene.codes[last]), int(scene.codes[first])
-    if len(scene.stood) and end_s - start_s >= limit["cause.pause"] and scene.stood[last] and (scene.stood[first] or now in BLIND):
-        return "unknown", f"the car stood before {'and after it' if scene.stood[first] else 'it and no position was known right after'}: {PAUSED}"
+    parked = len(scene.stood) > 0 and end_s - start_s >= limit["cause.pause"] and bool(scene.stood[last])
+    if parked and scene.stood[first]:
+        return "unknown", f"the car stood before and after it: {PAUSED}"
     if now in _ALIVE:
         return "logger_gap", f"the solution was {state_name(now)} right after: the receiver never stopped"
     soon = scene.index(end_s + limit["cause.restart_s"], side="right") + 1
@@ -159,7 +158,8 @@ def _of_missing(start_s: float, end_s: float, scene: Scene) -> Cause:
         return "receiver_restart", "the first epochs after it lie off the usual grid of times: a clock that starts anew"
     counts = scene.before(scene.satellites, start_s), middle(scene.satellites[first:soon])
     if now in BLIND and was not in BLIND:
-        return "receiver_restart", f"there is no position right after, before it was {state_name(was)}"
+        told = f"; the car stood before it, and {PAUSED}" if parked else ""
+        return "receiver_restart", f"there is no position right after, before it was {state_name(was)}{told}"
     if counts[1] < (1 - limit["cause.satellites_drop"]) * counts[0]:
         return "receiver_restart", f"satellites build up anew after it: {counts[0]:.0f} before, {counts[1]:.0f} after"
     if was in _ALIVE:

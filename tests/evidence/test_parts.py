@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import numpy as np
 import pandas as pd
@@ -17,10 +19,12 @@ from analyzer.evidence.claimed_sigma import AtRest, fixed_base, places_at_rest, 
 from analyzer.evidence.claims import claims_table, off_stands, ratio_beside
 from analyzer.evidence.gather import gather
 from analyzer.evidence.noise import Noise
-from analyzer.evidence.parts import _lasts
+from analyzer.evidence.parts import _lasts, _standstill
 from analyzer.evidence.result import KINDS
 from analyzer.evidence.road import road_of
+from analyzer.evidence.second_opinion import SecondOpinion
 from analyzer.evidence.stations import foreign
+from analyzer.evidence.track import Track
 from analyzer.metrics.measure import measure
 from analyzer.metrics.result import Metrics
 from analyzer.recording import Recording
@@ -262,3 +266,19 @@ def test_passes_under_a_strangers_base_are_no_witnesses(tmp_path: Path, monkeypa
     fixed = (recording.fixes["fix_state"] == "fixed").to_numpy()
     other = foreign(recording.fixes, fixed)
     assert (fixed & other).sum() > 100 and not (asked[0] & other).any() and asked[0].any()
+
+
+@pytest.mark.parametrize(("swing_s", "whole"), [(100.0, False), (700.0, True)])
+def test_a_swing_of_a_minute_makes_no_hour_of_a_stand_worse(swing_s: float, whole: bool) -> None:
+    """Twenty minutes at rest with a swing of 0.2 m: minutes away from it stay as they are, unless it is so long that the middle may be wrong."""
+    t = np.arange(1200.0)
+    places = 0.003 * np.random.default_rng(2).normal(size=(1200, 3))
+    inside = (t > 300) & (t < 300 + swing_s)
+    places[inside, 0] += 0.2 * np.sin(np.pi * (t[inside] - 300) / swing_s) ** 2
+    still = np.ones(1200, dtype=bool)
+    track = Track(t=t, places=places, velocity=np.zeros((1200, 2)), fixed=still, placed=still, standing=still, age=np.ones(1200), nominal_s=1.0)
+    opinion = cast(SecondOpinion, SimpleNamespace(stretches=SimpleNamespace(id=np.zeros(1200, dtype=np.int64)), strayed=np.zeros((1200, 2))))
+    out = _standstill(track, opinion)
+    assert (out[inside] >= np.hypot(*places[inside, :2].T) - 0.06).all() and out[inside].max() > 0.14  # held against the middle of the stand
+    assert bool((out[(t < 230) | (t > 370 + swing_s)] > 0.1).all()) == whole
+    assert whole or out[(t < 230) | (t > 370 + swing_s)].max() == 0.0

@@ -11,7 +11,7 @@ import pytest
 from analyzer.evidence.displacement import residual
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.parts import _standstill
-from analyzer.evidence.stand_drift import stand_drift
+from analyzer.evidence.stand_drift import _settled, stand_drift
 from analyzer.evidence.track import Track
 
 STAND = (120.0, 145.0)
@@ -90,3 +90,11 @@ def test_the_bound_of_these_moments_covers_what_strayed_and_the_velocity_since()
     assert (part[judged] + 0.02 >= shift[judged]).all()
     assert (part[track.t > STAND[1] + 10.5] == 0).all()
     assert part.max() < 0.15 + 2.5 * noise.wander(10.0) + 0.02
+
+
+@pytest.mark.parametrize(("stand_s", "swing_s", "taken"), [(300.0, 60.0, True), (300.0, 180.0, False), (90.0, 10.0, False)])
+def test_what_is_the_same_for_most_of_a_long_stand_is_no_swing(stand_s: float, swing_s: float, taken: bool) -> None:
+    """Six centimetres that braking left in the level; what swings beside them is held against them."""
+    t = np.arange(0.0, stand_s)
+    away = np.column_stack([0.06 + 0.2 * ((t > 20) & (t < 20 + swing_s)), np.zeros(len(t))])
+    assert _settled(away, t) == pytest.approx([0.06 if taken else 0.0, 0.0])

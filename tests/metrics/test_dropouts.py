@@ -255,7 +255,7 @@ def test_gaps_that_a_lone_epoch_parts_are_one_dropout_and_said_to_be_joined():
 
 
 @pytest.mark.parametrize(("lasts_s", "away_m", "cold", "cause"), [
-    (3600.0, 900.0, False, "unknown"), (3600.0, 0.0, False, "unknown"), (3600.0, 0.0, True, "unknown"), (20.0, 0.0, False, "logger_gap")])
+    (3600.0, 900.0, False, "unknown"), (3600.0, 0.0, False, "unknown"), (3600.0, 0.0, True, "receiver_restart"), (20.0, 0.0, False, "logger_gap")])
 def test_a_pause_between_two_stands_is_laid_on_nobody(lasts_s: float, away_m: float, cold: bool, cause: str):
     """Who parks for an hour and begins anew elsewhere has no disk to check and no supply voltage."""
     first = drive(200, speed_mps=0.0)
