@@ -42,11 +42,30 @@ def moves_at_rest(track: Track, standing: Flags) -> tuple[Floats, Floats, Floats
     stand by as much as a filter takes to settle.
     """
     limits = thresholds("analyzer.evidence")
+    at, step, under_way = _windows(track, standing & track.fixed)
+    if not len(at):
+        return np.zeros((0, 2)), np.zeros((0, 3)), np.zeros((0, 4))
+    flat = max(1.4826 * float(np.median(np.abs(step[:, :2]))), limits["slew.floor"])
+    high = max(1.4826 * float(np.median(np.abs(step[:, 2]))), limits["slew.floor"])
+    size = np.hypot(*step[:, :2].T)
+    beyond = (size > max(limits["rest.sigmas"] * flat, limits["slew.least"])) | (
+        np.abs(step[:, 2]) > max(limits["rest.sigmas"] * high, 2 * limits["slew.least"]))
+    found = intervals.runs(beyond)
+    best = np.array([start + int(np.argmax(size[start:end] + np.abs(step[start:end, 2]))) for start, end in found], dtype=np.int64)
+    least = limits["rest.under_way"] * np.sqrt((step[best] ** 2).sum(axis=1))
+    part = np.array([under_way[start:end].max(axis=0) for start, end in found]).reshape(-1, 2) > least[:, None]
+    unseen = np.where(part.any(axis=1), limits["slew.hidden"] ** 2, 0.0)
+    ends = at[best][:, None] + limits["rest.window"] / 2 * np.array([[-1.0, 1.0]]) + np.where(part, limits["slew.settled"], 0.0) * np.array([[-1.0, 1.0]])
+    return ends, step[best], covariance(flat**2 + unseen, high**2 + unseen)
+
+
+def _windows(track: Track, use: Flags) -> tuple[Floats, Floats, Floats]:
+    """Return the middles (k,) [s] of windows at the stands in `use`, moves over them (k, 3) [m], and those under way at either end (k, 2)."""
+    limits = thresholds("analyzer.evidence")
     window, edge = limits["rest.window"], limits["rest.edge"]
-    use = standing & track.fixed
     centres: list[float] = []
     moved: list[NDArray[np.float64]] = []
-    under_way: list[tuple[float, float]] = []
+    under_way: list[Floats] = []
     for start, end in intervals.runs(use):
         t = track.t[start:end]
         known = len(centres)
@@ -56,31 +75,16 @@ def moves_at_rest(track: Track, standing: Flags) -> tuple[Floats, Floats, Floats
             if early.any() and late.any():
                 centres.append(first + window / 2)
                 moved.append(np.median(track.places[start:end][late], axis=0) - np.median(track.places[start:end][early], axis=0))
-        under_way += _under_way(t, track.places[start:end], edge, len(centres) - known)
-    if not moved:
-        return np.zeros((0, 2)), np.zeros((0, 3)), np.zeros((0, 4))
-    at, step = np.asarray(centres), np.nan_to_num(np.asarray(moved))
-    flat = max(1.4826 * float(np.median(np.abs(step[:, :2]))), limits["slew.floor"])
-    high = max(1.4826 * float(np.median(np.abs(step[:, 2]))), limits["slew.floor"])
-    size = np.hypot(*step[:, :2].T)
-    beyond = (size > max(limits["rest.sigmas"] * flat, limits["slew.least"])) | (
-        np.abs(step[:, 2]) > max(limits["rest.sigmas"] * high, 2 * limits["slew.least"]))
-    found = intervals.runs(beyond)
-    best = np.array([start + int(np.argmax(size[start:end] + np.abs(step[start:end, 2]))) for start, end in found], dtype=np.int64)
-    least = limits["rest.under_way"] * np.sqrt((step[best] ** 2).sum(axis=1))
-    seen = np.asarray(under_way).reshape(-1, 2)
-    part = np.array([seen[start:end].max(axis=0) for start, end in found]).reshape(-1, 2) > least[:, None]
-    unseen = np.where(part.any(axis=1), limits["slew.hidden"] ** 2, 0.0)
-    ends = at[best][:, None] + np.array([[-window / 2, window / 2]]) + np.where(part, limits["slew.settled"], 0.0) * np.array([[-1.0, 1.0]])
-    return ends, step[best], covariance(flat**2 + unseen, high**2 + unseen)
+        under_way.append(_under_way(t, track.places[start:end], edge, len(centres) - known))
+    return np.asarray(centres), np.nan_to_num(np.asarray(moved)), np.concatenate([np.zeros((0, 2)), *under_way])
 
 
-def _under_way(t: Floats, places: Floats, edge_s: float, count: int) -> list[tuple[float, float]]:
-    """Return for each of the `count` windows of a stand how far the position moves within `edge_s` where it begins and ends [m]; 0 for those inside."""
+def _under_way(t: Floats, places: Floats, edge_s: float, count: int) -> Floats:
+    """Return for each of the `count` windows of a stand how far the position moves within `edge_s` where the stand begins and ends [m]; 0 inside."""
     out = np.zeros((count, 2))
     for k, first in enumerate((t[0], t[-1] - 2 * edge_s)):
         one, other = ((t >= first) & (t < first + edge_s), (t >= first + edge_s) & (t <= first + 2 * edge_s))
         if count and one.any() and other.any():
             moved = np.nan_to_num(np.median(places[other], axis=0) - np.median(places[one], axis=0))
             out[-k, k] = float(np.sqrt((moved**2).sum()))
-    return [(float(a), float(b)) for a, b in out]
+    return out
