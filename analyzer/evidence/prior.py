@@ -168,11 +168,11 @@ class PriorOf:
     def _frame_at_once(self, stretches: Stretches, k: int) -> float:
         """Return the probability that the base's coordinates changed under a fix that was held, at the jump that begins stretch `k`.
 
-        Both sides last then; a wrong fix on either side would not for long.
+        Both sides last then for longer than receivers keep wrong fixes: one taken behind a loss and mended by a jump is by far more common.
         """
         limits = thresholds("analyzer.evidence")
-        length = np.array([self.track.t[end - 1] - self.track.t[start] for start, end in stretches.spans[k - 1:k + 1]])
-        return float(limits["wrong.frame_held"] * np.prod(1 - np.exp(-length / limits["wrong.lasting"])))
+        length = min(float(self.track.t[end - 1] - self.track.t[start]) for start, end in stretches.spans[k - 1:k + 1])
+        return float(limits["wrong.frame_held"] * np.clip(length / (2 * limits["wrong.lasting"]) - 1.0, 0.0, 1.0))
 
     @property
     def unbridged(self) -> bool:

@@ -38,8 +38,8 @@ def moves_at_rest(track: Track, standing: Flags) -> tuple[Floats, Floats, Floats
     """Return spans (k, 2) [s], steps (k, 3) [m] and variances (k, 4) of moves of fixed positions while the car stands.
 
     Over every window of `rest.window` the medians of its first and last second are compared; sigma is learnt by medians over
-    all stands. A move that is under way in the first or the last second of its stand is seen in part; its span leads on beyond the
-    stand by as much as a filter takes to settle.
+    all stands. A move that is under way in the first or the last second of its stand may be seen in part: at its pace a filter settles within
+    some seconds, and what the stand did not show of that it is not known to.
     """
     limits = thresholds("analyzer.evidence")
     at, step, under_way = _windows(track, standing & track.fixed)
@@ -52,11 +52,11 @@ def moves_at_rest(track: Track, standing: Flags) -> tuple[Floats, Floats, Floats
         np.abs(step[:, 2]) > max(limits["rest.sigmas"] * high, 2 * limits["slew.least"]))
     found = intervals.runs(beyond)
     best = np.array([start + int(np.argmax(size[start:end] + np.abs(step[start:end, 2]))) for start, end in found], dtype=np.int64)
-    least = limits["rest.under_way"] * np.sqrt((step[best] ** 2).sum(axis=1))
-    part = np.array([under_way[start:end].max(axis=0) for start, end in found]).reshape(-1, 2) > least[:, None]
-    unseen = np.where(part.any(axis=1), limits["slew.hidden"] ** 2, 0.0)
-    ends = at[best][:, None] + limits["rest.window"] / 2 * np.array([[-1.0, 1.0]]) + np.where(part, limits["slew.settled"], 0.0) * np.array([[-1.0, 1.0]])
-    return ends, step[best], covariance(flat**2 + unseen, high**2 + unseen)
+    pace = np.array([under_way[start:end].max() for start, end in found]) / limits["rest.edge"]
+    whole = np.sqrt((step[best] ** 2).sum(axis=1))
+    left = np.maximum(limits["slew.settled"] * pace - whole, limits["rest.goes_on"] * pace)
+    unseen = np.where(pace > limits["rest.under_way"] * whole, np.minimum(left, limits["slew.hidden"]), 0.0) ** 2
+    return at[best][:, None] + limits["rest.window"] / 2 * np.array([[-1.0, 1.0]]), step[best], covariance(flat**2 + unseen, high**2 + unseen)
 
 
 def _windows(track: Track, use: Flags) -> tuple[Floats, Floats, Floats]:

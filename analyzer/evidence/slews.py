@@ -227,20 +227,23 @@ def _with_partners(
     spans, step, var = found
     direction = np.nan_to_num(motion.direction[np.clip(np.searchsorted(track.t, t), 0, len(track) - 1)])
     more: list[tuple[float, float]] = []
+    of: list[int] = []
     for k in range(len(spans)):
         opposite = np.column_stack([step[:, :2] + step[k, :2], step[:, 2] + step[k, 2]])
         sigma = np.sqrt((var + var[k])[:, [0, 1, 3]])
-        if (np.arange(len(spans)) != k)[np.abs(opposite / sigma).max(axis=1) < 4.0].any():
+        beside = (np.arange(len(spans)) != k) & (np.abs(spans.mean(axis=1) - spans[k].mean()) < limits["slew.apart"])
+        if (beside & (np.abs(opposite / sigma).max(axis=1) < 4.0)).any():
             continue
         near = (np.abs(t - spans[k].mean()) < limits["slew.apart"]) & (np.abs(t - spans[k].mean()) > 10.0)
         best, where = _best_place(-step[k], t, direction, near, scans=scans)
         apart = all(where[1] < a or where[0] > b for a, b in [*spans, *more])
         if best > limits["slew.partner"] and apart:
             more.append(where)
-    if not more:
-        return found
-    extra = np.asarray(more)
+            of.append(k)
+    extra = np.asarray(more).reshape(-1, 2)
     added, added_var, _ = _measured(t, values, gain, extra, scans=scans, track=track, motion=motion, every=every)
+    same = (np.abs((added + step[of]) / np.sqrt(added_var + var[of])[:, [0, 1, 3]]) < 4.0).all(axis=1)  # as measured over its whole length, too
+    extra, added, added_var = extra[same], added[same], added_var[same]
     spans, step, var = np.vstack([spans, extra]), np.vstack([step, added]), np.vstack([var, added_var])
     order = np.argsort(spans[:, 0], kind="stable")
     return spans[order], step[order], var[order]

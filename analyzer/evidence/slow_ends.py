@@ -20,7 +20,8 @@ def with_slews(
     """Return steps (k-1, 3) and variances (k-1, 4) with what independent motion measured between stretches, and which stretches began with a slow step.
 
     Horizontally the slow step adds to what the solution's own velocity shows; in height it replaces the guess from the
-    slope of the road where it is known better and nothing was lost between: while not fixed nobody watched.
+    slope of the road where it is known better and nothing was lost between: while not fixed nobody watched. Of a move that a stand
+    shows in part the height before and behind tells no more than that.
     """
     by_slew = np.zeros(len(stretches), dtype=bool)
     if not len(slews.spans) or len(stretches) < 2:
@@ -35,9 +36,13 @@ def with_slews(
         steps[k, :2] += sum(_agreed(track, slews, int(j)) for j in found)
         variances[k, :3] += slews.var[found, :3].sum(axis=0)
         own = float(slews.var[found, 3].sum())
-        watched = (~track.fixed[end:start]).sum() * track.nominal_s < thresholds("analyzer.evidence")["wrong.loss"]
+        limits = thresholds("analyzer.evidence")
+        watched = (~track.fixed[end:start]).sum() * track.nominal_s < limits["wrong.loss"]
+        in_part = own > limits["wrong.height_in_part"] ** 2 and track.standing[np.searchsorted(track.t, slews.spans[found].mean(axis=1))].any()
         if own < variances[k, 3] and watched:
             steps[k, 2], variances[k, 3] = slews.step[found, 2].sum(), own
+        elif in_part:  # a height that stands still from there on shows no more of it
+            variances[k, 3] = own
     return steps, variances, by_slew
 
 

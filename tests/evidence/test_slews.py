@@ -21,7 +21,6 @@ from analyzer.evidence.slews import Slews, none_found
 from analyzer.evidence.slow_ends import _agreed
 from analyzer.evidence.track import Track
 from analyzer.evidence.turning import turning_offset
-from analyzer.settings import thresholds
 from tests.evidence.tracks import weaving
 
 
@@ -37,14 +36,13 @@ def test_a_move_at_rest_is_measured() -> None:
 
 def test_a_move_that_is_under_way_where_a_stand_begins_is_seen_in_part() -> None:
     """The filter takes a wrong fix from 3 s before the stand at the end on, over 8 s: the stand shows the rest of it, and says so."""
-    limits = thresholds("analyzer.evidence")
     track = weaving()
     begins = float(track.t[track.standing & (track.t > 200)][0])
     share = np.clip((track.t - begins + 3.0) / 8.0, 0, 1)
     moved = replace(track, places=track.places + share[:, None] * [0.3, -0.2, 0.5])
     (span,), (step,), (var,) = moves_at_rest(moved, track.standing)
-    assert span[0] == pytest.approx(begins - limits["slew.settled"], abs=1.1) and var[0] > limits["slew.hidden"] ** 2 < var[3]
-    assert np.abs(step - [0.3, -0.2, 0.5]).max() < 2 * limits["slew.hidden"]
+    assert span[0] >= begins and min(var[0], var[3]) > 0.1**2
+    assert (np.abs(step - [0.3, -0.2, 0.5]) < 2 * np.sqrt(var[[0, 1, 3]])).all()
     whole = replace(track, places=track.places + np.clip((track.t - begins - 4.0) / 5.0, 0, 1)[:, None] * [0.3, -0.2, 0.5])
     (span,), _, (var,) = moves_at_rest(whole, track.standing)
     assert var[0] < 0.1**2 and span[0] >= begins
