@@ -169,7 +169,10 @@ class PriorOf:
         """Return the probability that the base's coordinates changed under a fix that was held, at the jump that begins stretch `k`.
 
         Both sides last then for longer than receivers keep wrong fixes: one taken behind a loss and mended by a jump is by far more common.
+        In a fused solution a jump may be the end of what moved slowly.
         """
+        if self.unbridged:
+            return 0.0
         limits = thresholds("analyzer.evidence")
         length = min(float(self.track.t[end - 1] - self.track.t[start]) for start, end in stretches.spans[k - 1:k + 1])
         return float(limits["wrong.frame_held"] * np.clip(length / (2 * limits["wrong.lasting"]) - 1.0, 0.0, 1.0))

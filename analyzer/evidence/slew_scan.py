@@ -88,9 +88,9 @@ def steps_over(values: Floats, gain: Floats, every: float, length_s: float) -> t
     right, has_right = _window_means(values, half, half + flank)
     on_left, on_right = has_left > 0.6, has_right > 0.6
     beside = np.where(on_left & on_right, (left + right) / 2, np.where(on_left, left, right))
-    # where a flank stands out more than the window itself, the flank is the step: of two from each other, of one by itself
+    # where a flank stands out more than the window itself, the flank is the step, by itself or from the other
     alone = (np.abs(core) < np.where(on_left, np.abs(left), 0.0)) | (np.abs(core) < np.where(on_right, np.abs(right), 0.0))
-    flank_only = np.where(on_left & on_right, np.abs(right - left) > FLANKS_DIFFER * np.abs(core - beside), alone)
+    flank_only = alone | (on_left & on_right & (np.abs(right - left) > FLANKS_DIFFER * np.abs(core - beside)))
     step = np.where((filled > 0.75) & (on_left | on_right), (core - beside) * gain * length_s, np.nan)
     return step, on_left & on_right, flank_only
 

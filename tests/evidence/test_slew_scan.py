@@ -102,6 +102,7 @@ def test_what_steps_beside_a_window_is_no_step_of_the_window_whatever_both_share
     fast = np.full(4000, 15.0)
     scan = scan_length(values, np.stack([fast, 1 / fast, fast]), EVERY, 3.0, driving=_calm(4000))
     assert scan.flank[:, 1990:1992].all() and np.abs(scan.step[0, 1991]) > 5 * scan.sigma[0, 1991]
-    values[:, 2012:2040] -= 0.1  # three seconds: a step of the window in its midst
+    values[:, 2012:2040] -= 0.1  # three seconds: a step of the window in its midst, beside an offset that is no larger
+    values += 0.03
     scan = scan_length(values, np.stack([fast, 1 / fast, fast]), EVERY, 3.0, driving=_calm(4000))
     assert not scan.flank[:, 2006].any()
