@@ -242,7 +242,8 @@ def _with_partners(
             of.append(k)
     extra = np.asarray(more).reshape(-1, 2)
     added, added_var, _ = _measured(t, values, gain, extra, scans=scans, track=track, motion=motion, every=every)
-    same = (np.abs((added + step[of]) / np.sqrt(added_var + var[of])[:, [0, 1, 3]]) < 4.0).all(axis=1)  # as measured over its whole length, too
+    sigma = np.sqrt((added_var + var[of])[:, [0, 1, 3]])
+    same = (np.abs((added + step[of]) / sigma) < 4.0).all(axis=1)  # as measured over its whole length, too
     extra, added, added_var = extra[same], added[same], added_var[same]
     spans, step, var = np.vstack([spans, extra]), np.vstack([step, added]), np.vstack([var, added_var])
     order = np.argsort(spans[:, 0], kind="stable")
@@ -256,7 +257,7 @@ def _best_place(wanted: Floats, t: Floats, direction: Floats, near: Flags, *, sc
     hidden = np.stack([across, along, np.full(len(t), wanted[2])])
     best, where = 0.0, (0.0, 0.0)
     for scan in scans:
-        shown = np.where(scan.flank, np.nan, scan.step / scan.sigma)
+        shown = scan.step / scan.sigma
         gain = np.where(np.isfinite(shown), shown**2 - ((scan.step - hidden) / scan.sigma) ** 2, 0.0).sum(axis=0)
         gain[~near] = 0.0
         top = int(np.argmax(gain))
