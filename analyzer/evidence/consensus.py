@@ -50,8 +50,7 @@ def consensus(chain: Chain, prior_wrong: PriorOf) -> Posterior:
     for _ in range(ROUNDS if prior_wrong.road.telling else 0):
         # again without blaming stretches for not fitting those that turned out wrong
         prior, frames = prior_wrong.parts(chain.stretches, chain.by_slew, found.wrong, unwatched=chain.unwatched)
-        changed = np.where(chain.stretches.at_once, SAME_ERROR, 1.0)
-    found = infer(chain.steps, chain.variances, prior, right_sigma_m=RIGHT_SIGMA_M, frames=frames, changed=changed)
+        found = infer(chain.steps, chain.variances, prior, right_sigma_m=RIGHT_SIGMA_M, frames=frames, changed=changed)
     foreign = prior_wrong.foreign[chain.stretches.spans[:, 0]]
     return _by_frame(found, prior, chain, foreign) if foreign.any() else found
 

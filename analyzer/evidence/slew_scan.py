@@ -25,7 +25,7 @@ STILL_MPS = 20.0
 
 @dataclass(frozen=True)
 class Scan:
-    """Steps (axes, m) and sigmas of one length, at the middles of windows; `flank` where not the window but one beside it stepped.    """
+    """Steps (axes, m) and sigmas of one length, at the middles of windows; `flank` where not the window but one beside it stepped."""
 
     length_s: float
     step: Floats

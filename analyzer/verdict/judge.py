@@ -76,7 +76,10 @@ Flags = NDArray[np.bool_]
 #: is off (a base knocked over by 0.15 to 0.2 m had passed as confirmed on both sides); the step from one epoch to the next is measured as
 #: such. A step of many sigmas is no bad moment of the velocity in one case of twenty but of a hundred. A base is set up anew once, however
 #: often radio is lost. A slow step that began before the car stood is seen in part; starts and stops beside a stand are no slow steps.
-#: Storeys and ramps silence the road where they are, not everywhere; velocity errors of a second or two are no swings.
+#: Storeys and ramps silence the road where they are, not everywhere; velocity errors of a second or two are no swings. Of a long stand only
+#: the pieces in which the position strays are worse. A stand ends at a pause of the log, and an hour between two stands is a pause in which
+#: nothing is missing; a base that the sheet states on another continent makes no position bad; an outage within the published growth of its
+#: error is doubtful, not rejected.
 RULES_VERSION = "17"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",
