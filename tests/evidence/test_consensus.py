@@ -49,3 +49,20 @@ def test_a_measured_step_to_the_own_base_clears_or_condemns_them_together() -> N
 def test_stretches_of_the_own_base_are_left_as_they_are() -> None:
     found = decide([[0.0, 0.0, 0.0], [9.0, 0.0, 0.0]], [4e-4, FAR], [False, False, False])
     assert (found.wrong < 0.02).all() and found.variance.max() < UNKNOWN_VAR
+
+
+def test_each_round_is_decided_by_what_the_round_before_found() -> None:
+    """Heights of stretches that turned out wrong speak against no other: the prior of a round looks at the verdicts of the last one."""
+    spans = np.array([[0, 10], [10, 20]])
+    chain = Chain(Stretches(spans, np.zeros(2, dtype=bool), np.zeros(0, dtype=np.int64)), np.zeros((1, 3)),
+                  covariance(np.array([FAR]), np.array([FAR])), np.zeros(2, dtype=bool), np.zeros(2, dtype=bool))
+    seen: list[float] = []
+
+    class Prior(SimpleNamespace):
+        def parts(self, _: object, __: object, wrong: np.ndarray | None = None, **___: object) -> tuple[np.ndarray, Lasting]:
+            last = 0.4 if wrong is None else float(wrong[0]) / 2
+            seen.append(last)
+            return np.array([last, 0.01]), Lasting.none(2)
+
+    found = consensus(chain, cast(PriorOf, Prior(foreign=np.zeros(20, dtype=bool), road=SimpleNamespace(telling=True))))
+    assert seen == pytest.approx([0.4, 0.2, 0.1, 0.05], rel=0.02) and found.wrong[0] == pytest.approx(0.05, rel=0.02)
