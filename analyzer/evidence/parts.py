@@ -13,6 +13,7 @@ from analyzer.evidence.claim import RADIUS_95, carried_claim
 from analyzer.evidence.fused import FusedDoubts
 from analyzer.evidence.heights import step_between
 from analyzer.evidence.second_opinion import UNKNOWN_M, SecondOpinion
+from analyzer.evidence.stand_drift import mostly_still
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
 
@@ -126,8 +127,7 @@ def _standstill(track: Track, opinion: SecondOpinion) -> Floats:
         places = track.places[start:end, :2]
         stray = np.hypot(*(places - np.median(places, axis=0)).T)
         since = track.t[start:end] - track.t[start]
-        lasting = since[-1] > 2 * limits["standstill.piece"] and (stray > limits["standstill.stray"]).mean() < limits["standstill.minority"]
-        piece = np.floor(since / limits["standstill.piece"]) if lasting else np.zeros(end - start)
+        piece = np.floor(since / limits["standstill.piece"]) if mostly_still(stray, float(since[-1])) else np.zeros(end - start)
         radius = pd.Series(stray).groupby(piece).transform(lambda x: x.quantile(0.95)).to_numpy()
         out[start:end] = np.maximum(out[start:end], np.where(radius > limits["standstill.stray"], np.maximum(stray, radius), 0.0))
     return out

@@ -89,11 +89,14 @@ def _settled(away: Floats, t: Floats) -> Floats:
     Braking to a stand leaves centimetres of its own in the level, at low rates above all. What is the same for most of a long stand is that,
     not a swing.
     """
-    limits = thresholds("analyzer.evidence")
     middle: Floats = np.median(away, axis=0)
-    strays = np.hypot(*(away - middle).T) > limits["standstill.stray"]
-    lasts = t[-1] - t[0] > 2 * limits["standstill.piece"] and strays.mean() < limits["standstill.minority"]
-    return middle if lasts else np.zeros(2)
+    return middle if mostly_still(np.hypot(*(away - middle).T), float(t[-1] - t[0])) else np.zeros(2)
+
+
+def mostly_still(stray_m: Floats, lasting_s: float) -> bool:
+    """Return whether a stand lasts and positions stray from its middle, by `stray_m` (m,), for a smaller part of it: then the middle is the right place."""
+    limits = thresholds("analyzer.evidence")
+    return bool(lasting_s > 2 * limits["standstill.piece"] and (stray_m > limits["standstill.stray"]).mean() < limits["standstill.minority"])
 
 
 def _is_drift(away: Floats, t: Floats, apart: Floats, wander_m: float) -> bool:
