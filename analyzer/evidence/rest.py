@@ -34,17 +34,17 @@ def stands(track: Track, motion: Independent) -> Flags:
     return out
 
 
-def moves_at_rest(track: Track, standing: Flags) -> tuple[Floats, Floats, Floats]:
-    """Return spans (k, 2) [s], steps (k, 3) [m] and variances (k, 4) of moves of fixed positions while the car stands.
+def moves_at_rest(track: Track, standing: Flags) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return spans (k, 2) [s], steps (k, 3) [m], variances (k, 4) and what of the steps was not seen (k, 3) [m] of moves of fixed positions while the car stands.
 
     Over every window of `rest.window` the medians of its first and last second are compared; sigma is learnt by medians over
     all stands. A move that is under way in the first or the last second of its stand may be seen in part: at its pace a filter settles within
-    some seconds, and what the stand did not show of that it is not known to.
+    some seconds, and what the stand did not show of that lies between nothing and the whole: half of it is added, and half is sigma.
     """
     limits = thresholds("analyzer.evidence")
     at, step, under_way = _windows(track, standing & track.fixed)
     if not len(at):
-        return np.zeros((0, 2)), np.zeros((0, 3)), np.zeros((0, 4))
+        return np.zeros((0, 2)), np.zeros((0, 3)), np.zeros((0, 4)), np.zeros((0, 3))
     flat = max(1.4826 * float(np.median(np.abs(step[:, :2]))), limits["slew.floor"])
     high = max(1.4826 * float(np.median(np.abs(step[:, 2]))), limits["slew.floor"])
     size = np.hypot(*step[:, :2].T)
@@ -52,15 +52,30 @@ def moves_at_rest(track: Track, standing: Flags) -> tuple[Floats, Floats, Floats
         np.abs(step[:, 2]) > max(limits["rest.sigmas"] * high, 2 * limits["slew.least"]))
     found = intervals.runs(beyond)
     best = np.array([start + int(np.argmax(size[start:end] + np.abs(step[start:end, 2]))) for start, end in found], dtype=np.int64)
-    pace = np.array([under_way[start:end].max() for start, end in found]) / limits["rest.edge"]
-    whole = np.sqrt((step[best] ** 2).sum(axis=1))
+    beside = np.array([_fastest(under_way[start:end].reshape(-1, 3)) for start, end in found]).reshape(-1, 3) / limits["rest.edge"]
+    half = _half_unseen(beside, step[best])
+    unseen = (half**2).sum(axis=1)
+    spans = at[best][:, None] + limits["rest.window"] / 2 * np.array([[-1.0, 1.0]])
+    return spans, step[best] + half, covariance(flat**2 + unseen, high**2 + unseen), half
+
+
+def _fastest(moves: Floats) -> Floats:
+    out: Floats = moves[int(np.argmax((moves**2).sum(axis=1)))]
+    return out
+
+
+def _half_unseen(beside: Floats, step: Floats) -> Floats:
+    """Return half (k, 3) [m] of what stands did not show of moves that pass their border at velocities `beside` (k, 3) [m/s]."""
+    limits = thresholds("analyzer.evidence")
+    pace, whole = (np.sqrt((one**2).sum(axis=1)) for one in (beside, step))
     left = np.maximum(limits["slew.settled"] * pace - whole, limits["rest.goes_on"] * pace)
-    unseen = np.where(pace > limits["rest.under_way"] * whole, np.minimum(left, limits["slew.hidden"]), 0.0) ** 2
-    return at[best][:, None] + limits["rest.window"] / 2 * np.array([[-1.0, 1.0]]), step[best], covariance(flat**2 + unseen, high**2 + unseen)
+    left = np.where(pace > limits["rest.under_way"] * whole, np.minimum(left, limits["slew.hidden"]), 0.0)
+    half: Floats = (left / 2 / np.maximum(pace, 1e-9))[:, None] * beside
+    return half
 
 
 def _windows(track: Track, use: Flags) -> tuple[Floats, Floats, Floats]:
-    """Return the middles (k,) [s] of windows at the stands in `use`, moves over them (k, 3) [m], and those under way at either end (k, 2)."""
+    """Return the middles (k,) [s] of windows at the stands in `use`, moves over them (k, 3) [m], and those under way at either end (k, 2, 3) [m]."""
     limits = thresholds("analyzer.evidence")
     window, edge = limits["rest.window"], limits["rest.edge"]
     centres: list[float] = []
@@ -76,15 +91,14 @@ def _windows(track: Track, use: Flags) -> tuple[Floats, Floats, Floats]:
                 centres.append(first + window / 2)
                 moved.append(np.median(track.places[start:end][late], axis=0) - np.median(track.places[start:end][early], axis=0))
         under_way.append(_under_way(t, track.places[start:end], edge, len(centres) - known))
-    return np.asarray(centres), np.nan_to_num(np.asarray(moved)), np.concatenate([np.zeros((0, 2)), *under_way])
+    return np.asarray(centres), np.nan_to_num(np.asarray(moved)), np.concatenate([np.zeros((0, 2, 3)), *under_way])
 
 
 def _under_way(t: Floats, places: Floats, edge_s: float, count: int) -> Floats:
-    """Return for each of the `count` windows of a stand how far the position moves within `edge_s` where the stand begins and ends [m]; 0 inside."""
-    out = np.zeros((count, 2))
+    """Return for each of the `count` windows of a stand how the position moves within `edge_s` where the stand begins and ends [m]; 0 inside."""
+    out = np.zeros((count, 2, 3))
     for k, first in enumerate((t[0], t[-1] - 2 * edge_s)):
         one, other = ((t >= first) & (t < first + edge_s), (t >= first + edge_s) & (t <= first + 2 * edge_s))
         if count and one.any() and other.any():
-            moved = np.nan_to_num(np.median(places[other], axis=0) - np.median(places[one], axis=0))
-            out[-k, k] = float(np.sqrt((moved**2).sum()))
+            out[-k, k] = np.nan_to_num(np.median(places[other], axis=0) - np.median(places[one], axis=0))
     return out

@@ -37,6 +37,7 @@ class Slews:
 
     `inside` : per epoch. `sigma_m` : by axis, what a step of five seconds is known to; empty where nothing independent is.
     `shown` : per epoch, a wrong fix of usual size would have stood out; `stirred` : something in height did, be it the road alone.
+    `unseen` : (k, 3) [m] as `step`, the part of it that no stand showed; none where empty.
     """
 
     spans: Floats
@@ -46,6 +47,7 @@ class Slews:
     shown: Flags
     sigma_m: dict[str, float]
     stirred: Flags = field(default_factory=lambda: np.zeros(0, dtype=bool))
+    unseen: Floats = field(default_factory=lambda: np.zeros((0, 3)))
 
     def between(self, first_s: float, last_s: float) -> NDArray[np.int64]:
         """Return the slews that lie between two moments."""
@@ -69,17 +71,19 @@ def find_slews(track: Track, motion: Independent) -> Slews:
     if not scans:
         return none_found(len(track))
     told = scans if "up" in motion.sources else [_without_height(scan) for scan in scans]
-    rests = moves_at_rest(track, stands(track, motion))
+    *rests, unseen = moves_at_rest(track, stands(track, motion))
     large = _large(t, values, gain, scans=scans, told=told, track=track, motion=motion, every=every)
-    spans, step, var = _with_partners(t, values, gain, _joined(large, rests), scans=scans, track=track, motion=motion, every=every)
+    spans, step, var = _with_partners(t, values, gain, _joined(large, (rests[0], rests[1], rests[2])), scans=scans, track=track, motion=motion, every=every)
     still = np.isin(spans[:, 0], rests[0][:, 0])
+    part = np.zeros_like(step)
+    part[still] = unseen[np.searchsorted(rests[0][:, 0], spans[still, 0])]
     hidden = _hidden(t, values, spans) & ~still[:, None]
     var = np.where(still[:, None], var, _enlarged(step, var, hidden))
     spans = _to_their_ends(t, values, spans, hidden)
     middle = told[min(2, len(scans) - 1)]
     by_axis = {axis: float(np.nanmedian(middle.sigma[k])) for k, axis in enumerate(AXES) if np.isfinite(middle.sigma[k]).any()}
     shown = np.interp(track.t, t, (_stands_out(middle) > limits["slew.measured"]).astype(np.float64)) > 0.5
-    return Slews(spans, step, var, inside_of(track, spans), shown, by_axis, _stirred(t, scans, track))
+    return Slews(spans, step, var, inside_of(track, spans), shown, by_axis, _stirred(t, scans, track), part)
 
 
 def _stirred(t: Floats, scans: list[Scan], track: Track) -> Flags:

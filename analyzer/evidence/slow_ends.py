@@ -42,6 +42,7 @@ def with_slews(
         if own < variances[k, 3] and watched:
             steps[k, 2], variances[k, 3] = slews.step[found, 2].sum(), own
         elif in_part:  # a height that stands still from there on shows no more of it
+            steps[k, 2] += sum(_unseen(slews, int(j))[2] for j in found)
             variances[k, 3] = own
     return steps, variances, by_slew
 
@@ -79,19 +80,28 @@ def unwatched(stretches: Stretches, by_slew: Flags, variances: Floats, shown: Fl
 def _agreed(track: Track, slews: Slews, which: int) -> Floats:
     """Return the part east and north [m] of a slow step that the solution's velocity shows as well, so that the residual lacks it.
 
-    In motion that is all of it. At a stand velocity counts as none, and the step stands in the residual already.
+    In motion that is all of it. At a stand velocity counts as none, and the step stands in the residual already, but for the part that no stand showed.
     """
     inside = np.flatnonzero((track.t >= slews.spans[which, 0]) & (track.t <= slews.spans[which, 1]))
     moved, _ = integrate(track.t[inside], np.nan_to_num(track.velocity[inside]))
     still = len(moved) > 0 and np.hypot(*moved.T).sum() < thresholds("analyzer.evidence")["slew.most"] and track.standing[inside].any()
-    return np.asarray(moved.sum(axis=0)) if still else slews.step[which, :2]
+    return np.asarray(moved.sum(axis=0) + _unseen(slews, which)[:2]) if still else slews.step[which, :2]
+
+
+def _unseen(slews: Slews, which: int) -> Floats:
+    return slews.unseen[which] if len(slews.unseen) else np.zeros(3)
 
 
 def into_slews(stretches: Stretches, posterior: Posterior, slews: Slews, track: Track) -> Ints:
-    """Return the stretch ids with fixed epochs in slow or drawn-out steps given to the worse of the neighbours, and its soft ends too."""
+    """Return the stretch ids with fixed epochs in slow or drawn-out steps given to the worse of the neighbours, and its soft ends too.
+
+    A move that a stand shows in part may have begun, or go on, for as long as a filter takes to settle.
+    """
     ids = stretches.id.copy()
-    soft = thresholds("analyzer.evidence")["slew.soft"]
-    for first, last in [*slews.spans, *stretches.ramps]:
+    limits = thresholds("analyzer.evidence")
+    in_part = [_unseen(slews, k).any() for k in range(len(slews.spans))] + [False] * len(stretches.ramps)
+    for (first, last), more in zip([*slews.spans, *stretches.ramps], in_part, strict=True):
+        soft = limits["slew.settled" if more else "slew.soft"]
         inside = np.flatnonzero((track.t >= first) & (track.t <= last) & track.fixed)
         if not len(inside):
             continue
@@ -99,7 +109,7 @@ def into_slews(stretches: Stretches, posterior: Posterior, slews: Slews, track: 
         if not near:
             continue
         worse = max(near, key=lambda k: posterior.wrong[k])
-        if posterior.wrong[worse] > thresholds("analyzer.evidence")["wrong.doubtful"]:
+        if posterior.wrong[worse] > limits["wrong.doubtful"]:
             inside = np.flatnonzero((track.t >= first - soft) & (track.t <= last + soft) & track.fixed)
         ids[inside] = worse
     return ids

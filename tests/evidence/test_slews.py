@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from analyzer.evidence import noise as noise_of
+from analyzer.evidence.chain import Posterior
 from analyzer.evidence.claimed_sigma import _middle
 from analyzer.evidence.claims import claim_findings, claims_table, effective_size, innovation_table
 from analyzer.evidence.displacement import residual
@@ -18,7 +19,8 @@ from analyzer.evidence.fused import heading_off
 from analyzer.evidence.knots import at_instants, make_knots
 from analyzer.evidence.rest import moves_at_rest
 from analyzer.evidence.slews import Slews, none_found
-from analyzer.evidence.slow_ends import _agreed
+from analyzer.evidence.slow_ends import _agreed, into_slews
+from analyzer.evidence.stretches import Stretches
 from analyzer.evidence.track import Track
 from analyzer.evidence.turning import turning_offset
 from tests.evidence.tracks import weaving
@@ -28,7 +30,7 @@ def test_a_move_at_rest_is_measured() -> None:
     track = weaving()
     share = 0.5 - 0.5 * np.cos(np.pi * np.clip((track.t - 12) / 5, 0, 1))
     moved = replace(track, places=track.places + share[:, None] * [0.2, -0.1, 0.4])
-    spans, steps, _ = moves_at_rest(moved, track.standing)
+    spans, steps, _, _ = moves_at_rest(moved, track.standing)
     assert len(spans) == 1
     assert steps[0] == pytest.approx([0.2, -0.1, 0.4], abs=0.03)
     assert len(moves_at_rest(track, track.standing)[0]) == 0
@@ -40,12 +42,13 @@ def test_a_move_that_is_under_way_where_a_stand_begins_is_seen_in_part() -> None
     begins = float(track.t[track.standing & (track.t > 200)][0])
     share = np.clip((track.t - begins + 3.0) / 8.0, 0, 1)
     moved = replace(track, places=track.places + share[:, None] * [0.3, -0.2, 0.5])
-    (span,), (step,), (var,) = moves_at_rest(moved, track.standing)
-    assert span[0] >= begins and min(var[0], var[3]) > 0.1**2
-    assert (np.abs(step - [0.3, -0.2, 0.5]) < 2 * np.sqrt(var[[0, 1, 3]])).all()
+    (span,), (step,), (var,), (unseen,) = moves_at_rest(moved, track.standing)
+    assert span[0] >= begins and min(var[0], var[3]) > 0.05**2
+    assert (np.abs(step - [0.3, -0.2, 0.5]) < np.sqrt(var[[0, 1, 3]])).all()
+    assert 0.1 < np.linalg.norm(unseen) < 0.3 and unseen @ [0.3, -0.2, 0.5] > 0.99 * np.linalg.norm(unseen) * np.linalg.norm([0.3, -0.2, 0.5])
     whole = replace(track, places=track.places + np.clip((track.t - begins - 4.0) / 5.0, 0, 1)[:, None] * [0.3, -0.2, 0.5])
-    (span,), _, (var,) = moves_at_rest(whole, track.standing)
-    assert var[0] < 0.1**2 and span[0] >= begins
+    (span,), _, (var,), (unseen,) = moves_at_rest(whole, track.standing)
+    assert var[0] < 0.05**2 and span[0] >= begins and not unseen.any()
 
 
 @pytest.mark.parametrize(("seen_mps", "agreed_m"), [(0.0, 0.0), (0.1, 0.2)])
@@ -56,6 +59,8 @@ def test_a_move_at_rest_stands_in_the_residual_but_for_what_velocity_shows(seen_
     velocity[(track.t >= 12) & (track.t < 14), 0] = seen_mps
     one = _one_step(12.0, 18.0, (0.4, 0.0, 0.3), len(track))
     assert _agreed(replace(track, velocity=velocity), one, 0) == pytest.approx([agreed_m, 0.0], abs=0.011)
+    in_part = replace(one, unseen=np.array([[0.15, -0.1, 0.2]]))
+    assert _agreed(replace(track, velocity=velocity), in_part, 0) == pytest.approx([agreed_m + 0.15, -0.1], abs=0.011)
 
 
 def test_between_two_stands_of_which_one_swings_the_other_tells_what_claims_are_worth() -> None:
@@ -187,3 +192,17 @@ def _innovations(track: Track) -> pd.Series:
     row = innovation_table(points, noise).iloc[0]
     assert row["low"] < 2.0 < row["high"]
     return row
+
+
+def test_beside_a_move_that_a_stand_shows_in_part_epochs_are_doubted_for_as_long_as_a_filter_settles() -> None:
+    track = weaving()
+    at = int(np.searchsorted(track.t, 60.0))
+    behind = at + int(np.searchsorted(track.t[at:], 66.0))
+    ids = np.full(len(track), -1)
+    ids[:at], ids[behind:] = 0, 1
+    found = Stretches(np.array([[0, at], [behind, len(track)]]), np.zeros(2, dtype=bool), ids)
+    posterior = Posterior(np.array([0.01, 0.9]), np.zeros((2, 3)), np.ones((2, 2)), np.zeros(2))
+    one = _one_step(60.0, 66.0, (0.2, 0.0, 0.3), len(track))
+    for slews, soft_s in ((one, 1.5), (replace(one, unseen=np.array([[0.1, 0.0, 0.1]])), 5.0)):
+        ids = into_slews(found, posterior, slews, track)
+        assert track.t[ids == 1][0] == pytest.approx(60.0 - soft_s, abs=0.2)
