@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
-from scipy.sparse.linalg import cg
+from scipy.sparse.linalg import cg, splu
 
 from analyzer.evidence.track import Flags, Floats
 from analyzer.settings import thresholds
@@ -32,6 +32,8 @@ FREEDOM = 4.0
 EDGES_M = np.geomspace(1.0, 0.03, 12)
 #: What is left of the weighed differences [1/m] that is as good as nothing: less than a nanometre of the best of them.
 NOTHING = 1e-6
+#: Pairs up to which the equations are solved at once; beyond, hundreds of laps held against each other would fill them in.
+FEW = 6000
 #: Rounds at each edge.
 ROUNDS = 3
 
@@ -45,9 +47,9 @@ def errors_of(at_s: Floats, other_s: Floats, off_m: Floats, sigma_m: Floats) -> 
     when, node = np.unique(seconds, return_inverse=True)
     one, two = node[:len(at_s)], node[len(at_s):]
     pairs, neighbours = _differences(one, two, len(when)), _neighbours(when)
-    error = np.zeros(len(when))
+    error, normal = np.zeros(len(when)), _normal(pairs, neighbours)
     for edge in np.repeat(EDGES_M, ROUNDS):
-        error = _solved(pairs, neighbours, off_m, sigma_m, error, float(edge))
+        error = _solved(pairs, neighbours, normal, off_m=off_m, sigma_m=sigma_m, error=error, edge=float(edge))
     return error[one], error[two], _vague(when, error, one, two)[two]
 
 
@@ -76,14 +78,37 @@ def _neighbours(when: Floats) -> Any:
     return _differences(near + 1, near, len(when))
 
 
-def _solved(pairs: Any, neighbours: Any, off_m: Floats, sigma_m: Floats, error: Floats, edge: float) -> Floats:
+def _normal(pairs: Any, neighbours: Any) -> tuple[Any, Any]:
+    """Return the places of a system of normal equations (k, k), and the matrix that makes its values of all weights.
+
+    Weights are those of the pairs, of the neighbours and of the seconds, in this order: only they change from round to round.
+    """
+    count = pairs.shape[1]
+    every = sparse.vstack([pairs, neighbours, sparse.identity(count)], format="csr")
+    first, last = every.indptr[:-1], every.indptr[1:] - 1  # each row is a difference of two, or one
+    of = np.arange(every.shape[0])
+    two = np.flatnonzero(last > first)
+    row = np.concatenate([every.indices[first], every.indices[last[two]], every.indices[first[two]], every.indices[last[two]]])
+    column = np.concatenate([every.indices[first], every.indices[last[two]], every.indices[last[two]], every.indices[first[two]]])
+    sign = np.repeat([1.0, -1.0], [len(of) + len(two), 2 * len(two)])
+    place, which = np.unique(column.astype(np.int64) * count + row, return_inverse=True)
+    values = sparse.csr_matrix((sign, (which, np.concatenate([of, two, two, two]))), shape=(len(place), len(of)))
+    begins = np.searchsorted(place, np.arange(count + 1) * count)
+    return sparse.csc_matrix((np.ones(len(place)), place % count, begins), shape=(count, count)), values
+
+
+def _solved(pairs: Any, neighbours: Any, normal: tuple[Any, Any], *, off_m: Floats, sigma_m: Floats, error: Floats, edge: float) -> Floats:
     """Return the errors that the weights of the last ones ask for."""
     limits = thresholds("analyzer.evidence")
     left = (off_m - pairs @ error) / sigma_m
     weight = (FREEDOM + 1) / (FREEDOM + left**2) / sigma_m**2
     single = limits["road.error_cost"] / (error**2 + edge**2)
     lasting = limits["road.change_cost"] / ((neighbours @ error) ** 2 + edge**2)
-    system = pairs.T @ sparse.diags(weight) @ pairs + sparse.diags(single) + neighbours.T @ sparse.diags(lasting) @ neighbours
-    scale = sparse.diags(1 / system.diagonal())
-    found, _ = cg(system, pairs.T @ (weight * off_m), x0=error, rtol=1e-5, atol=NOTHING, maxiter=500, M=scale)
+    system, values = normal
+    system.data = values @ np.concatenate([weight, lasting, single])
+    right = pairs.T @ (weight * off_m)
+    if len(off_m) <= FEW:  # positive definite: no pivot need be looked for
+        found = splu(system, permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0, options={"SymmetricMode": True}).solve(right)
+    else:
+        found, _ = cg(system, right, x0=error, rtol=1e-5, atol=NOTHING, maxiter=500, M=sparse.diags(1 / system.diagonal()))
     return np.asarray(found, dtype=np.float64)
