@@ -54,31 +54,42 @@ def askew_velocity(track: Track, residual: Floats, usable: Flags) -> Askew:
     limits = thresholds("analyzer.evidence")
     ways = _ways(track, usable)
     rows = track.learnt.rows("askew", *_by_window(track, np.column_stack([residual, ways]), usable))
-    found, unsure = np.zeros((2, ways.shape[1])), np.full((2, 2, 2), np.eye(2) * limits["askew.usual"] ** 2)
+    found, unsure = np.zeros((2, ways.shape[1])), np.diag([limits["askew.usual"] ** 2] * 2 + [0.0] * 2)[None].repeat(2, axis=0)
     if len(rows) >= limits["askew.least_windows"]:
         for axis, terms in enumerate(TERMS):
             found[axis, terms] = _certain(rows[:, 2 + np.array(terms)], rows[:, axis])
-            unsure[axis] = _unsure(rows[:, 2:4], rows[:, axis] - rows[:, 2:] @ found[axis])
+            unsure[axis] = _unsure(rows[:, 2 + np.array(terms)], rows[:, axis] - rows[:, 2:] @ found[axis], found[axis, terms] != 0)
     changed, way = rows[:, 2:] @ found.T, rows[:, 2:4]
     share = float(np.sqrt((changed**2).sum() / (way**2).sum())) if found.any() else 0.0
-    return Askew(share, ways @ found.T, _unsure_var(ways[:, :2], unsure, usable))
+    return Askew(share, ways @ found.T, _unsure_var(ways, unsure, usable))
 
 
-def _unsure(ways: Floats, left: Floats) -> Floats:
-    """Return the covariance (2, 2) of the shares of the ways east and north (m, 2) in what is `left` (m,), with what is usual before looking."""
+def _unsure(ways: Floats, left: Floats, taken: Flags) -> Floats:
+    """Return the covariance (4, 4) of the shares of the `ways` (m, 4) of an axis by what is `left` (m,) of it once those `taken` (4,) are out.
+
+    What was taken was open before looking; of the rest the ways themselves may be off by what is usual.
+    """
     limits = thresholds("analyzer.evidence")
     scale = max(limits["askew.widened"] * SIGMA_PER_MEDIAN * float(np.median(np.abs(left))), 1e-4)
-    return np.asarray(np.linalg.inv(ways.T @ ways / scale**2 + np.eye(2) / limits["askew.usual"] ** 2), dtype=np.float64)
+    before = np.where(taken, _possible(), np.array([limits["askew.usual"]] * 2 + [1e-12] * 2))
+    return np.asarray(np.linalg.inv(ways.T @ ways / scale**2 + np.diag(1 / before**2)), dtype=np.float64)
 
 
-def _unsure_var(path: Floats, unsure: Floats, usable: Flags) -> Floats:
+def _possible() -> Floats:
+    """Return sigma of the shares (4,) of an axis before looking [m/m, m/m, 1/km, 1/km]."""
+    limits = thresholds("analyzer.evidence")
+    return np.repeat([limits["askew.possible"], limits["askew.by_place"]], 2)
+
+
+def _unsure_var(ways: Floats, unsure: Floats, usable: Flags) -> Floats:
     """Return the variance of each step (n-1,) [m²]: over a gap they sum up to that of the whole way across it, since the share is the same all along."""
-    step = np.diff(path, axis=0)
-    out, length = np.zeros(len(step)), np.hypot(*step.T)
+    step = np.diff(ways, axis=0)
+    out, length = np.zeros(len(step)), np.hypot(*step[:, :2].T)
     for first, end in intervals.runs(~(usable[1:] & usable[:-1])):
         way, driven = step[first:end].sum(axis=0), length[first:end].sum()
         if driven > 0:
-            out[first:end] = max(float(way @ cov @ way) for cov in unsure) * length[first:end] / driven
+            across = max(float(way[list(terms)] @ cov @ way[list(terms)]) for cov, terms in zip(unsure, TERMS, strict=True))
+            out[first:end] = across * length[first:end] / driven
     return out
 
 
@@ -113,6 +124,7 @@ def _certain(ways: Floats, change: Floats) -> Floats:
     along = np.maximum((ways[:, :2] ** 2).sum(axis=0), 1e-9)
     # about the middle of the route, so that a scale and its change with the place are told apart
     middle = np.array([0.0, 0.0, ways[:, 2] @ ways[:, 0] / along[0], ways[:, 3] @ ways[:, 1] / along[1]])
-    share = certain_shares(ways - middle * ways[:, [0, 1, 0, 1]], change, thresholds("analyzer.evidence")["askew.sigmas"])
+    sigmas = thresholds("analyzer.evidence")["askew.sigmas"]
+    share = certain_shares(ways - middle * ways[:, [0, 1, 0, 1]], change, sigmas, usual=_possible())
     share[:2] -= (middle * share)[2:]
     return share

@@ -41,15 +41,20 @@ def without(values: Floats, parts: list[Floats], moving: Flags, track: Track, *,
     return np.asarray(values - np.nan_to_num(np.column_stack(parts)) @ (share / scale[1:])[1:]) if share[1:].any() else values
 
 
-def certain_shares(design: Floats, target: Floats, sigmas: float, *, widened: float = 1.0, always: int = 0) -> Floats:
+def certain_shares(
+    design: Floats, target: Floats, sigmas: float, *, widened: float = 1.0, always: int = 0, usual: Floats | None = None
+) -> Floats:
     """Return the shares (k,) of the columns of `design` (m, k) in `target` (m,), zero for those not certain; the faintest goes first.
 
     A share counts from `sigmas` on, its sigma `widened` where rows are not independent. The first `always` columns are fitted in any case.
+    `usual` (k,) is sigma of each share before looking; columns that hardly differ in the rows would else take huge shares against each other.
     """
     kept, share = np.ones(design.shape[1], dtype=bool), np.zeros(design.shape[1])
     while kept[always:].any():
-        found, left = robust_fit(design[:, kept], target)
-        variance = np.maximum(np.diag(np.linalg.pinv(design[:, kept].T @ design[:, kept])), 1e-18)
+        before = None if usual is None else usual[kept]
+        found, left = robust_fit(design[:, kept], target, before)
+        known = design[:, kept].T @ design[:, kept] + (0.0 if before is None else np.diag((left / before) ** 2))
+        variance = np.maximum(np.diag(np.linalg.pinv(known)), 1e-18)
         clear = np.abs(found) / (widened * left * np.sqrt(variance))
         clear[:always] = np.inf
         if clear.min() >= sigmas:
@@ -70,12 +75,18 @@ def _changes(series: Floats, moving: Flags, lag: int) -> Floats:
     return np.asarray((sums[first + 2 * lag] - sums[first + 2 * lag - half] - sums[first + half] + sums[first]) / half)
 
 
-def robust_fit(design: Floats, change: Floats) -> tuple[Floats, float]:
-    """Return the coefficients that explain `change` (m,) by `design` (m, k), and the robust sigma of what is left (Huber)."""
-    weight, scale = np.ones(len(change)), 0.0
+def robust_fit(design: Floats, change: Floats, usual: Floats | None = None) -> tuple[Floats, float]:
+    """Return the coefficients that explain `change` (m,) by `design` (m, k), and the robust sigma of what is left (Huber).
+
+    `usual` (k,) is sigma of each coefficient before looking (ridge regression); None where all are open.
+    """
+    weight, scale = np.ones(len(change)), max(SIGMA_PER_MEDIAN * float(np.median(np.abs(change))), 1e-4)
     found: Floats = np.zeros(design.shape[1])
     for _ in range(5):
-        found = np.asarray(np.linalg.lstsq(design * weight[:, None], change * weight, rcond=None)[0], dtype=np.float64)
+        rows, target = design * weight[:, None], change * weight
+        if usual is not None:
+            rows, target = np.vstack([rows, np.diag(scale / usual)]), np.r_[target, np.zeros(len(usual))]
+        found = np.asarray(np.linalg.lstsq(rows, target, rcond=None)[0], dtype=np.float64)
         rest = change - design @ found
         scale = max(SIGMA_PER_MEDIAN * float(np.median(np.abs(rest))), 1e-4)
         weight = np.sqrt(np.minimum(1.0, 2.0 * scale / np.maximum(np.abs(rest), 1e-9)))
