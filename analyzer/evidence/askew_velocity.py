@@ -58,21 +58,21 @@ def askew_velocity(track: Track, residual: Floats, usable: Flags) -> Askew:
     if len(rows) >= limits["askew.least_windows"]:
         for axis, terms in enumerate(TERMS):
             found[axis, terms] = _certain(rows[:, 2 + np.array(terms)], rows[:, axis])
-            unsure[axis] = _unsure(rows[:, 2 + np.array(terms)], rows[:, axis] - rows[:, 2:] @ found[axis], found[axis, terms] != 0)
+            unsure[axis] = _unsure(rows[:, 2 + np.array(terms)], rows[:, axis] - rows[:, 2:] @ found[axis], found[axis, terms])
     changed, way = rows[:, 2:] @ found.T, rows[:, 2:4]
     share = float(np.sqrt((changed**2).sum() / (way**2).sum())) if found.any() else 0.0
     return Askew(share, ways @ found.T, _unsure_var(ways, unsure, usable))
 
 
-def _unsure(ways: Floats, left: Floats, taken: Flags) -> Floats:
-    """Return the covariance (4, 4) of the shares of the `ways` (m, 4) of an axis by what is `left` (m,) of it once those `taken` (4,) are out.
+def _unsure(ways: Floats, left: Floats, taken: Floats) -> Floats:
+    """Return the covariance (4, 4) of the shares of the `ways` (m, 4) of an axis by what is `left` (m,) of it once shares `taken` (4,) are out.
 
-    What was taken was open before looking; of the rest the ways themselves may be off by what is usual.
+    Where no way led, a share may be as large as what was taken elsewhere, and as what is usual.
     """
     limits = thresholds("analyzer.evidence")
     scale = max(limits["askew.widened"] * SIGMA_PER_MEDIAN * float(np.median(np.abs(left))), 1e-4)
-    before = np.where(taken, _possible(), np.array([limits["askew.usual"]] * 2 + [1e-12] * 2))
-    return np.asarray(np.linalg.inv(ways.T @ ways / scale**2 + np.diag(1 / before**2)), dtype=np.float64)
+    size = np.maximum(np.abs(taken).reshape(2, 2).max(axis=1), [limits["askew.usual"], 1e-12])
+    return np.asarray(np.linalg.inv(ways.T @ ways / scale**2 + np.diag(1 / np.repeat(size, 2) ** 2)), dtype=np.float64)
 
 
 def _possible() -> Floats:
