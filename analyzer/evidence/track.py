@@ -105,6 +105,8 @@ def build_track(
     own = _velocity(speed, course_held(t, fixes["course_deg"].to_numpy(np.float64), speed))
     against = against_motion(t, places[:, :2], own)
     own[against] *= -1
+    if not fused:
+        standing = _long(t, standing & ~creeps(t, places[:, :2], own, fixed))
     bare = ~np.isfinite(own).all(axis=1)
     velocity = np.column_stack([between(t, own[:, axis]) for axis in (0, 1)])
     led: Flags = np.asarray(bare & np.isfinite(velocity).all(axis=1), dtype=bool)
@@ -154,6 +156,36 @@ def standing_by_speed(t: Floats, speed: Floats, nominal_s: float) -> Flags:
     width = 2 * int(limits["standstill.average"] / 2 / nominal_s) + 1
     slow = median_filter(np.nan_to_num(between(t, speed), nan=1e3), width, mode="nearest") < limits["standstill.speed"]
     return _trimmed(t, slow)
+
+
+def creeps(t: Floats, places: Floats, velocity: Floats, fixed: Flags) -> Flags:
+    """Return where (n,) fixed `places` (n, 2) [m] move as slowly as `velocity` (n, 2) [m/s] says: a car in a queue, which does not stand.
+
+    Held against each other over `creep.window` about each epoch. In a fused solution both come from one filter, and their agreement shows nothing.
+    """
+    limits = thresholds("analyzer.evidence")
+    known = np.flatnonzero(fixed & np.isfinite(velocity).all(axis=1))
+    out = np.zeros(len(t), dtype=bool)
+    if len(known) < 2:
+        return out
+    at, here = t[known], places[known]
+    pace = velocity[known]
+    pace = pace * np.minimum(1.0, limits["standstill.speed"] / np.maximum(np.hypot(*pace.T), 1e-9))[:, None]  # braking beside a stand is no creeping
+    way = np.vstack([np.zeros((1, 2)), np.cumsum((pace[1:] + pace[:-1]) / 2 * np.diff(at)[:, None], axis=0)])
+    half = limits["creep.window"] / 2
+    low, high = np.searchsorted(at, at - half - 1e-6), np.searchsorted(at, at + half + 1e-6) - 1
+    driven, moved = way[high] - way[low], here[high] - here[low]
+    far = np.hypot(*driven.T) > limits["creep.least_way"]
+    out[known] = far & (np.hypot(*(moved - driven).T) < limits["creep.agrees"] * np.hypot(*driven.T))
+    return out
+
+
+def _long(t: Floats, standing: Flags) -> Flags:
+    """Return the stands that are long enough."""
+    out = standing.copy()
+    for start, end in intervals.runs(standing):
+        out[start:end] = t[end - 1] - t[start] >= thresholds("analyzer.evidence")["standstill.shortest"]
+    return out
 
 
 def _trimmed(t: Floats, slow: Flags) -> Flags:

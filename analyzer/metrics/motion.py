@@ -59,8 +59,12 @@ def motion(fixes: pd.DataFrame, line: Timeline, scratch: Scratch | None = None) 
     carrier = fixes["fix_state"].isin(CARRIER_STATES).to_numpy()
     slow = np.where(known | carrier, limit["standstill.speed_mps"], limit["standstill.speed_coarse_mps"])
     smooth = np.where(known, rolling_mean(channel, width(line, limit["standstill.window_s"])), track)
+    reach_s = limit["standstill.creep_s"]
+    far, mean = track_speed(points, line, reach_s), rolling_mean(np.minimum(channel, slow), width(line, reach_s))
     with np.errstate(invalid="ignore"):
-        rests = (smooth < slow) & ~(track > 2.0)
+        # where precise positions get on as the slow speed says a car creeps along a queue
+        creeps = known & carrier & (far > limit["standstill.creep_mps"]) & (np.abs(mean - far) < 0.3 * far)
+        rests = (smooth < slow) & ~(track > 2.0) & ~creeps
     return Motion(position, points, speed, track, ~rests, float(known.mean()) if len(known) else 0.0)
 
 

@@ -41,6 +41,19 @@ def test_halts_of_five_seconds_are_found(rate_hz, speed):
     assert list(table.columns[:len(COLUMNS)]) == list(COLUMNS)
 
 
+def test_a_car_that_creeps_along_a_queue_does_not_stand() -> None:
+    """At 0.1 m/s from second 100 on, below the limit for rest: precise positions get on as the speed says."""
+    moment = np.arange(1800) / 10.0
+    pace = np.where(moment < 60, 10.0, np.where((moment > 100) & (moment < 140), 0.1, 0.0))
+    rng = np.random.default_rng(4)
+    east = np.cumsum(pace) / 10 + rng.normal(0, 0.006, len(pace))
+    latitude, longitude, height = geodesy.from_enu(east, 0 * east, 0 * east, origin=(48.0, 11.0, 400.0))
+    drive = fixes(moment, latitude_deg=latitude, longitude_deg=longitude, height_m=height, speed_mps=np.abs(pace + rng.normal(0, 0.02, len(pace))))
+    table = measure(recording(drive)).standstills
+    found = np.asarray((table[["start_utc", "end_utc"]] - START) / pd.Timedelta(seconds=1))
+    assert np.allclose(found, [[60, 100], [140, 180]], atol=5.5)
+
+
 def test_row_of_a_standstill():
     result = measure(recording(stop_and_go()))
     row = result.standstills.iloc[1]
