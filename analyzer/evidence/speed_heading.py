@@ -23,7 +23,7 @@ from analyzer import intervals
 from analyzer.evidence.claim import AXIS_95, RADIUS_95
 from analyzer.evidence.learnt import Learnt
 from analyzer.evidence.running import lasting, nearest_known, white_noise
-from analyzer.evidence.track import between
+from analyzer.evidence.standing import between
 from analyzer.metrics.heading_mode import doubted
 from analyzer.recording import Recording
 from analyzer.settings import thresholds

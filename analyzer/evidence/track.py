@@ -8,12 +8,13 @@ import numpy as np
 import pandas as pd
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter, uniform_filter1d
+from scipy.ndimage import uniform_filter1d
 
 from analyzer import intervals, timebase
 from analyzer.evidence.against_motion import against_motion
 from analyzer.evidence.claim import has_position
 from analyzer.evidence.learnt import Learnt
+from analyzer.evidence.standing import between, creeps, long_ones, standing_by_speed, trimmed
 from analyzer.settings import thresholds
 
 Floats = NDArray[np.float64]
@@ -106,7 +107,7 @@ def build_track(
     against = against_motion(t, places[:, :2], own)
     own[against] *= -1
     if not fused:
-        standing = _long(t, standing & ~creeps(t, places[:, :2], own, fixed))
+        standing = long_ones(t, standing & ~creeps(t, places[:, :2], own, fixed))
     bare = ~np.isfinite(own).all(axis=1)
     velocity = np.column_stack([between(t, own[:, axis]) for axis in (0, 1)])
     led: Flags = np.asarray(bare & np.isfinite(velocity).all(axis=1), dtype=bool)
@@ -115,7 +116,7 @@ def build_track(
     from_places = learnt.of("from_places", not np.isfinite(velocity).any(), "all")
     velocity = velocity_from_places(t, places[:, :2], fixed) if from_places else turned(t, velocity, fixes, origin)
     own = np.where((bare & ~standing)[:, None] | from_places, np.nan, velocity)
-    calm = _trimmed(t, local["standstill_id"].to_numpy() > 0) if from_places and "standstill_id" in local else standing[:0]
+    calm = trimmed(t, local["standstill_id"].to_numpy() > 0) if from_places and "standstill_id" in local else standing[:0]
     if fused and not from_places:
         velocity[~fixed] = np.nan
     return Track(
@@ -132,79 +133,6 @@ def passed(times: pd.DatetimeIndex) -> Floats:
         return np.empty(0)
     offset = timebase.gps_minus_utc_s(times.tz_convert(None) if times.tz is not None else times)
     return np.asarray(intervals.seconds(times) + (offset - offset[0]), dtype=np.float64)
-
-
-def between(t: Floats, values: Floats) -> Floats:
-    """Return `values` (n,) with those that are missing only since they come at a lower rate put in between their neighbours."""
-    known = np.flatnonzero(np.isfinite(values))
-    if len(known) < 2 or len(known) == len(values):
-        return values
-    apart = np.diff(t[known])
-    near = apart <= 1.5 * float(np.median(apart))
-    interval = np.clip(np.searchsorted(known, np.arange(len(values)), side="right") - 1, 0, len(near) - 1)
-    inside = (np.arange(len(values)) >= known[0]) & (np.arange(len(values)) <= known[-1]) & near[interval]
-    return np.where(inside, np.interp(t, t[known], values[known]), values)
-
-
-def standing_by_speed(t: Floats, speed: Floats, nominal_s: float) -> Flags:
-    """Return whether the vehicle stands by its Doppler speed alone, so that positions may be tested against it.
-
-    Medians over `standstill.average` keep single noisy speeds from breaking a stand. Where speed comes at a lower rate than positions
-    it is taken from its neighbours.
-    """
-    limits = thresholds("analyzer.evidence")
-    width = 2 * int(limits["standstill.average"] / 2 / nominal_s) + 1
-    slow = median_filter(np.nan_to_num(between(t, speed), nan=1e3), width, mode="nearest") < limits["standstill.speed"]
-    return _trimmed(t, slow)
-
-
-def creeps(t: Floats, places: Floats, velocity: Floats, fixed: Flags) -> Flags:
-    """Return where (n,) fixed `places` (n, 2) [m] move as slowly as `velocity` (n, 2) [m/s] says: a car in a queue, which does not stand.
-
-    Held against each other over `creep.window` about each epoch. In a fused solution both come from one filter, and their agreement shows nothing.
-    """
-    limits = thresholds("analyzer.evidence")
-    known = np.flatnonzero(fixed & np.isfinite(velocity).all(axis=1))
-    out = np.zeros(len(t), dtype=bool)
-    if len(known) < 2:
-        return out
-    at, here = t[known], places[known]
-    pace = velocity[known]
-    pace = pace * np.minimum(1.0, limits["standstill.speed"] / np.maximum(np.hypot(*pace.T), 1e-9))[:, None]  # braking beside a stand is no creeping
-    way = np.vstack([np.zeros((1, 2)), np.cumsum((pace[1:] + pace[:-1]) / 2 * np.diff(at)[:, None], axis=0)])
-    half = limits["creep.window"] / 2
-    low, high = np.searchsorted(at, at - half - 1e-6), np.searchsorted(at, at + half + 1e-6) - 1
-    driven, moved = way[high] - way[low], here[high] - here[low]
-    far = np.hypot(*driven.T) > limits["creep.least_way"]
-    out[known] = far & (np.hypot(*(moved - driven).T) < limits["creep.agrees"] * np.hypot(*driven.T))
-    return out
-
-
-def _long(t: Floats, standing: Flags) -> Flags:
-    """Return the stands that are long enough."""
-    out = standing.copy()
-    for start, end in intervals.runs(standing):
-        out[start:end] = t[end - 1] - t[start] >= thresholds("analyzer.evidence")["standstill.shortest"]
-    return out
-
-
-def _trimmed(t: Floats, slow: Flags) -> Flags:
-    """Return the stands among slow epochs: long enough, and without their first and last moments, which are still motion.
-
-    A stand ends where epochs are missing for longer than `standstill.pause`: what the car did meanwhile nobody knows.
-    """
-    limits = thresholds("analyzer.evidence")
-    margin = limits["standstill.margin"]
-    standing = np.zeros(len(t), dtype=bool)
-    paused = np.r_[False, np.diff(t) > limits["standstill.pause"]]
-    for start, end in intervals.equal_runs(slow, paused[:len(t)]):
-        if not slow[start]:
-            continue
-        if t[end - 1] - t[start] >= limits["standstill.shortest"] + 2 * margin:
-            first = start + int(np.searchsorted(t[start:end], t[start] + margin)) if start else start
-            last = start + int(np.searchsorted(t[start:end], t[end - 1] - margin)) if end < len(t) else end
-            standing[first:last] = True
-    return standing
 
 
 def course_held(t: Floats, course_deg: Floats, speed: Floats) -> Floats:

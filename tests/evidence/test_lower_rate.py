@@ -14,7 +14,7 @@ from analyzer import Assessment, Recording, assess, read
 from analyzer.demo import DriveSpec, Fault, make_drive
 from analyzer.evidence.displacement import residual
 from analyzer.evidence.frozen import frozen_velocity
-from analyzer.evidence.track import between, standing_by_speed
+from analyzer.evidence.standing import between, standing_by_speed
 from tests.evidence.tracks import weaving
 
 FAULTS = (Fault("wrong_fix", start_s=250.0, duration_s=60.0, size=0.5), Fault("radio_loss", start_s=120.0, duration_s=40.0))

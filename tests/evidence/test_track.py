@@ -7,7 +7,7 @@ import pandas as pd
 import pyproj
 import pytest
 
-from analyzer.evidence.track import climbing, creeps, passed, standing_by_speed, turned
+from analyzer.evidence.track import climbing, passed, turned
 
 
 def test_over_a_leap_second_one_more_passes_than_labels_tell() -> None:
@@ -16,31 +16,6 @@ def test_over_a_leap_second_one_more_passes_than_labels_tell() -> None:
     assert passed(times).tolist() == [0, 1, 3, 4]
     assert passed(times[2:]).tolist() == [0, 1]
     assert len(passed(times[:0])) == 0
-
-
-def test_a_stand_ends_at_a_pause_of_the_log() -> None:
-    """A car that is parked, and logged again from another place, did not stand there in one stand."""
-    t = np.r_[np.arange(0.0, 60.0, 0.1), np.arange(3660.0, 3720.0, 0.1)]
-    standing = standing_by_speed(t, np.zeros(len(t)), 0.1)
-    assert not standing[595:605].any() and standing[:585].all() and standing[615:].all()
-    t[600:] -= 3595.0
-    assert standing_by_speed(t, np.zeros(len(t)), 0.1).all(), "over five seconds it did"
-
-
-def test_a_car_that_creeps_along_a_queue_does_not_stand() -> None:
-    """At 5 cm/s for 30 s, below any limit for rest: positions get on as the speed says. Noise of Doppler at rest, and a bias of it, do not."""
-    rng = np.random.default_rng(3)
-    t = np.arange(0.0, 90.0, 0.1)
-    pace = np.where((t > 30) & (t < 60), 0.05, 0.0)[:, None] * [0.6, 0.8]
-    places = np.cumsum(pace * 0.1, axis=0) + 0.008 * rng.normal(size=pace.shape)
-    seen = pace + 0.02 * rng.normal(size=pace.shape)
-    every = np.ones(len(t), dtype=bool)
-    found = creeps(t, places, seen, every)
-    assert found[(t > 36) & (t < 54)].all() and not found[(t < 27) | (t > 63)].any()
-    assert not creeps(t, places, seen, ~every).any(), "without precise positions nothing shows it"
-    still = 0.008 * rng.normal(size=pace.shape)
-    assert not creeps(t, still, seen - pace + [0.05, 0.0], every).any()
-    assert not creeps(t, places, seen - pace, every).any(), "a position that drifts while the speed shows none is an error"
 
 
 def logged(*, hidden: slice | None = None, rise_m: float = 60.0) -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:
