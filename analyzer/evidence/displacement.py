@@ -63,7 +63,8 @@ def residual(track: Track, *, delay_s: float = 0.0) -> tuple[Floats, Floats, Flo
     velocity, adds ``(gap_growth gap^2.5)²``, the error of interpolating the velocity of a car across it. Beside a stand
     speeds below the limit for rest count as none; what they may be is added. Where velocity is missing for longer than
     `bridge.longest_hole` nothing is known of the way, but that a car gets no further than ``blind gap``: it keeps its direction for
-    longer than an epoch, so that lengths add up and not variances.
+    longer than an epoch, so that lengths add up and not variances. Where the drive itself tells what the way across may be off
+    (`carried`) that counts.
     """
     limits = thresholds("analyzer.evidence")
     dt = np.diff(track.t)
@@ -82,6 +83,8 @@ def residual(track: Track, *, delay_s: float = 0.0) -> tuple[Floats, Floats, Flo
     untold = np.where(np.arange(len(dt)) < known[0], track.t[known[0]] - track.t[0], track.t[-1] - track.t[known[-1]])
     untold = np.maximum(np.where(outside, untold, hole), track.nominal_s)
     extra = np.where(blind, _farthest(untold) ** 2 * np.maximum(dt, track.nominal_s) / untold, extra)
+    if len(track.carried):
+        extra = np.where(np.isfinite(track.carried_var), track.carried_var, extra)
     extra = extra + _at_rest_edges(velocity, dt)
     path, truncated = _path(track.t, velocity, known if len(track.led) else np.arange(len(track)))
     if delay_s:
@@ -112,8 +115,9 @@ def _path(t: Floats, velocity: Floats, known: NDArray[np.int64]) -> tuple[Floats
 
 
 def filled_velocity(track: Track, known: NDArray[np.int64]) -> Floats:
-    """Return velocities (n, 2) [m/s] with those between the epochs `known` interpolated."""
-    return np.column_stack([np.interp(track.t, track.t[known], track.velocity[known, axis]) for axis in (0, 1)])
+    """Return velocities (n, 2) [m/s] with those between the epochs `known` interpolated, or as they were carried across."""
+    filled = np.column_stack([np.interp(track.t, track.t[known], track.velocity[known, axis]) for axis in (0, 1)])
+    return np.where(np.isfinite(track.carried), track.carried, filled) if len(track.carried) else filled
 
 
 def _at_rest_edges(velocity: Floats, dt: Floats) -> Floats:

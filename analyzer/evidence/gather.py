@@ -25,6 +25,7 @@ import pandas as pd
 from analyzer.evidence import parts as part_of
 from analyzer.evidence.against_motion import reversed_words
 from analyzer.evidence.ageing import Ageing, age_excess
+from analyzer.evidence.carried import carried_across
 from analyzer.evidence.claim import AXIS_95, RADIUS_95, carried_claim, class_bounds
 from analyzer.evidence.claimed_sigma import claim_ratio, fixed_base, rest_scatter, with_other_states
 from analyzer.evidence.claims import claim_findings, claims_table, off_stands, ratio_beside
@@ -130,6 +131,7 @@ def examine(
     track.velocity[frozen_velocity(track, frozen)] = np.nan
     fresh = track.fixed & ~ageing.stale & (frozen == 0)
     clocked = on_the_clock(recording, track, learnt=learnt) if fused and "independent" not in without else None
+    track = track if "independent" in without else carried_across(recording if clocked is None else clocked.recording, track)
     motion = independent_motion(clocked.recording, track, usable=frozen == 0) if clocked is not None else None
     slews = without_returns(find_slews(track, motion), track, ageing) if motion is not None else none_found(len(track))
     other = foreign(fixes, track.fixed, learnt=learnt)

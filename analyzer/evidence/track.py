@@ -42,6 +42,8 @@ class Track:
     led : epochs whose velocity is not logged but put in between that of their neighbours; empty where there are none.
     calm : at rest by the positions themselves, where no speed is logged: their scatter may be measured there, nothing be held against it;
         empty where speed is.
+    carried : (n, 2) velocity [m/s] put into short holes (`carried`), NaN elsewhere, and `carried_var` (n-1,) the variance [m²] of each step there, NaN
+        elsewhere; empty where there is none.
     against : epochs whose course points against the motion; `velocity` and `own_velocity` are turned about there.
     """
 
@@ -60,6 +62,8 @@ class Track:
     calm: Flags = field(default_factory=lambda: np.zeros(0, dtype=bool))
     led: Flags = field(default_factory=lambda: np.zeros(0, dtype=bool))
     against: Flags = field(default_factory=lambda: np.zeros(0, dtype=bool))
+    carried: Floats = field(default_factory=lambda: np.zeros((0, 2)))
+    carried_var: Floats = field(default_factory=lambda: np.zeros(0))
 
     def __len__(self) -> int:
         return len(self.t)
