@@ -30,20 +30,21 @@ def between(t: Floats, values: Floats) -> Floats:
     return np.where(inside, np.interp(t, t[known], values[known]), values)
 
 
-def standing_by_speed(t: Floats, speed: Floats, nominal_s: float) -> Flags:
+def standing_by_speed(t: Floats, speed: Floats, nominal_s: float, *, fused: bool = False) -> Flags:
     """Return whether the vehicle stands by its Doppler speed alone, so that positions may be tested against it.
 
     Medians over `standstill.average` keep single noisy speeds from breaking a stand. Where speed comes at a lower rate than positions
-    it is taken from its neighbours.
+    it is taken from its neighbours. A stand ends where the speed exceeds the noise that it shows at rest: a gentle start goes on below any
+    limit for seconds. Not so in a `fused` solution, whose speed shows its own slow steps as well.
     """
     limits = thresholds("analyzer.evidence")
     width = 2 * int(limits["standstill.average"] / 2 / nominal_s) + 1
     smooth = median_filter(np.nan_to_num(between(t, speed), nan=1e3), width, mode="nearest")
     slow = smooth < limits["standstill.speed"]
-    for start, end in intervals.runs(slow):
-        # a gentle start goes on below the limit for seconds; what is beyond the noise of this stand is motion
-        middle = float(np.median(smooth[start:end]))
-        beyond = smooth[start:end] > middle + max(limits["standstill.noises"] * SIGMA_PER_MEDIAN * float(np.median(np.abs(smooth[start:end] - middle))), limits["standstill.stirs"])
+    for start, end in [] if fused else intervals.runs(slow):
+        over = smooth[start:end] - np.median(smooth[start:end])
+        noise = SIGMA_PER_MEDIAN * float(np.median(np.abs(over)))
+        beyond = over > max(limits["standstill.noises"] * noise, limits["standstill.stirs"])
         calm = np.flatnonzero(~beyond)
         slow[start:start + calm[0]] = slow[start + calm[-1] + 1:end] = False
     return trimmed(t, slow)

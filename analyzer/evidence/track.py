@@ -105,7 +105,7 @@ def build_track(
     places[~placed] = np.nan
     t = passed(pd.DatetimeIndex(fixes.index))
     speed = fixes["speed_mps"].to_numpy(np.float64)
-    standing = standing_by_speed(t, speed, nominal_s)
+    standing = standing_by_speed(t, speed, nominal_s, fused=fused)
     fixed = placed & (fixes["fix_state"] == "fixed").to_numpy()
     own = _velocity(speed, course_held(t, fixes["course_deg"].to_numpy(np.float64), speed))
     against = against_motion(t, places[:, :2], own)

@@ -44,3 +44,4 @@ def test_a_gentle_start_is_not_part_of_the_stand(noise_mps: float) -> None:
     last = int(np.flatnonzero(standing)[-1])
     assert standing[:250].all() and t[last] > 27.0
     assert pace[:last + 1].sum() * 0.1 < 0.02 + 0.7 * noise_mps
+    assert standing_by_speed(t, seen, 0.1, fused=True)[last + 5], "a fused solution shows its own slow steps as speed"
