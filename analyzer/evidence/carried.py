@@ -59,17 +59,20 @@ def holes_in(track: Track) -> Ints:
 def carry(track: Track, sensors: Sensors) -> Track:
     """Return the track with velocity put into its short holes, and the variance of the way across them."""
     velocity, var = np.full((len(track), 2), np.nan), np.full(max(len(track) - 1, 0), np.nan)
-    holes = holes_in(track)
+    holes, limits = holes_in(track), thresholds("analyzer.evidence")
     if not len(holes):
         return track
     pulled = _pulled(track)
     for first, last in holes:
-        hole = np.array([first]), int(last - first)
-        missed = _misses(track, sensors, pulled, first=int(first), last=int(last))
+        seconds = track.t[last] - track.t[first]
+        # where epochs are missing too nobody is there to whom sensors could tell
+        known = sensors if (last - first) * track.nominal_s > 0.8 * seconds else Sensors()
+        if known.gained is None and seconds > limits["carried.blind"]:
+            continue
+        missed = _misses(track, known, pulled, first=int(first), last=int(last))
         if not np.isfinite(missed):
             continue
-        inside = np.arange(first + 1, last)
-        velocity[inside] = _between(track, sensors, *hole)[0, 1:-1]
+        velocity[first + 1:last] = _between(track, known, np.array([first]), int(last - first))[0, 1:-1]
         step = np.diff(track.t[first:last + 1])
         var[first:last] = missed * step / step.sum()
     return replace(track, carried=velocity, carried_var=var)
@@ -108,7 +111,8 @@ def _misses(track: Track, sensors: Sensors, pulled: Floats, *, first: int, last:
     step = np.diff(track.t[index], axis=1)[:, :, None]
     off = track.velocity[index] - _between(track, sensors, begins, count)
     missed = ((off[:, 1:] + off[:, :-1]) / 2 * step).sum(axis=1)
-    return float((missed**2).sum(axis=1).mean() + limits["carried.floor"] ** 2)
+    widened = limits["carried.widened"] if sensors.gained is None else 1.0
+    return float(widened**2 * (missed**2).sum(axis=1).mean() + limits["carried.floor"] ** 2)
 
 
 def _unlike(track: Track, pulled: Floats, begins: Ints, ends: Ints) -> Floats:
