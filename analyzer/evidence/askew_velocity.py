@@ -65,14 +65,17 @@ def askew_velocity(track: Track, residual: Floats, usable: Flags) -> Askew:
 
 
 def _unsure(ways: Floats, left: Floats, taken: Floats) -> Floats:
-    """Return the covariance (4, 4) of the shares of the `ways` (m, 4) of an axis by what is `left` (m,) of it once shares `taken` (4,) are out.
+    """Return the mean square (4, 4) of the shares of the `ways` (m, 4) of an axis by what is `left` (m,) of it once shares `taken` (4,) are out.
 
-    Where no way led, a share may be as large as what was taken elsewhere, and as what is usual.
+    Where no way led, a share may be as large as what was taken elsewhere, and as what is usual. One that shows, and is not certain enough to
+    be taken out, is part of it.
     """
     limits = thresholds("analyzer.evidence")
     scale = max(limits["askew.widened"] * SIGMA_PER_MEDIAN * float(np.median(np.abs(left))), 1e-4)
     size = np.maximum(np.abs(taken).reshape(2, 2).max(axis=1), [limits["askew.usual"], 1e-12])
-    return np.asarray(np.linalg.inv(ways.T @ ways / scale**2 + np.diag(1 / np.repeat(size, 2) ** 2)), dtype=np.float64)
+    cov = np.linalg.inv(ways.T @ ways / scale**2 + np.diag(1 / np.repeat(size, 2) ** 2))
+    mean = cov @ ways.T @ left / scale**2
+    return np.asarray(cov + np.outer(mean, mean), dtype=np.float64)
 
 
 def _possible() -> Floats:

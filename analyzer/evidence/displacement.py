@@ -91,6 +91,8 @@ def residual(track: Track, *, delay_s: float = 0.0) -> tuple[Floats, Floats, Flo
         beyond = np.maximum(track.t + delay_s - track.t[-1], 0.0)
         path = CubicHermiteSpline(track.t, path, velocity)(np.minimum(track.t + delay_s, track.t[-1])) + beyond[:, None] * velocity[-1]
         truncated = truncated + (limits["late.braking"] / 2 * beyond[1:] ** 2) ** 2
+    if len(track.rounded_var):
+        truncated = truncated + track.rounded_var
     return track.places[:, :2] - path, extra, truncated
 
 

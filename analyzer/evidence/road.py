@@ -180,6 +180,8 @@ def _weighed(pairs: Pairs, learnt: Learnt, begun_s: float) -> Pairs:
     minutes = len(np.unique(np.floor(pairs.at_s / 60.0))) / 2
     weight = minutes / (minutes + limits["road.minutes"])
     sigma = float(np.sqrt((1 - weight) * limits["road.usual"] ** 2 + weight * shown**2))
+    if weight > limits["road.shown_weight"] and (np.abs(own) > limits["road.unlike"]).mean() > limits["road.mostly"]:
+        return NOTHING  # heights that mostly do not return are no property of the road: nothing can be held against them
     told = np.where(vague, 0.0, theirs)
     return Pairs(pairs.at_s, pairs.other_s, pairs.off_m + told, pairs.spread_m, max(sigma, limits["road.least"]),
                  shown if weight > limits["road.shown_weight"] else float("nan"), told)

@@ -14,6 +14,7 @@ from analyzer import intervals, timebase
 from analyzer.evidence.against_motion import against_motion
 from analyzer.evidence.claim import has_position
 from analyzer.evidence.learnt import Learnt
+from analyzer.evidence.rounding import rounded_var
 from analyzer.evidence.standing import between, creeps, long_ones, standing_by_speed, trimmed
 from analyzer.settings import thresholds
 
@@ -44,6 +45,7 @@ class Track:
         empty where speed is.
     carried : (n, 2) velocity [m/s] put into short holes (`carried`), NaN elsewhere, and `carried_var` (n-1,) the variance [m²] of each step there, NaN
         elsewhere; empty where there is none.
+    rounded_var : (n-1,) variance [m²] of the way of each step by the last digit of the speed (`rounding`); empty where it hides nothing.
     against : epochs whose course points against the motion; `velocity` and `own_velocity` are turned about there.
     """
 
@@ -64,6 +66,7 @@ class Track:
     against: Flags = field(default_factory=lambda: np.zeros(0, dtype=bool))
     carried: Floats = field(default_factory=lambda: np.zeros((0, 2)))
     carried_var: Floats = field(default_factory=lambda: np.zeros(0))
+    rounded_var: Floats = field(default_factory=lambda: np.zeros(0))
 
     def __len__(self) -> int:
         return len(self.t)
@@ -128,6 +131,7 @@ def build_track(
         age=fixes["correction_age_s"].to_numpy(np.float64), nominal_s=nominal_s, from_places=from_places, own_velocity=own,
         learnt=learnt, begun_s=pd.DatetimeIndex(fixes.index)[0].timestamp() if len(fixes) else 0.0,
         calm=calm, led=led if led.any() else led[:0], against=against,
+        rounded_var=np.zeros(0) if from_places else rounded_var(t, speed),
     )
 
 

@@ -317,3 +317,12 @@ def test_many_laps_are_held_against_those_around_them() -> None:
     spans = np.column_stack([1e9 + np.arange(60) * LAP_S, 1e9 + np.arange(1, 61) * LAP_S - 1.0])
     fix, _ = odds_of(pairs_of(points, Learnt()), spans)
     assert int(np.argmax(fix)) == 30 and fix[30] > 0 and (np.delete(fix, 30) < 0).all()
+
+
+def test_heights_that_mostly_do_not_return_are_held_against_nothing() -> None:
+    """A height that goes by the time and not by the place; one pass that is off among others stays a witness."""
+    points = _laps(8)
+    wandering = points.copy()
+    wandering[:, 3] += 0.9 * np.sin(2 * np.pi * (points[:, 0] - 1e9) / 273.0)
+    assert len(pairs_of(wandering, Learnt())) == 0
+    assert len(pairs_of(_raised(points, 300.0, 370.0, 0.6), Learnt())) > 1000
