@@ -46,8 +46,7 @@ def turning_offset(track: Track, residual: Floats, usable: Flags) -> Turning | N
     if not len(at):
         track.learnt.of("turning", np.zeros((0, 3)), "rows")
         return None
-    held = at[np.clip(np.searchsorted(at, np.arange(len(track)), side="right") - 1, 0, len(at) - 1)]
-    ahead = track.velocity[held] / speed[held][:, None]
+    ahead = _ahead(track, np.flatnonzero(usable & (speed > limits["turning.slowest"])))
     left = np.column_stack([-ahead[:, 1], ahead[:, 0]])
     paused = np.r_[False, np.diff(track.t) > limits["turning.lag"]]  # what was driven meanwhile no velocity tells
     fit = _fit(residual, (ahead, left), np.cumsum(~usable | paused), moving, lag) if moving.sum() >= 20 * lag else np.zeros((0, 3))
@@ -57,6 +56,13 @@ def turning_offset(track: Track, residual: Floats, usable: Flags) -> Turning | N
         return None
     found = Turning(forward, to_left, sigma, forward * ahead + to_left * left)
     return found if found.is_offset else replace(found, part=np.zeros_like(found.part))
+
+
+def _ahead(track: Track, known: NDArray[np.int64]) -> Floats:
+    """Return the unit vector ahead (n, 2) by the course at the epochs `known`, turned evenly between them: a car that turns back does so slowly."""
+    course = np.unwrap(np.arctan2(track.velocity[known, 1], track.velocity[known, 0]))
+    angle = np.interp(track.t, track.t[known], course)
+    return np.column_stack([np.cos(angle), np.sin(angle)])
 
 
 def _joined(fits: Floats) -> tuple[float, float, float]:
