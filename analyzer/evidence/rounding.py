@@ -2,7 +2,8 @@
 
 A tenth of a knot is five centimetres a second: on a straight at constant speed the way is off by as much as 1.5 m a minute, always to
 the same side, where noise of the speed is too small to carry it over the next digit. Errors of rounding are uniform: their variance is the
-square of the step over twelve, and as long as the speed stays within one step they add up and not their squares.
+square of the step over twelve, and as long as the speed stays within one step they add up and not their squares. Told as a variance that grows from
+epoch to epoch this would hide steps from one epoch to the next; `rounding.longest` is where both are told well enough.
 
 Source: variance of a uniform distribution; JCGM 100 (GUM), 4.3.7.
 """
@@ -38,7 +39,7 @@ def rounded_var(t: Floats, speed_mps: Floats) -> Floats:
     lasting = np.r_[t[begins[1:]], t[-1]] - t[begins]
     slow = thresholds("analyzer.evidence")["standstill.speed"]
     of = np.searchsorted(begins, np.arange(len(t) - 1), side="right") - 1
-    var = step**2 / 12 * lasting[of] * np.diff(t)
+    var = step**2 / 12 * np.minimum(lasting[of], thresholds("analyzer.evidence")["rounding.longest"]) * np.diff(t)
     return np.where(level[:-1] * step > slow, var, 0.0)
 
 
