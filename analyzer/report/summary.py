@@ -222,8 +222,8 @@ def _relative(assessment: Assessment) -> str:
     if figures.bound_worst_trusted_m > figures.bound_p95_m:
         worst = wording.length(figures.bound_worst_trusted_m, up=True)
         text += f"; {worst} in the weakest second that is still trusted"
-    own = [] if "horizontal" in limited else [x for x in figures.availability if x.axis in limited and np.isfinite(x.bound_p95_m)]
-    text += "".join(f"; {AXIS_WORDS[x.axis]}, which it limits, to {wording.length(x.bound_p95_m, up=True)} for 95 % of the time" for x in own)
+    own = [] if "horizontal" in limited else [(axis, p95) for axis, p95 in figures.trusted_p95_m.items() if axis in limited and np.isfinite(p95)]
+    text += "".join(f"; {AXIS_WORDS[axis]}, which it limits, to {wording.length(p95, up=True)} for 95 % of the time" for axis, p95 in own)
     if not figures.epochs_not_trusted:
         return f"{text}. {'Every epoch' if len(assessment.epochs) > 1 else 'The only epoch'} is trusted."
     return (

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -89,6 +89,7 @@ class Headline:
     bound_best_m : smallest horizontal bound [m] of any epoch, NaN where there is none.
     availability : one entry per axis.
     lost : one entry per kind of dropout that occurs, in the order of `tables.DROPOUT_KINDS`.
+    trusted_p95_m : per axis the length [m] that its bound keeps within for 95 % of the trusted time, NaN where none is trusted.
     """
 
     recorded_s: float
@@ -102,6 +103,7 @@ class Headline:
     bound_best_m: float
     availability: tuple[Availability, ...]
     lost: tuple[Lost, ...]
+    trusted_p95_m: Mapping[str, float]
 
     def lost_by(self, kind: str) -> Lost | None:
         """Return the dropouts of one kind, None where there is none."""
@@ -132,7 +134,13 @@ def headline(epochs: pd.DataFrame, interval_s: Array, dropouts: pd.DataFrame, pu
         availability=tuple(_availability(axis, epochs, time, distance, purpose=purpose) for axis in AXES),
         lost=tuple(_lost(kind, dropouts[dropouts["kind"] == kind]) for kind in tables.DROPOUT_KINDS
                    if "kind" in dropouts and (dropouts["kind"] == kind).any()),
+        trusted_p95_m={axis: _trusted_p95(_number(epochs, BOUND_OF_AXIS[axis]), time, trusted) for axis in AXES},
     )
+
+
+def _trusted_p95(bound: Array, time: Array, trusted: Flags) -> float:
+    """Return the length [m] that `bound` keeps within for 95 % of the trusted time."""
+    return _quantiles(bound, time, trusted & np.isfinite(bound), (0.95,))[0]
 
 
 def ages_untold_s(assessment: Assessment) -> float:

@@ -83,7 +83,8 @@ Flags = NDArray[np.bool_]
 #: 18: gentle starts and stops, and a car that creeps along a queue, are no stands (the way they cover had passed for an error of the position, and
 #: up to two thirds of clean drives were rejected). On a straight road the ways east and north take no huge shares against each other, which had
 #: been led on over an outage as tens of metres. Seconds without velocity are carried across by what the drive tells of such seconds, and by gyro
-#: and wheels. Of a slow step that a stand shows in part, half of what its pace leaves open is taken to have happened.
+#: and wheels. What turns with the car turns evenly in slow turns; rounding of the speed adds up; heights that mostly do not return speak against
+#: nothing. Of a slow step that a stand shows in part, half of what its pace leaves open is taken to have happened.
 RULES_VERSION = "18"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",

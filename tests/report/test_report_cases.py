@@ -270,10 +270,21 @@ def test_a_purpose_of_height_alone_is_told_the_height() -> None:
     full = builders.assessment(duration_s=600.0, rate_hz=2.0)
     tall = replace(full, purpose=replace(full.purpose, limits=(replace(full.purpose.limits[0], axis="vertical"),)), headline=None)
     told = quality_lines(tall)[0]
-    figure = next(x for x in headline_of(tall).availability if x.axis == "vertical").bound_p95_m
+    figure = headline_of(tall).trusted_p95_m["vertical"]
     assert "which this purpose does not limit" in told
     assert f"; height, which it limits, to {wording.length(figure, up=True)} for 95 % of the time" in told
     assert "which it limits" not in quality_lines(full)[0]
+
+
+def test_what_a_limited_axis_keeps_within_is_said_of_the_trusted_time_alone() -> None:
+    """Half the run is 7 m off across the track and not trusted: the sentence speaks of the other half."""
+    full = builders.assessment(duration_s=600.0, rate_hz=2.0)
+    good = np.arange(len(full.epochs)) % 2 == 0
+    epochs = full.epochs.assign(trust=np.where(good, "trusted", "rejected"), across_bound_m=np.where(good, 0.02, 7.0), horizontal_bound_m=0.03)
+    aside = replace(full, epochs=epochs, purpose=replace(full.purpose, limits=(replace(full.purpose.limits[0], axis="across"),)), headline=None)
+    assert headline_of(aside).trusted_p95_m["across"] == 0.02
+    told = quality_lines(aside)[0]
+    assert "to 2 cm for 95 % of the time. That holds for the trusted" in told and "7 m" not in told
 
 
 def test_a_hundred_manoeuvres_leave_room_on_the_first_screen() -> None:
