@@ -97,7 +97,7 @@ def _misses(track: Track, sensors: Sensors, pulled: Floats, *, first: int, last:
     count = max(2, round((track.t[last] - track.t[first]) / track.nominal_s))
     every = max(1, count // 4, len(track) // int(limits["carried.windows"]))
     begins = np.arange(0, len(track) - count, every)
-    held = np.r_[0, np.cumsum(np.isfinite(track.velocity).all(axis=1) & ~_frozen(sensors, len(track)))]
+    held = np.r_[0, np.cumsum(np.isfinite(track.velocity).all(axis=1) & ~_unheard(sensors, len(track)))]
     whole = held[begins + count + 1] - held[begins] == count + 1
     whole &= track.t[begins + count] - track.t[begins] < (count + 1) * track.nominal_s
     begins = begins[whole]
@@ -123,7 +123,7 @@ def _unlike(track: Track, pulled: Floats, begins: Ints, ends: Ints) -> Floats:
     return np.column_stack([np.log(0.1 + across + pulled[begins] + pulled[ends]), 0.5 * np.log(1.0 + fast)])
 
 
-def _frozen(sensors: Sensors, count: int) -> NDArray[np.bool_]:
+def _unheard(sensors: Sensors, count: int) -> NDArray[np.bool_]:
     """Return the epochs (n,) of which a sensor that is used knows nothing."""
     out = np.zeros(count, dtype=bool)
     for series in (sensors.turned, sensors.gained):
@@ -139,20 +139,17 @@ def _between(track: Track, sensors: Sensors, begins: Ints, count: int) -> Floats
     share = (t - t[:, :1]) / (t[:, -1:] - t[:, :1])
     one, other = track.velocity[index[:, 0]], track.velocity[index[:, -1]]
     straight = one[:, None] + share[:, :, None] * (other - one)[:, None]
-    speed = _led(np.hypot(*one.T), np.hypot(*other.T), share, sensors.gained, index)
+    gained, turned = _moved(sensors.gained, index), _moved(sensors.turned, index)
+    speed = np.hypot(*one.T)
+    speed = speed[:, None] + gained + share * (np.hypot(*other.T) - speed - gained[:, -1])[:, None]
     course = np.arctan2(one[:, 1], one[:, 0])
-    turn = np.angle(np.exp(1j * (np.arctan2(other[:, 1], other[:, 0]) - course - _change(sensors.turned, index))))
-    course = _led(course, course + turn + _change(sensors.turned, index), share, sensors.turned, index)
+    missing = np.angle(np.exp(1j * (np.arctan2(other[:, 1], other[:, 0]) - course - turned[:, -1])))
+    course = course[:, None] + turned + share * missing[:, None]
     bent = speed[:, :, None] * np.stack([np.cos(course), np.sin(course)], axis=2)
     moving = np.minimum(np.hypot(*one.T), np.hypot(*other.T)) > thresholds("analyzer.evidence")["independent.least_speed"]
     return np.asarray(np.where((moving & np.isfinite(bent).all(axis=(1, 2)))[:, None, None], bent, straight))
 
 
-def _change(series: Floats | None, index: Ints) -> Floats:
-    return np.zeros(len(index)) if series is None else np.asarray(series[index[:, -1]] - series[index[:, 0]])
-
-
-def _led(one: Floats, other: Floats, share: Floats, series: Floats | None, index: Ints) -> Floats:
-    """Return values (w, m) from `one` to `other` (w,) that follow the changes of `series` between, and take up evenly what does not meet."""
-    moved = np.zeros(index.shape) if series is None else series[index] - series[index[:, :1]]
-    return np.asarray(one[:, None] + moved + share * (other - one - moved[:, -1])[:, None])
+def _moved(series: Floats | None, index: Ints) -> Floats:
+    """Return by how much `series` changed since the beginning of each window (w, m); none where nothing was recorded."""
+    return np.zeros(index.shape) if series is None else np.asarray(series[index] - series[index[:, :1]])

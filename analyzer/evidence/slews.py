@@ -71,12 +71,13 @@ def find_slews(track: Track, motion: Independent) -> Slews:
     if not scans:
         return none_found(len(track))
     told = scans if "up" in motion.sources else [_without_height(scan) for scan in scans]
-    *rests, unseen = moves_at_rest(track, stands(track, motion))
+    at_rest, moves, move_var, unseen = moves_at_rest(track, stands(track, motion))
     large = _large(t, values, gain, scans=scans, told=told, track=track, motion=motion, every=every)
-    spans, step, var = _with_partners(t, values, gain, _joined(large, (rests[0], rests[1], rests[2])), scans=scans, track=track, motion=motion, every=every)
-    still = np.isin(spans[:, 0], rests[0][:, 0])
+    found = _joined(large, (at_rest, moves, move_var))
+    spans, step, var = _with_partners(t, values, gain, found, scans=scans, track=track, motion=motion, every=every)
+    still = np.isin(spans[:, 0], at_rest[:, 0])
     part = np.zeros_like(step)
-    part[still] = unseen[np.searchsorted(rests[0][:, 0], spans[still, 0])]
+    part[still] = unseen[np.searchsorted(at_rest[:, 0], spans[still, 0])]
     hidden = _hidden(t, values, spans) & ~still[:, None]
     var = np.where(still[:, None], var, _enlarged(step, var, hidden))
     spans = _to_their_ends(t, values, spans, hidden)

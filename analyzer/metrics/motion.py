@@ -63,7 +63,7 @@ def motion(fixes: pd.DataFrame, line: Timeline, scratch: Scratch | None = None) 
     far, mean = track_speed(points, line, reach_s), rolling_mean(np.minimum(channel, slow), width(line, reach_s))
     with np.errstate(invalid="ignore"):
         # where precise positions get on as the slow speed says a car creeps along a queue
-        creeps = known & carrier & (far > limit["standstill.creep_mps"]) & (np.abs(mean - far) < 0.3 * far)
+        creeps = known & carrier & (far > limit["standstill.creep_mps"]) & (np.abs(mean - far) < limit["standstill.creep_agrees"] * far)
         rests = (smooth < slow) & ~(track > 2.0) & ~creeps
     return Motion(position, points, speed, track, ~rests, float(known.mean()) if len(known) else 0.0)
 

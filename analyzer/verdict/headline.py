@@ -89,7 +89,8 @@ class Headline:
     bound_best_m : smallest horizontal bound [m] of any epoch, NaN where there is none.
     availability : one entry per axis.
     lost : one entry per kind of dropout that occurs, in the order of `tables.DROPOUT_KINDS`.
-    trusted_p95_m : per axis the length [m] that its bound keeps within for 95 % of the trusted time, NaN where none is trusted.
+    trusted_p95_m : per axis the length [m] that its bound keeps within for 95 % of the trusted time, NaN where none is trusted; that of the
+        horizontal one is `bound_p95_m`.
     """
 
     recorded_s: float
@@ -134,7 +135,7 @@ def headline(epochs: pd.DataFrame, interval_s: Array, dropouts: pd.DataFrame, pu
         availability=tuple(_availability(axis, epochs, time, distance, purpose=purpose) for axis in AXES),
         lost=tuple(_lost(kind, dropouts[dropouts["kind"] == kind]) for kind in tables.DROPOUT_KINDS
                    if "kind" in dropouts and (dropouts["kind"] == kind).any()),
-        trusted_p95_m={axis: _trusted_p95(_number(epochs, BOUND_OF_AXIS[axis]), time, trusted) for axis in AXES},
+        trusted_p95_m={axis: _trusted_p95(_number(epochs, BOUND_OF_AXIS[axis]), time, trusted) for axis in AXES if axis != "horizontal"},
     )
 
 
