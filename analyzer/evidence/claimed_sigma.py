@@ -14,8 +14,8 @@ from analyzer.evidence.noise import Noise, spikes
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.settings import thresholds
 
-#: Shares of the variance of a fixed position that change slowly, and their time constants [s]; the rest is white.
-SLOW_PARTS = ((0.5, 35.0), (0.35, 200.0))
+#: Shares of the variance of what changes slowly in a fixed position, and their time constants [s].
+SLOW_PARTS = ((0.6, 35.0), (0.4, 200.0))
 
 
 class AtRest(NamedTuple):
@@ -92,7 +92,7 @@ def rest_scatter(track: Track, stretch_id: NDArray[np.int64], wrong: Floats, cla
         if not at_rest[start] or track.t[end - 1] - track.t[start] < limits["claim.rest"]:
             continue
         places = places_at_rest(track, int(start), int(end))
-        sigma = unseen_at_rest(float(track.t[end - 1] - track.t[start])) * float(np.sqrt(places.var(axis=0).mean()))
+        sigma = shown_at_rest(places, float(track.t[end - 1] - track.t[start]))
         sigmas.append(sigma)
         when_s.append(track.t[start])
         lengths.append(track.t[end - 1] - track.t[start])
@@ -117,15 +117,25 @@ def places_at_rest(track: Track, start: int, end: int) -> Floats:
     return np.asarray(places[~spikes(places, np.full(len(places), white), track.nominal_s)])
 
 
+def shown_at_rest(places: Floats, seconds: float) -> float:
+    """Return the sigma of the error [m] per axis that `places` (n, 2) [m] of a stand of `seconds` show.
+
+    What changes from one epoch to the next is all seen; the rest counts for more, see `unseen_at_rest`.
+    """
+    scatter = float(places.var(axis=0).mean())
+    white = min(float((np.diff(places, axis=0) ** 2).mean()) / 2, scatter) if len(places) > 1 else scatter
+    return float(np.sqrt(white + unseen_at_rest(seconds) ** 2 * (scatter - white)))
+
+
 def unseen_at_rest(seconds: float) -> float:
-    """Return by how much the sample sigma of a stand falls short of the sigma of the error: at least 1.
+    """Return by how much the sample sigma of slow errors in a stand falls short of their sigma: at least 1.
 
     The mean variance about the sample mean of a first-order correlated process with time constant T over a time S is
-    ``1 - 2 r (1 - r (1 - exp(-1/r)))`` of its variance, r = T/S; the parts of a usual fixed error, their shares and time
+    ``1 - 2 r (1 - r (1 - exp(-1/r)))`` of its variance, r = T/S; the parts of a usual slow error, their shares and time
     constants stand in `SLOW_PARTS`. Source: integral of the autocorrelation, e.g. Bendat and Piersol, Random Data,
     section 8.2, from memory, not re-read.
     """
-    share = 1.0 - sum(part for part, _ in SLOW_PARTS)
+    share = 0.0
     for part, time_s in SLOW_PARTS:
         r = time_s / max(seconds, 1.0)
         share += part * (1 - 2 * r * (1 - r * (1 - np.exp(-1 / r))))
