@@ -38,9 +38,9 @@ from analyzer.verdict.headline import headline
 from analyzer.verdict.one_drive import refuse_several_drives, refuse_stepped_clock
 from analyzer.verdict.purposes import load_purpose
 from analyzer.verdict.range_pattern import range_pattern
-from analyzer.verdict.run import judge_run
+from analyzer.verdict.run import judge_run, with_undriven
 from analyzer.verdict.setup_check import check_setup
-from analyzer.verdict.spans import window_spans
+from analyzer.verdict.spans import undriven, window_spans
 from analyzer.verdict.unwatched import of_never_fixed, unwatched_words
 from analyzer.verdict.windows import judge_windows
 
@@ -137,7 +137,7 @@ def _assessment(
         purpose=purpose,
         epochs=applied.epochs,
         segments=evidence.segments,
-        verdict=_said(applied.verdict, judged.without),
+        verdict=with_undriven(_said(applied.verdict, judged.without), undriven(findings)),
         jumps=evidence.jumps,
         dropouts=judged.dropouts,
         windows=applied.windows,

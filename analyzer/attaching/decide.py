@@ -16,6 +16,8 @@ from analyzer.settings import thresholds
 
 #: Who tells the delay of a sensor from the clock, by `TimeOffset.delay_source`.
 SHOWS = {"pulse": "a pulse per second shows", "inertial": "inertial signals show"}
+#: What is said where one inertial signal is all there is.
+SINGLE = "; no second signal confirms it, but inertial sensors have next to no delay of their own, so it is taken for the clock's"
 
 
 @dataclass(frozen=True)
@@ -152,6 +154,8 @@ def _agreement(offset: TimeOffset) -> str:
                        "pulse or --signal-delay")
     if offset.delay_source == "stated":
         return text + f"; {offset.signal_delay_s or 0.0:.3f} s of it are the sensor's own as stated"
+    if offset.delay_source == "single":
+        return f"{text}{SINGLE} and taken out"
     if not offset.signal_delay_s:
         return text + "; inertial signals show the same, so it is the clock's, and is taken out"
     assert offset.line is not None
@@ -167,7 +171,8 @@ def _clock_off(offset: TimeOffset) -> str:
     if np.isfinite(offset.speed_mps):
         text += f", which would be {abs(line.offset_s) * offset.speed_mps:.2f} m at {offset.speed_mps:.0f} m/s"
     own = f"{(offset.signal_delay_s or 0.0) * 1e3:+.1f} ms of what {_signal(offset)} shows are the sensor's own"
-    text += {"stated": f"; {own} as stated"}.get(source, f"; {SHOWS[source]} that " + (own if offset.signal_delay_s else "it is the clock's"))
+    told = {"stated": f"; {own} as stated", "single": SINGLE}
+    text += told[source] if source in told else f"; {SHOWS[source]} that " + (own if offset.signal_delay_s else "it is the clock's")
     return text + "; it is taken out: mend the clock of the logger; --offset auto has it taken out without question, --offset 0 leaves it in"
 
 

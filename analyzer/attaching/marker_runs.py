@@ -1,8 +1,8 @@
 """Windows from a marker: one for each run of equal value that is neither zero nor empty.
 
 A marker is a level: 0 and 1, the number of the manoeuvre, or its name as text. A row holds until the next one. Where the
-channel writes an explicit zero (``0``, ``off``, ``none``, ``false``), rows without a value are rows at which it was not
-sampled, and the level holds; else an empty row ends the run. Runs shorter than `marker.shortest` are bounces of a contact. A pause of the measurement ends a run.
+channel writes an explicit zero (``0``, ``off``, ``none``, ``false``) and its values mostly stand in single rows, rows without a
+value are rows at which it was not sampled, and the level holds; else an empty row ends the run. Runs shorter than `marker.shortest` are bounces of a contact. A pause of the measurement ends a run.
 """
 
 from __future__ import annotations
@@ -87,7 +87,13 @@ def _levels(values: pd.Series, channel: str) -> tuple[NDArray[np.int64], list[st
     if len(labels) - 1 > most:
         raise UsageError(f"{channel} holds {len(labels) - 1} different values and is no marker: expected a level, the number or the name of "
                          f"the manoeuvre, at most {most:.0f} of them; name another channel.")
-    return _filled(codes + (0 if "" in kinds else 1), missing & off.any()), labels
+    return _filled(codes + (0 if "" in kinds else 1), missing & (off.any() and _single(~missing))), labels
+
+
+def _single(present: NDArray[np.bool_]) -> bool:
+    """Return whether values mostly stand in single rows, as of a channel slower than its table, or written at changes."""
+    lengths = [end - start for start, end in equal_runs(present.astype(np.int64)) if present[start]]
+    return bool(lengths) and float(np.median(lengths)) <= 1.0
 
 
 def _steady(numbers: Array) -> Array:

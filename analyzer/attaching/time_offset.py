@@ -45,7 +45,7 @@ class TimeOffset:
     line : the offset that a join has to take out, as a line of seconds from `origin`; None where not evaluated.
     apparent : what the leading signal shows, its own delay included.
     signal_delay_s : the part of the apparent delay that is the sensor's own; None where it cannot be told.
-    delay_source : ``stated``, ``inertial``, ``pulse`` or None.
+    delay_source : ``stated``, ``inertial``, ``pulse``, ``single`` (one inertial signal that no other confirms) or None.
     estimates : what each signal says.
     suspicion : the name of a wrong time scale, zone or whole second, or None.
     not_evaluated : why there is no answer, or None.
@@ -163,7 +163,8 @@ def _clock(leading: Estimate, made: tuple[Estimate, ...], stated_s: float | None
         clock = Line(**{**line.__dict__, "offset_s": moved, "half_width_s": pulses.half_width_s})
         return clock, line.offset_s - moved, "pulse"
     if leading.kind != "speed":
-        return line, 0.0, "inertial"
+        others = (e.line for e in made if e is not leading and e.line is not None)
+        return line, 0.0, "inertial" if any(abs(x.offset_s - line.offset_s) <= _clear(x, line) for x in others) else "single"
     if stated_s is not None:
         return Line(**{**line.__dict__, "offset_s": line.offset_s - stated_s}), stated_s, "stated"
     limits = thresholds(LIMITS)
@@ -173,10 +174,14 @@ def _clock(leading: Estimate, made: tuple[Estimate, ...], stated_s: float | None
         return line, None, None
     best = min(inertial, key=lambda x: x.half_width_s)
     share_s = line.offset_s - float(best.at(line.centre_s))
-    clear = max(limits["share.least_s"], 1.5 * float(np.hypot(line.half_width_s, best.half_width_s)))
-    if abs(share_s) <= clear:
+    if abs(share_s) <= _clear(line, best):
         return line, 0.0, "inertial"
     return best, share_s, "inertial"
+
+
+def _clear(one: Line, other: Line) -> float:
+    """Return by how much [s] two signals must differ to show different offsets."""
+    return max(thresholds(LIMITS)["share.least_s"], 1.5 * float(np.hypot(one.half_width_s, other.half_width_s)))
 
 
 def suspicion(offset_s: float) -> str | None:

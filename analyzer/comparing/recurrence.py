@@ -171,6 +171,7 @@ def _spot(
     return {
         "spot": number,
         "kind": str(members["kind"].mode().iloc[0]),
+        "kinds": _kinds(members["kind"]),
         "passes": len(counted),
         "troubled": len(troubled),
         "masked": len(seen) - len(counted),
@@ -189,6 +190,12 @@ def _spot(
         "north_m": float(middle["north_m"]),
         "longest_s": float(members["duration_s"].max()),
     }
+
+
+def _kinds(kinds: pd.Series) -> str:
+    """Return how often each kind of trouble was met where they differ: "1 correction outage, 1 fix loss"; else nothing."""
+    counts = kinds.value_counts(sort=False).sort_values(ascending=False, kind="stable")
+    return ", ".join(f"{n} {wording.words(kind)}" for kind, n in counts.items()) if len(counts) > 1 else ""
 
 
 def _classified(table: pd.DataFrame, driven_m: float) -> pd.DataFrame:
@@ -223,4 +230,5 @@ def _words(row: pd.Series) -> str:
         "undecided": f"{count} ({span}): more than once, but not more than chance elsewhere",
         "too_few_to_tell": f"{count}: too few to tell, {thresholds('analyzer.comparing')['spot.least_passes']:.0f} passes are needed ({span})",
     }[str(row["class"])]
+    said += f"; {row['kinds']}" if row["kinds"] else ""
     return said + (f"; {wording.count(row['masked'], 'pass', 'passes')} arrived in trouble already" if row["masked"] else "")

@@ -102,7 +102,7 @@ class PriorOf:
             kind = "slew" if by_slew[k] and ends_slow else "before_jump" if ends_slow and k > 0 else "first_then_slew" if ends_slow else "after_slew"
             return float(limits[f"wrong.{kind}"] * lasting), 0.0
         if k == 0:
-            return float(limits["wrong.first"] * lasting), 0.0
+            return float(limits["wrong.first" if self._initialised(start) else "wrong.first_unseen"] * lasting), 0.0
         if stretches.by_jump[k]:
             return float(limits["wrong.after_jump"] * lasting), self._frame_at_once(stretches, k)
         lost = slice(stretches.spans[k - 1, 1], start)
@@ -112,6 +112,10 @@ class PriorOf:
         frame = self._frame(self.track.t[lost.start - 1], self.track.t[start], outage_s, held=bool(kept))
         kind = "never_lost" if kept else "after_loss_unseen" if self.track.from_places else "after_loss"
         return float(limits[f"wrong.{kind}"] * lasting), frame
+
+    def _initialised(self, start: int) -> bool:
+        """Return whether the log shows how the first fix, at epoch `start`, was taken."""
+        return bool((self.track.placed[:start] & ~self.track.fixed[:start]).any())
 
     def _known_apart(self, start: int, end: int) -> str | None:
         """Return the threshold of what says beforehand that epochs [start, end) stand apart; None where nothing does."""

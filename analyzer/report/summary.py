@@ -18,6 +18,7 @@ from analyzer.verdict.explain_words import left_out
 from analyzer.verdict.headline import Lost, ages_untold_s, headline_of
 from analyzer.verdict.run import MOST_NAMED, usable_from
 from analyzer.verdict.setup_check import NOT_STATED
+from analyzer.verdict.spans import undriven
 from analyzer.verdict.why import AXIS_WORDS
 from analyzer.wording import Clock
 
@@ -115,11 +116,11 @@ def headline(assessment: Assessment) -> str:
         text += f" Left out by the user: {_named(windows, out)}."
     if unknown.any():
         text += f" Not evaluated: {_named(windows, unknown)}."
-    return (
-        f"{text} Drive again: {_named(windows, again)}"
-        if again.any()
-        else f"{text} Nothing to drive again."
-    )
+    if idle := undriven(assessment.findings):
+        text += f" Not driven: {wording.few(map(wording.isolated, idle), MOST_NAMED)}."
+    if again.any():
+        return f"{text} Drive again: {_named(windows, again)}"
+    return text if idle else f"{text} Nothing to drive again."
 
 
 def _usable(assessment: Assessment) -> str:
@@ -141,9 +142,7 @@ def again_lines(assessment: Assessment) -> tuple[tuple[str, str], ...]:
     windows = assessment.windows
     if not len(windows):
         return ()
-    return tuple(
-        (str(row["name"]), _again_line(row, assessment.purpose)) for _, row in windows[_again(windows)].iterrows()
-    )
+    return tuple((str(row["name"]), _again_line(row, assessment.purpose)) for _, row in windows[_again(windows)].iterrows())
 
 
 def _again_line(row: pd.Series, purpose: Purpose) -> str:

@@ -1,7 +1,7 @@
 """The verdict of a run, in a level and in words, by a written precedence.
 
 1. Nothing judged (no position inside the windows, or inside the run): ``not_evaluated``.
-2. With windows: all ``fit`` → ``fit``; some usable → ``fit_with_exclusions``; none usable → ``not_evaluated`` where
+2. With windows: all ``fit`` → ``fit``, unless crossing lines wait for a pass (`with_undriven`); some usable → ``fit_with_exclusions``; none usable → ``not_evaluated`` where
    none is ``not_fit``, else ``not_fit``.
 3. Without windows the judged time runs from the first fixed epoch (from the first position where there is none) to the
    end; time in which epochs are missing counts with it and is not trusted, but for pauses (`missing_time`). Share trusted at least `verdict.share_fit` → ``fit``; at least `verdict.share_usable` →
@@ -14,6 +14,9 @@
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -52,6 +55,14 @@ def judge_run(
         sentences.append(f"not recorded but needed for the purpose: {', '.join(lacking)}")
         level = "not_evaluated" if level in USABLE else level
     return Verdict(level, tuple(sentences), RULES_VERSION)
+
+
+def with_undriven(verdict: Verdict, names: Sequence[str]) -> Verdict:
+    """Return the verdict where the lines `names` were never passed: what was planned and not driven is no less missing than what failed."""
+    if not names:
+        return verdict
+    words = f"not driven: {few(names, MOST_NAMED)}; no pass was made of their lines"
+    return replace(verdict, level="fit_with_exclusions" if verdict.level == "fit" else verdict.level, sentences=(*verdict.sentences, words))
 
 
 def rate_level(level: str, rate_hz: float | None, purpose: Purpose) -> tuple[str, list[str]]:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
+from typing import cast
 
 import numpy as np
 import pandas as pd
@@ -16,6 +18,14 @@ from analyzer.settings import thresholds
 from analyzer.userfiles.moments import dated
 from analyzer.userfiles.tabular import LINE_COLUMNS, WINDOW_COLUMNS, WindowFile
 from analyzer.verdict.passes import crossed_in_gaps, crossings, nearest_end_m, passes
+
+#: Code of the finding on lines that no pass was made of.
+NOT_CROSSED = "lines_not_crossed"
+
+
+def undriven(findings: Iterable[Finding]) -> list[str]:
+    """Return the names of crossing lines that no pass was made of."""
+    return [str(name) for f in findings if f.code == NOT_CROSSED for name in cast("list[object]", f.evidence["names"])]
 
 
 def window_spans(windows: WindowFile | None, fixes: pd.DataFrame) -> tuple[pd.DataFrame, tuple[Finding, ...]]:
@@ -57,7 +67,7 @@ def window_spans(windows: WindowFile | None, fixes: pd.DataFrame) -> tuple[pd.Da
     if len(idle) == len(names):
         raise UsageError(f"windows file: no pass lies between the crossing lines: {told}; two lines of one name are the way in and the way out, "
                          "a single line is passed from one crossing to the next.")
-    finding = Finding("lines_not_crossed", "warning", f"No pass was made of these crossing lines: {told}.", {"names": idle})
+    finding = Finding(NOT_CROSSED, "warning", f"No pass was made of these crossing lines: {told}.", {"names": idle})
     return found, (*findings, finding)
 
 

@@ -68,6 +68,11 @@ def test_rows_at_which_the_channel_was_not_sampled_hold_the_level() -> None:
         windows(without_zero, 0.01)
 
 
+def test_empty_rows_end_a_level_that_is_written_in_every_row() -> None:
+    values = [""] * 10 + ["go"] * 30 + [""] * 20 + ["bend"] * 20 + [""] * 10 + ["0"] * 10
+    assert windows(values) == [("go", 1.0, 4.0), ("bend", 6.0, 8.0)]
+
+
 def test_a_channel_that_is_written_at_changes_only() -> None:
     at = pd.DatetimeIndex([START + pd.Timedelta(seconds=s) for s in (0, 10, 25, 100, 160)])
     assert windows([0, 1, 0, 2, 0], at=at) == [("marker 1", 10.0, 25.0), ("marker 2", 100.0, 160.0)]

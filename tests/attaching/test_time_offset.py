@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from attach_drives import START, epochs_of, measured_of, motion
 
+from analyzer.attaching.decide import decide
 from analyzer.attaching.pulse import find_pulses
 from analyzer.attaching.time_offset import TimeOffset, estimate, suspicion
 from analyzer.attaching.time_offset_search import known_offsets
@@ -113,6 +114,20 @@ def test_the_sensors_own_delay_is_told_apart_by_inertial_signals() -> None:
     assert found.apparent is not None
     assert found.apparent.line is not None
     assert found.apparent.line.offset_s == pytest.approx(0.065, abs=0.005)
+
+
+def test_one_inertial_signal_does_not_confirm_itself() -> None:
+    drive = motion(400.0, seed=11)
+    signals = measured_of(drive, offset_s=0.02, inertial=True)
+    del signals["speed_mps"]
+    both = estimate(epochs_of(drive), signals, origin=START)
+    assert both.delay_source == "inertial"
+    alone = estimate(epochs_of(drive), {"yaw_rate_radps": signals["yaw_rate_radps"]}, origin=START)
+    assert alone.offset_s == pytest.approx(0.02, abs=0.006)
+    assert alone.delay_source == "single"
+    words = decide(alone, None, name="m.csv", placed=True).words
+    assert "no second signal confirms it" in words
+    assert "show the same" not in words
 
 
 def test_a_stated_delay_is_taken_from_the_apparent_one() -> None:

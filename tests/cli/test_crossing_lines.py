@@ -59,6 +59,11 @@ def test_a_name_that_is_never_passed_is_told(drive: Path, tmp_path: Path) -> Non
     assert assessed(drive, tmp_path, f"{HEADER}straight,{first}\nstraight,{second}\nfar,47.0,9.0,47.0,9.001\n").code == 0
     finding = Result(tmp_path / "r").finding("lines_not_crossed")
     assert finding["evidence"]["names"] == ["far"] and finding["level"] == "warning"
+    verdict = Result(tmp_path / "r").summary["verdict"]
+    assert verdict["level"] != "fit", "what was planned and not driven is missing"
+    assert any("not driven: far" in words for words in verdict["sentences"])
+    page = (tmp_path / "r" / "report.html").read_text()
+    assert "Not driven: " in page and "Nothing to drive again." not in page
 
 
 def test_a_header_alone_costs_no_drive(drive: Path, tmp_path: Path) -> None:

@@ -43,6 +43,7 @@ def run_folder(
     start: str = "2026-04-14T08:00:00Z",
     seed: int = 0,
     lost: np.ndarray | None = None,
+    loss: str = "correction_outage",
     offset_m: Sequence[float] = (0.0, 0.0, 0.0),
     base: Sequence[float] | None = BASE_ENU,
     stands: pd.DataFrame | None = None,
@@ -109,7 +110,7 @@ def run_folder(
     drops = [
         {
             "dropout_id": k + 1,
-            "kind": "correction_outage",
+            "kind": loss,
             "cause": "unknown",
             "start_utc": index[a].isoformat(),
             "end_utc": index[min(b, count - 1)].isoformat(),

@@ -59,6 +59,17 @@ def test_few_passes_are_too_few_to_tell(tmp_path: Path) -> None:
     assert spots["p_value"].isna().all(), "no word of chance beside it"
 
 
+def test_a_place_with_two_kinds_of_trouble_names_both(tmp_path: Path) -> None:
+    """A bridge that took the fix is no outage of the radio, though both happened at one place."""
+    path = loop(1.0)
+    lost = stretch(path, 1000.0, 100.0)
+    losses = ("correction_outage", "fix_loss", "fix_loss")
+    folders = [run_folder(tmp_path / f"{k}", path, run=f"run {k}", seed=k, lost=lost, loss=loss) for k, loss in enumerate(losses)]
+    spot = compare(folders).spots.iloc[0]
+    assert spot["kind"] == "fix_loss"
+    assert spot["words"].endswith("; 2 fix loss, 1 correction outage")
+
+
 def test_trouble_in_all_of_five_passes_recurs_and_one_in_five_is_too_few_to_tell(tmp_path: Path) -> None:
     path = loop(1.0)
     site, once = stretch(path, 1000.0, 100.0), stretch(path, 2000.0, 100.0)
