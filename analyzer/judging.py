@@ -19,6 +19,7 @@ from analyzer.evidence.check_points import CheckPointResult, check, nothing
 from analyzer.evidence.claim import has_position
 from analyzer.evidence.claim_scale import without_wrong_claims
 from analyzer.evidence.result import Evidence, checked_kinds
+from analyzer.evidence.wheels_against import wheels_against
 from analyzer.judging_epochs import Asked, judge_epochs
 from analyzer.metrics.result import Metrics
 from analyzer.metrics.speed_scale import without_wrong_speed
@@ -105,7 +106,7 @@ def assess(
     pattern = range_pattern(dropouts, epochs.assign(interval_s=interval_s), base=place)
     further = (*about_windows, *about_base, *marks_far(check_points, recording.fixes), *about_further(recording, base_log=base_log, second_rover=second_rover))
     said = evidence.findings if _ever_fixed(recording) else of_never_fixed(evidence.findings)
-    parts = (recording.findings, further, metrics.findings, said, marks.findings, applied.findings,
+    parts = (recording.findings, further, metrics.findings, said, wheels_against(recording), marks.findings, applied.findings,
              [pattern] if pattern is not None else [], base_far(stand, metrics.epochs["base_distance_m"].to_numpy(np.float64)))
     judged = _Judged(metrics, marks, evidence, dropouts, applied, stand, left_out)
     return _assessment(recording, chosen, setup, judged, findings=tuple(chain.from_iterable(parts)))

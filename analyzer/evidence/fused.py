@@ -11,7 +11,7 @@ from analyzer import intervals
 from analyzer.evidence.claim import RADIUS_95, carried_claim
 from analyzer.evidence.independent import running_median
 from analyzer.evidence.road import NOTHING, Pairs
-from analyzer.evidence.road_odds import confirmed
+from analyzer.evidence.road_odds import confirmed_after
 from analyzer.evidence.slews import Slews
 from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.metrics.heading_mode import doubted, ever_autonomous
@@ -112,8 +112,8 @@ def by_mode(seen_deg: Floats, fixes: pd.DataFrame, track: Track) -> Floats:
 def _unconfirmed(track: Track, slews: Slews, road: Pairs) -> Flags:
     """Return the epochs fixed again less than `fused.unconfirmed` ago whose entry nothing independent watched, or saw move nobody knows how far.
 
-    The doubt ends with the fix: one that is taken anew behind another loss has an entry of its own. There is none where the road
-    lies as high in this fix as in other passes, nor behind the last slow step of a fix that was watched for so long without another:
+    The doubt ends with the fix: one that is taken anew behind another loss has an entry of its own. There is none from where the road was
+    met, as high as in other passes, nor behind the last slow step of a fix that was watched for so long without another:
     a wrong one would have been left by then, and that would have shown.
     """
     limits = thresholds("analyzer.evidence")
@@ -129,8 +129,9 @@ def _unconfirmed(track: Track, slews: Slews, road: Pairs) -> Flags:
         watched = slews.shown[end:following][entry].mean() + track.standing[end:following][entry].mean() if entry.any() else 1.0
         moved = slews.between(float(track.t[end]), float(track.t[end] + limits["fused.entry"]))
         vague = len(moved) > 0 and bool((slews.var[moved, :2].max(axis=1) > limits["wrong.tested"] ** 2).any())
-        if (watched < 0.5 or vague) and not confirmed(road, (track.begun_s + track.t[end], track.begun_s + track.t[following - 1])):
-            out[end:following] = fixed & (gone < min(limits["fused.unconfirmed"], _quiet_after(track, slews, end, following)))
+        if watched < 0.5 or vague:
+            met_s = confirmed_after(road, (track.begun_s + track.t[end], track.begun_s + track.t[following - 1]))
+            out[end:following] = fixed & (gone < min(limits["fused.unconfirmed"], _quiet_after(track, slews, end, following), met_s))
     return out
 
 

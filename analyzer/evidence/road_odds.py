@@ -130,11 +130,17 @@ def _which(spans_s: Floats, t: Floats) -> Ints:
     return np.where((k >= 0) & (t <= spans_s[np.maximum(k, 0), 1] + 1e-3), k, -1)
 
 
-def confirmed(pairs: Pairs, span_s: tuple[float, float]) -> bool:
-    """Return whether the epochs between two times [UTC s] lie as high as other passes outside them do."""
+def confirmed_after(pairs: Pairs, span_s: tuple[float, float]) -> float:
+    """Return how long [s] after the first of two times [UTC s] other passes have shown the epochs between to lie as high as they do; infinity where never.
+
+    That is when the road was met for `road.seconds`: what lies before may have been off and moved back, with nobody watching.
+    """
     if not pairs.telling:
-        return False
+        return np.inf
     limits = thresholds("analyzer.evidence")
     inside, beyond = ((t >= span_s[0] - 1e-3) & (t <= span_s[1] + 1e-3) for t in (pairs.at_s, pairs.other_s))
-    seen = seconds_of(pairs.where(inside & ~beyond))
-    return len(seen.at_s) >= limits["road.seconds"] and bool(abs(np.median(seen.off_m)) < 2 * np.median(seen.sigma_m))
+    seen, least = seconds_of(pairs.where(inside & ~beyond)), int(limits["road.seconds"])
+    if len(seen.at_s) < least or abs(np.median(seen.off_m)) >= 2 * np.median(seen.sigma_m):
+        return np.inf
+    agreeing = np.sort(seen.at_s[np.abs(seen.off_m) < 2 * seen.sigma_m])
+    return float(agreeing[least - 1] - span_s[0]) if len(agreeing) >= least else np.inf

@@ -26,7 +26,7 @@ from analyzer.evidence.road import (
     worse_heights,
 )
 from analyzer.evidence.road_errors import errors_of
-from analyzer.evidence.road_odds import confirmed, odds_of
+from analyzer.evidence.road_odds import confirmed_after, odds_of
 from analyzer.evidence.track import Track
 from analyzer.settings import thresholds
 from tests.evidence.tracks import weaving
@@ -258,10 +258,13 @@ def test_a_second_or_two_are_no_encounter() -> None:
 
 def test_a_fix_is_confirmed_by_passes_outside_it() -> None:
     span = (1e9 + 200.0, 1e9 + 299.9)
-    assert confirmed(pairs_of(_laps(3), Learnt()), span)
-    assert not confirmed(pairs_of(_raised(_laps(3), 200.0, 300.0, 0.2), Learnt()), span)
-    assert not confirmed(pairs_of(_laps(3), Learnt()), (1e9, 1e9 + 300.0))
-    assert not confirmed(NOTHING, span)
+    pairs = pairs_of(_laps(3), Learnt())
+    assert confirmed_after(pairs, span) < 5.0
+    assert confirmed_after(pairs_of(_raised(_laps(3), 200.0, 300.0, 0.2), Learnt()), span) == np.inf
+    assert confirmed_after(pairs, (1e9, 1e9 + 300.0)) == np.inf
+    assert confirmed_after(NOTHING, span) == np.inf
+    late = pairs.where(pairs.at_s > span[0] + 60.0)
+    assert confirmed_after(late, span) == pytest.approx(61.0, abs=1.5), "from where the road was met, not before"
 
 
 def test_a_block_sees_passes_of_the_whole_drive() -> None:
