@@ -86,7 +86,7 @@ class PriorOf:
         if told is not None:
             return 0.0, limits[told]
         fix, frame = self._begun(stretches, by_slew, k)
-        if k + 1 < len(stretches) and stretches.by_jump[k + 1]:
+        if self._mended(stretches, k):
             fix = min(limits["wrong.before_jump"], limits["wrong.mended"] * fix)
         return fix, frame
 
@@ -102,7 +102,7 @@ class PriorOf:
             kind = "slew" if by_slew[k] and ends_slow else "before_jump" if ends_slow and k > 0 else "first_then_slew" if ends_slow else "after_slew"
             return float(limits[f"wrong.{kind}"] * lasting), 0.0
         if k == 0:
-            return float(limits["wrong.first" if self._initialised(start) else "wrong.first_unseen"] * lasting), 0.0
+            return float(limits["wrong.first" if self._initialised(start) or self._mended(stretches, k) else "wrong.first_unseen"] * lasting), 0.0
         if stretches.by_jump[k]:
             return float(limits["wrong.after_jump"] * lasting), self._frame_at_once(stretches, k)
         lost = slice(stretches.spans[k - 1, 1], start)
@@ -112,6 +112,11 @@ class PriorOf:
         frame = self._frame(self.track.t[lost.start - 1], self.track.t[start], outage_s, held=bool(kept))
         kind = "never_lost" if kept else "after_loss_unseen" if self.track.from_places else "after_loss"
         return float(limits[f"wrong.{kind}"] * lasting), frame
+
+    @staticmethod
+    def _mended(stretches: Stretches, k: int) -> bool:
+        """Return whether a jump ends stretch `k`."""
+        return bool(k + 1 < len(stretches) and stretches.by_jump[k + 1])
 
     def _initialised(self, start: int) -> bool:
         """Return whether the log shows how the first fix, at epoch `start`, was taken."""

@@ -86,7 +86,8 @@ Flags = NDArray[np.bool_]
 #: and wheels. What turns with the car turns evenly in slow turns; rounding of the speed adds up; heights that mostly do not return speak against
 #: nothing. Of a slow step that a stand shows in part, half of what its pace leaves open is taken to have happened.
 #: 19: a run whose planned lines were not all passed is fit with exclusions. A log that begins fixed does not show how that fix was taken: where
-#: one step parts it from what lies behind, neither side is taken for right that easily.
+#: one step parts it from what lies behind, neither side is taken for right that easily. Of what a stand shows, slow errors are enlarged by its
+#: length and white noise is not. The road confirms a fused fix from where it is met on; a fix that was wrong for its first minute had passed.
 RULES_VERSION = "19"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",

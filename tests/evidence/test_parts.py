@@ -15,7 +15,14 @@ import analyzer
 from analyzer import intervals, tables
 from analyzer.demo import Fault, make_drive
 from analyzer.evidence.claim import RADIUS_95, carried_claim
-from analyzer.evidence.claimed_sigma import AtRest, fixed_base, places_at_rest, unseen_at_rest, with_other_states
+from analyzer.evidence.claimed_sigma import (
+    AtRest,
+    fixed_base,
+    places_at_rest,
+    shown_at_rest,
+    unseen_at_rest,
+    with_other_states,
+)
 from analyzer.evidence.claims import claims_table, off_stands, ratio_beside
 from analyzer.evidence.gather import gather
 from analyzer.evidence.noise import Noise
@@ -120,7 +127,7 @@ def test_white_noise_stands_for_no_more_than_long_stands_showed() -> None:
         return float(fixed_base(claimed, 2 * claimed, np.full(2, 0.025), noise=noise, rest=AtRest(sigma_m, sigma_m / 0.004, seconds),
                                 told_ratio=np.nan, fused=False, nominal_s=0.1)[0][0])
 
-    assert base(30.0) == pytest.approx(3.5 * RADIUS_95 * 0.008), "a short stand shows little but white noise"
+    assert base(25.0) == pytest.approx(3.5 * RADIUS_95 * 0.008), "a short stand shows little but white noise"
     assert base(120.0) == pytest.approx(1.3 * RADIUS_95 * 0.01)
     assert base(120.0, 0.0061) == pytest.approx(RADIUS_95 * 0.008), "never below white noise itself"
 
@@ -156,6 +163,24 @@ def test_what_a_stand_does_not_show_shrinks_with_its_length() -> None:
     factors = [unseen_at_rest(s) for s in (30.0, 60.0, 300.0, 3000.0)]
     assert factors == sorted(factors, reverse=True)
     assert factors[-1] == pytest.approx(1.0, abs=0.1)
+
+
+@pytest.mark.parametrize("seconds", [30.0, 60.0])
+def test_a_stand_enlarges_slow_errors_and_not_white_noise(seconds: float) -> None:
+    """White noise is all seen in a stand; of an error that wanders over minutes a part hides in the mean."""
+    rng = np.random.default_rng(5)
+    count, shown, mixed = int(seconds * 10), [], []
+    for _ in range(60):
+        white = 0.014 * rng.standard_normal((count, 2))
+        shown.append(shown_at_rest(white, seconds))
+        keeps = np.exp(-0.1 / 60.0)
+        slow = np.zeros((count, 2))
+        slow[0] = 0.008 * rng.standard_normal(2)
+        for k in range(1, count):
+            slow[k] = keeps * slow[k - 1] + 0.008 * np.sqrt(1 - keeps**2) * rng.standard_normal(2)
+        mixed.append(shown_at_rest(0.3 * white + slow, seconds))
+    assert np.median(shown) == pytest.approx(0.014, rel=0.05)
+    assert np.median(mixed) == pytest.approx(np.hypot(0.0042, 0.008), rel=0.25)
 
 
 def test_claims_and_innovations_come_along(spoiled: tuple[Recording, Metrics]) -> None:

@@ -71,3 +71,20 @@ def test_a_base_is_set_up_anew_once_however_often_radio_is_lost(outages: int) ->
     prior = PriorOf(track, Ageing(np.where(lost, 30.0, 0.0), none, 0.0), none, returns)
     _, frames = prior.parts(Stretches(spans, np.zeros(len(spans), dtype=bool), np.zeros(0, dtype=np.int64)), np.zeros(len(spans), dtype=bool))
     assert frames.begun.sum() == pytest.approx(thresholds("analyzer.evidence")["wrong.frame_long"], rel=0.01)
+
+
+def test_a_log_that_begins_fixed_does_not_show_how_that_fix_was_taken() -> None:
+    """Behind a loss of 15 s either side may be the wrong one; a start-up in float, at rest and with time, speaks for the first."""
+    track = weaving(500.0, 5.0)
+    track.fixed[(track.t > 280.0) & (track.t < 295.0)] = False
+    begun = weaving(500.0, 5.0)
+    begun.fixed[(begun.t < 10.0) | ((begun.t > 280.0) & (begun.t < 295.0))] = False
+    found = []
+    for one in (track, begun):
+        none = np.zeros(len(one), dtype=bool)
+        ageing, returns = Ageing(np.zeros(len(one)), none, 0.0), Returns(np.zeros(0), np.zeros((0, 2)), np.zeros(0))
+        stretches = Stretches(intervals.runs(one.fixed), np.zeros(2, dtype=bool), np.zeros(0, dtype=np.int64))
+        found.append(PriorOf(one, ageing, none, returns)(stretches, np.zeros(2, dtype=bool)))
+    (unseen, behind), (seen, _) = found
+    assert behind < 8 * unseen, "one step between them decides for neither"
+    assert behind > 10 * seen

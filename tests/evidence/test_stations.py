@@ -81,5 +81,5 @@ def test_what_a_base_told_holds_for_all_stretches_behind() -> None:
     found = told_places(stream({0: 1.0, 35: 1.8, 65: 1.8}), fixes(100), track)
     priors = [PriorOf(track, Ageing(np.zeros(len(track)), none, 0.0), none, Returns(np.zeros(0), np.zeros((0, 2)), np.zeros(0)), told=some)(stretches, np.zeros(3, dtype=np.int64))
               for some in (found, None)]
-    assert priors[0][0] == priors[1][0] < 0.01
+    assert priors[0][0] == priors[1][0] < 0.02
     assert (priors[0][1:] == thresholds("analyzer.evidence")["wrong.frame_told"]).all() and (priors[1][1:] < 0.1).all()
