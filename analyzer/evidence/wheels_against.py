@@ -1,6 +1,6 @@
 """Wheel speed that contradicts the log for long: a roller bench, a ferry, a tow, a dead sensor, or another clock or unit.
 
-Neither of the two is taken for right: trust does not rest on it, but nobody should learn of it from a plot later.
+Neither of the two is taken for right, and trust is left as it is; but nobody should learn of it from a plot later.
 """
 
 from __future__ import annotations
@@ -65,4 +65,4 @@ def _contradiction_words(
     return (Finding("wheel_speed_contradicts", "warning", (
         f"For {seconds:.0f} s the recorded wheel speed and the speed of the log contradict each other ({longest}: the wheels turn at "
         f"{wheels:.1f} m/s, the log says {log:.1f} m/s): a roller bench, a ferry or a tow, a sensor that died, or a clock that is off. Which of "
-        "the two is right the data do not tell, and trust rests on neither there."), {"seconds": seconds, "times": len(spans)}),)
+        "the two is right the data do not tell: look at both before anything is built on that time."), {"seconds": seconds, "times": len(spans)}),)
