@@ -13,9 +13,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analyzer import intervals
 from analyzer.attaching.signals import LIMITS, Array
 from analyzer.errors import UsageError
-from analyzer.intervals import equal_runs
 from analyzer.settings import thresholds
 from analyzer.userfiles.tabular import WINDOW_COLUMNS
 
@@ -92,8 +92,8 @@ def _levels(values: pd.Series, channel: str) -> tuple[NDArray[np.int64], list[st
 
 def _single(present: NDArray[np.bool_]) -> bool:
     """Return whether values mostly stand in single rows, as of a channel slower than its table, or written at changes."""
-    lengths = [end - start for start, end in equal_runs(present.astype(np.int64)) if present[start]]
-    return bool(lengths) and float(np.median(lengths)) <= 1.0
+    spans = intervals.runs(present)
+    return len(spans) > 0 and float(np.median(spans[:, 1] - spans[:, 0])) <= 1.0
 
 
 def _steady(numbers: Array) -> Array:
@@ -134,7 +134,7 @@ def _runs(codes: NDArray[np.int64], breaks: NDArray[np.bool_]) -> list[tuple[int
     if not len(codes):
         return []
     part = np.cumsum(np.r_[False, (codes[1:] != codes[:-1]) | breaks[1:]])
-    return [(int(a), int(b)) for a, b in equal_runs(part)]
+    return [(int(a), int(b)) for a, b in intervals.equal_runs(part)]
 
 
 def _end(seconds: Array, breaks: NDArray[np.bool_], end: int) -> float:

@@ -83,19 +83,19 @@ def rest_scatter(track: Track, stretch_id: NDArray[np.int64], wrong: Floats, cla
     """Return what stands show of the error of fixed positions.
 
     Median over the stands of right fixed stretches of at least `claim.rest` without a slow swing `swing_m` (n,) that matters,
-    each enlarged by `unseen_at_rest`; one of two that swings far is not to speak for the drive.
+    each as by `shown_at_rest`; one of two that swings far is not to speak for the drive.
     """
     limits = thresholds("analyzer.evidence")
     sigmas, ratios, lengths, when_s = [], [], [], []
     at_rest = track.resting & track.fixed & ~(np.nan_to_num(wrong) > 0.5) & (swing_m < limits["wave.matters"])
     for start, end in intervals.equal_runs(np.where(at_rest, stretch_id, -2)):
-        if not at_rest[start] or track.t[end - 1] - track.t[start] < limits["claim.rest"]:
+        seconds = float(track.t[end - 1] - track.t[start])
+        if not at_rest[start] or seconds < limits["claim.rest"]:
             continue
-        places = places_at_rest(track, int(start), int(end))
-        sigma = shown_at_rest(places, float(track.t[end - 1] - track.t[start]))
+        sigma = shown_at_rest(places_at_rest(track, int(start), int(end)), seconds)
         sigmas.append(sigma)
         when_s.append(track.t[start])
-        lengths.append(track.t[end - 1] - track.t[start])
+        lengths.append(seconds)
         ratios.append(sigma / float(np.nanmedian(claimed[start:end])) if np.isfinite(claimed[start:end]).any() else np.nan)
     stands = track.learnt.rows("rest", np.array([sigmas, ratios, lengths]).T.reshape(-1, 3), np.array(when_s))
     ratio = stands[np.isfinite(stands[:, 1]), 1]
@@ -139,7 +139,7 @@ def unseen_at_rest(seconds: float) -> float:
     for part, time_s in SLOW_PARTS:
         r = time_s / max(seconds, 1.0)
         share += part * (1 - 2 * r * (1 - r * (1 - np.exp(-1 / r))))
-    return float(min(1 / np.sqrt(share), thresholds("analyzer.evidence")["claim.rest_most"]))
+    return float(1 / np.sqrt(share))
 
 
 def claim_ratio(

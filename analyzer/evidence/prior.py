@@ -102,7 +102,7 @@ class PriorOf:
             kind = "slew" if by_slew[k] and ends_slow else "before_jump" if ends_slow and k > 0 else "first_then_slew" if ends_slow else "after_slew"
             return float(limits[f"wrong.{kind}"] * lasting), 0.0
         if k == 0:
-            return float(limits["wrong.first" if self._initialised(start) or self._mended(stretches, k) else "wrong.first_unseen"] * lasting), 0.0
+            return float(limits["wrong.first_unseen" if self._begins_unseen(stretches) else "wrong.first"] * lasting), 0.0
         if stretches.by_jump[k]:
             return float(limits["wrong.after_jump"] * lasting), self._frame_at_once(stretches, k)
         lost = slice(stretches.spans[k - 1, 1], start)
@@ -118,9 +118,10 @@ class PriorOf:
         """Return whether a jump ends stretch `k`."""
         return bool(k + 1 < len(stretches) and stretches.by_jump[k + 1])
 
-    def _initialised(self, start: int) -> bool:
-        """Return whether the log shows how the first fix, at epoch `start`, was taken."""
-        return bool((self.track.placed[:start] & ~self.track.fixed[:start]).any())
+    def _begins_unseen(self, stretches: Stretches) -> bool:
+        """Return whether the log does not show how the first fix was taken, nor a jump that mended it, which says more of it than its beginning."""
+        start = stretches.spans[0, 0]
+        return not self._mended(stretches, 0) and not (self.track.placed[:start] & ~self.track.fixed[:start]).any()
 
     def _known_apart(self, start: int, end: int) -> str | None:
         """Return the threshold of what says beforehand that epochs [start, end) stand apart; None where nothing does."""

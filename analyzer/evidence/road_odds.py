@@ -142,5 +142,5 @@ def confirmed_after(pairs: Pairs, span_s: tuple[float, float]) -> float:
     seen, least = seconds_of(pairs.where(inside & ~beyond)), int(limits["road.seconds"])
     if len(seen.at_s) < least or abs(np.median(seen.off_m)) >= 2 * np.median(seen.sigma_m):
         return np.inf
-    agreeing = np.sort(seen.at_s[np.abs(seen.off_m) < 2 * seen.sigma_m])
+    agreeing = seen.at_s[np.abs(seen.off_m) < 2 * seen.sigma_m]
     return float(agreeing[least - 1] - span_s[0]) if len(agreeing) >= least else np.inf
