@@ -18,6 +18,10 @@ if "numpy" not in sys.modules:
     for _name in VARIABLES:
         os.environ.setdefault(_name, "1")
 
+# programs and notebooks that tests start would translate every module of the package anew, each a second long
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
+
 ROOT = Path(__file__).resolve().parents[1]
 
 

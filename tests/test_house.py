@@ -55,17 +55,24 @@ def tree(path: Path) -> ast.Module:
     return ast.parse(path.read_text(encoding="utf-8"))
 
 
+@cache
+def nodes(path: Path) -> tuple[ast.AST, ...]:
+    """Walk through a module once."""
+    return tuple(ast.walk(tree(path)))
+
+
 def name_of(path: Path) -> str:
     """Return ``parsers/framing.py`` for a module of the package."""
     return path.relative_to(PACKAGE).as_posix()
 
 
-def imports(path: Path, *, top_only: bool = False) -> set[str]:
+@cache
+def imports(path: Path, *, top_only: bool = False) -> frozenset[str]:
     """Return the full names of modules of this package that a module imports, those for type checkers left out."""
     found: set[str] = set()
-    blocks = [n for n in ast.walk(tree(path)) if isinstance(n, ast.If) and "TYPE_CHECKING" in ast.dump(n.test)]
+    blocks = [n for n in nodes(path) if isinstance(n, ast.If) and "TYPE_CHECKING" in ast.dump(n.test)]
     skipped = {id(n) for block in blocks for n in ast.walk(block)}
-    for node in tree(path).body if top_only else ast.walk(tree(path)):
+    for node in tree(path).body if top_only else nodes(path):
         if id(node) in skipped:
             continue
         if isinstance(node, ast.Import):
@@ -74,9 +81,10 @@ def imports(path: Path, *, top_only: bool = False) -> set[str]:
             assert node.level == 0, f"{name_of(path)}:{node.lineno} imports by dots"
             module = node.module or ""
             found |= {f"{module}.{a.name}" if is_module(f"{module}.{a.name}") else module for a in node.names}
-    return found
+    return frozenset(found)
 
 
+@cache
 def is_module(name: str) -> bool:
     """Whether a full name is a module or folder of this package."""
     place = ROOT.joinpath(*name.split("."))
@@ -127,7 +135,7 @@ def text_patterns() -> tuple[re.Pattern[str], ...]:
     """Return a pattern for each string with holes in the code, so that keys put together at run time are found."""
     found = set()
     for path in MODULES:
-        for node in ast.walk(tree(path)):
+        for node in nodes(path):
             if isinstance(node, ast.JoinedStr):
                 parts = [re.escape(str(v.value)) if isinstance(v, ast.Constant) else r"[\w]+" for v in node.values]
                 whole = "".join(parts)
@@ -173,7 +181,7 @@ def test_pure_functions_open_no_file(folder: str) -> None:
     """Package data by importlib.resources is allowed: it belongs to the code."""
     wrong = []
     for path in sorted((PACKAGE / folder).rglob("*.py")):
-        for node in ast.walk(tree(path)):
+        for node in nodes(path):
             if isinstance(node, ast.Call):
                 called = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
                 if called in FILE_CALLS and "resources" not in ast.dump(node.func):
@@ -216,35 +224,33 @@ def test_there_is_no_circle() -> None:
 # Sizes and docstrings
 
 
-@pytest.mark.parametrize("path", MODULES, ids=name_of)
-def test_modules_are_short(path: Path) -> None:
-    assert len(path.read_text(encoding="utf-8").splitlines()) <= MOST_LINES
+def test_modules_are_short() -> None:
+    lines = {name_of(p): len(p.read_text(encoding="utf-8").splitlines()) for p in MODULES}
+    long = {name: n for name, n in lines.items() if n > MOST_LINES}
+    assert not long, long
 
 
 def test_functions_are_short() -> None:
-    long = {f"{name_of(p)} {n.name}" for p in MODULES for n in ast.walk(tree(p))
+    long = {f"{name_of(p)} {n.name}" for p in MODULES for n in nodes(p)
             if isinstance(n, (ast.FunctionDef, ast.AsyncFunctionDef)) and body_lines(n) > MOST_BODY_LINES}
     assert not long - STILL_LONGER, sorted(long - STILL_LONGER)
     assert not STILL_LONGER - long, f"short by now, take them off the list: {sorted(STILL_LONGER - long)}"
 
 
-@pytest.mark.parametrize("path", MODULES, ids=name_of)
-def test_public_names_have_docstrings(path: Path) -> None:
-    if path.name != "__init__.py" or tree(path).body:
-        assert ast.get_docstring(tree(path)), "the module has none"
-    lacking = [f"{n.name}, line {n.lineno}" for n in public_functions(path) if not ast.get_docstring(n)]
+def test_public_names_have_docstrings() -> None:
+    lacking = [name_of(p) for p in MODULES if (p.name != "__init__.py" or tree(p).body) and not ast.get_docstring(tree(p))]
+    lacking += [f"{name_of(p)}:{n.lineno} {n.name}" for p in MODULES for n in public_functions(p) if not ast.get_docstring(n)]
     assert not lacking, lacking
 
 
-@pytest.mark.parametrize("path", MODULES, ids=name_of)
-def test_calls_name_their_arguments(path: Path) -> None:
+def test_calls_name_their_arguments() -> None:
     """More than four positional arguments of a public function are confused sooner or later."""
     wrong = []
-    for node in public_functions(path):
+    for path, node in ((p, n) for p in MODULES for n in public_functions(p)):
         if isinstance(node, ast.FunctionDef):
             names = [a.arg for a in (*node.args.posonlyargs, *node.args.args) if a.arg not in ("self", "cls")]
             if len(names) > 4 and not node.decorator_list:
-                wrong.append(f"{node.name}({', '.join(names)}), line {node.lineno}")
+                wrong.append(f"{name_of(path)}:{node.lineno} {node.name}({', '.join(names)})")
     assert not wrong, wrong
 
 
@@ -330,7 +336,7 @@ def test_no_text_holds(what: str) -> None:
 
 def test_no_library_code_prints() -> None:
     wrong = [f"{name_of(p)}:{n.lineno}" for p in MODULES if p.parent.name != "cli"
-             for n in ast.walk(tree(p)) if isinstance(n, ast.Call) and getattr(n.func, "id", "") == "print"]
+             for n in nodes(p) if isinstance(n, ast.Call) and getattr(n.func, "id", "") == "print"]
     assert not wrong, wrong
 
 

@@ -92,7 +92,7 @@ def rest_scatter(track: Track, stretch_id: NDArray[np.int64], wrong: Floats, cla
         seconds = float(track.t[end - 1] - track.t[start])
         if not at_rest[start] or seconds < limits["claim.rest"]:
             continue
-        sigma = shown_at_rest(places_at_rest(track, int(start), int(end)), seconds)
+        sigma = shown_at_rest(places_at_rest(track, int(start), int(end)), seconds, nominal_s=track.nominal_s)
         sigmas.append(sigma)
         when_s.append(track.t[start])
         lengths.append(seconds)
@@ -117,14 +117,15 @@ def places_at_rest(track: Track, start: int, end: int) -> Floats:
     return np.asarray(places[~spikes(places, np.full(len(places), white), track.nominal_s)])
 
 
-def shown_at_rest(places: Floats, seconds: float) -> float:
-    """Return the sigma of the error [m] per axis that `places` (n, 2) [m] of a stand of `seconds` show.
+def shown_at_rest(places: Floats, seconds: float, *, nominal_s: float) -> float:
+    """Return the sigma of the error [m] per axis that `places` (n, 2) [m], `nominal_s` apart, of a stand of `seconds` show.
 
-    What changes from one epoch to the next is all seen; the rest counts for more, see `unseen_at_rest`.
+    What changes within `claim.rest_quick` is all seen; the rest counts for more, see `unseen_at_rest`.
     """
     scatter = float(places.var(axis=0).mean())
-    white = min(float((np.diff(places, axis=0) ** 2).mean()) / 2, scatter) if len(places) > 1 else scatter
-    return float(np.sqrt(white + unseen_at_rest(seconds) ** 2 * (scatter - white)))
+    lag = max(1, round(thresholds("analyzer.evidence")["claim.rest_quick"] / nominal_s))
+    quick = min(float(((places[lag:] - places[:-lag]) ** 2).mean()) / 2, scatter) if len(places) > lag else scatter
+    return float(np.sqrt(quick + unseen_at_rest(seconds) ** 2 * (scatter - quick)))
 
 
 def unseen_at_rest(seconds: float) -> float:

@@ -13,6 +13,8 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.stats import norm
+from scipy.stats import t as student
 
 from analyzer.evidence.learnt import SIGMA_PER_MEDIAN
 from analyzer.evidence.sensor_errors import robust_fit
@@ -20,6 +22,8 @@ from analyzer.evidence.track import Flags, Floats, Track
 from analyzer.metrics.correction_age import weighted_percentile
 from analyzer.settings import thresholds
 
+#: Sigma of the median of normal values over that of their mean: the root of pi / 2.
+MEDIAN_PER_MEAN = 1.2533
 #: So many moments in motion, overlapping fourfold, are enough for a fit of three numbers.
 LEAST_MOMENTS = 80
 
@@ -40,13 +44,24 @@ def velocity_delay(track: Track, residual: Floats, usable: Flags) -> float:
         if not len(joint):
             return 0.0
         share = 1.0 / joint[:, 1] ** 2
-        middle, sigma = float(share @ joint[:, 0] / share.sum()), float(1.0 / np.sqrt(share.sum()))
+        middle, unsure = float(share @ joint[:, 0] / share.sum()), float(limits["late.sigmas"] / np.sqrt(share.sum()))
     else:
-        delay, weight = rows.T
-        middle = weighted_percentile(delay, weight, 50.0)
-        sigma = SIGMA_PER_MEDIAN * weighted_percentile(np.abs(delay - middle), weight, 50.0) * float(np.sqrt((weight**2).sum()) / weight.sum())
-    certain = max(limits["late.sigmas"] * sigma, limits["late.least"]) < abs(middle) <= limits["late.most"]
+        middle, unsure = _middle(rows)
+    certain = max(unsure, limits["late.least"]) < abs(middle) <= limits["late.most"]
     return middle if certain else 0.0
+
+
+def _middle(rows: Floats) -> tuple[float, float]:
+    """Return the weighted median of the delays of windows (k, 2) and from which size on it is certain [s].
+
+    The spread of so few is itself known badly: Student's t takes the place of the normal distribution.
+    """
+    delay, weight = rows.T
+    middle = weighted_percentile(delay, weight, 50.0)
+    count = float(weight.sum() ** 2 / (weight**2).sum())
+    sigma = MEDIAN_PER_MEAN * SIGMA_PER_MEDIAN * weighted_percentile(np.abs(delay - middle), weight, 50.0) / np.sqrt(count)
+    sigmas = float(student.isf(norm.sf(thresholds("analyzer.evidence")["late.sigmas"]), max(count - 1.0, 1.0)))
+    return middle, sigmas * sigma
 
 
 def _moments(track: Track, usable: Flags, ends: Flags) -> tuple[NDArray[np.int64], int]:

@@ -48,7 +48,8 @@ def turning_offset(track: Track, residual: Floats, usable: Flags) -> Turning | N
         return None
     ahead = _ahead(track, np.flatnonzero(usable & (speed > limits["turning.slowest"])))
     left = np.column_stack([-ahead[:, 1], ahead[:, 0]])
-    paused = np.r_[False, np.diff(track.t) > limits["turning.lag"]]  # what was driven meanwhile no velocity tells
+    # what was driven meanwhile no velocity tells
+    paused = np.r_[False, np.diff(track.t) > max(limits["turning.unseen"], limits["bridge.longest_usual"] * track.nominal_s)]
     fit = _fit(residual, (ahead, left), np.cumsum(~usable | paused), moving, lag) if moving.sum() >= 20 * lag else np.zeros((0, 3))
     forward, to_left, sigma = _joined(track.learnt.of("turning", fit, "rows"))
     size = float(np.hypot(forward, to_left))

@@ -13,7 +13,7 @@ from analyzer.evidence.chain import Posterior, infer
 from analyzer.evidence.consensus import RIGHT_SIGMA_M, Chain
 from analyzer.evidence.displacement import residual
 from analyzer.evidence.evidence_words import words_of
-from analyzer.evidence.late_velocity import velocity_delay
+from analyzer.evidence.late_velocity import _middle, velocity_delay
 from analyzer.evidence.learnt import Learnt
 from analyzer.evidence.second_opinion import SecondOpinion, form
 from analyzer.evidence.slews import none_found
@@ -146,3 +146,13 @@ def test_where_hardly_any_speed_changes_bends_and_one_acceleration_tell(delay_s:
     """In bends at one speed late velocity and an antenna ahead look alike; neither is taken for the other."""
     track = motorway(delay_s, ahead_m)
     assert velocity_delay(track, residual(track)[0], every(track)) == pytest.approx(delay_s, abs=0.008)
+
+
+def test_a_few_windows_that_scatter_make_no_delay() -> None:
+    """Nine windows of a motorway, seven of them to one side, against five of a velocity that is late indeed."""
+    scattered = np.array([-12.8, -8.0, -7.1, -6.4, -5.4, -3.6, -2.3, 1.8, 3.4]) / 1000
+    middle, unsure = _middle(np.column_stack([scattered, np.ones(9)]))
+    assert unsure > abs(middle) == pytest.approx(0.0054, abs=1e-6)
+    late = np.array([96.0, 98.0, 101.0, 103.0, 105.0]) / 1000
+    middle, unsure = _middle(np.column_stack([late, np.ones(5)]))
+    assert unsure < middle == pytest.approx(0.101, abs=1e-6)

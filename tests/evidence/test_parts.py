@@ -10,6 +10,8 @@ from typing import cast
 import numpy as np
 import pandas as pd
 import pytest
+from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 import analyzer
 from analyzer import intervals, tables
@@ -167,19 +169,22 @@ def test_what_a_stand_does_not_show_shrinks_with_its_length() -> None:
 
 @pytest.mark.parametrize("seconds", [30.0, 60.0])
 def test_a_stand_enlarges_slow_errors_and_not_white_noise(seconds: float) -> None:
-    """White noise is all seen in a stand; of an error that wanders over minutes a part hides in the mean."""
+    """White noise, and what changes within a second or two, is all seen in a stand; of an error that wanders over minutes a part hides in the mean."""
     rng = np.random.default_rng(5)
-    count, shown, mixed = int(seconds * 10), [], []
+    count, shown, quick, mixed = int(seconds * 10), [], [], []
+
+    def correlated(time_s: float) -> NDArray[np.float64]:
+        keeps = np.exp(-0.1 / time_s)
+        noise = np.sqrt(1 - keeps**2) * rng.standard_normal((count + 1000, 2))
+        return np.asarray(lfilter([1.0], [1.0, -keeps], noise, axis=0)[1000:])
+
     for _ in range(60):
         white = 0.014 * rng.standard_normal((count, 2))
-        shown.append(shown_at_rest(white, seconds))
-        keeps = np.exp(-0.1 / 60.0)
-        slow = np.zeros((count, 2))
-        slow[0] = 0.008 * rng.standard_normal(2)
-        for k in range(1, count):
-            slow[k] = keeps * slow[k - 1] + 0.008 * np.sqrt(1 - keeps**2) * rng.standard_normal(2)
-        mixed.append(shown_at_rest(0.3 * white + slow, seconds))
+        shown.append(shown_at_rest(white, seconds, nominal_s=0.1))
+        quick.append(shown_at_rest(0.010 * correlated(1.0), seconds, nominal_s=0.1))
+        mixed.append(shown_at_rest(0.3 * white + 0.008 * correlated(60.0), seconds, nominal_s=0.1))
     assert np.median(shown) == pytest.approx(0.014, rel=0.05)
+    assert np.median(quick) == pytest.approx(0.010, rel=0.15)
     assert np.median(mixed) == pytest.approx(np.hypot(0.0042, 0.008), rel=0.25)
 
 

@@ -22,3 +22,14 @@ def test_what_was_driven_during_a_pause_is_no_offset(pause_s: float) -> None:
     found = turning_offset(track, residual, ~track.standing)
     assert found is not None and found.is_offset
     assert (found.forward_m, found.left_m) == pytest.approx((0.5, 0.0), abs=0.02)
+
+
+@pytest.mark.parametrize("pause_s", [3.0, 7.5])
+def test_a_short_gap_in_a_bend_is_no_offset_either(pause_s: float) -> None:
+    """Nothing is planted; what the missing seconds moved is not by the velocity that is left."""
+    track = weaving(260.0)
+    later = np.arange(len(track)) >= len(track) // 2
+    track = replace(track, t=track.t + pause_s * later)
+    rng = np.random.default_rng(3)
+    residual = 0.004 * rng.standard_normal((len(track), 2)) + later[:, None] * np.array([0.11, -11.0])
+    assert turning_offset(track, residual, ~track.standing) is None
