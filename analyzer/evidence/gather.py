@@ -144,7 +144,8 @@ def examine(
                     unaligned=doubts.alignment > 0 if doubts is not None else None)
     opinion_of = partial(form, track, fresh=fresh, fused=fused, breaks=station_breaks(fixes), rough=rough, prior_wrong=prior, decide=decide, road=road)
     opinion = opinion_of(slews=slews)
-    leapt = with_leaps(slews, opinion.leaps, track) if fused and decide is None and (motion is None or "up" not in motion.sources) else slews
+    blind = fused and (motion is None or "up" not in motion.sources)
+    leapt = with_leaps(slews, opinion.leaps, track) if (blind or track.from_places) and decide is None else slews
     if leapt is not slews:
         opinion = opinion_of(slews=leapt)
     found = part_of.parts(fixes, track, opinion, ageing=ageing, frozen_m=frozen, baseline_m=metrics.epochs["base_distance_m"].to_numpy(np.float64),
@@ -155,7 +156,7 @@ def examine(
     bounds = combine(fixes, track, opinion, found, beside=ratio_beside(claims, track), without=without, fused=fused,
                      road_m=road.shown_m)
     return Examined(bounds, track, opinion, ageing, other, slews, motion, doubts, found_kind, stated, claims,
-                    (*mode_findings(fixes, track.nominal_s), *reversed_words(track.against, track.t, pd.DatetimeIndex(fixes.index)), *leap_words(slews, leapt), *moved_words(prior.returns, pd.DatetimeIndex(fixes.index)),
+                    (*mode_findings(fixes, track.nominal_s), *reversed_words(track.against, track.t, pd.DatetimeIndex(fixes.index)), *leap_words(slews, leapt, blind=track.from_places), *moved_words(prior.returns, pd.DatetimeIndex(fixes.index)),
                      *(clocked.findings() if clocked is not None else ())),
                     seconds_of(road), fused)
 

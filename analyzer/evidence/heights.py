@@ -107,6 +107,8 @@ def _measured(
             continue
         plan = np.nanmedian(residual[at:at + half], axis=0) - np.nanmedian(residual[at - half:at], axis=0)
         spread = 2 * MEDIAN_VAR * (noise.white_m * coarse[at]) ** 2 / half + noise.wander(half * track.nominal_s) ** 2
+        if track.from_places:  # the way of the car is in it
+            plan, spread = np.zeros(2), limits["bridge.farthest"] ** 2
         rows.append((at, plan[0], plan[1], up, spread, sigma**2))
     table = np.array(rows, dtype=np.float64).reshape(-1, 6)
     table = table[np.argsort(table[:, 0])]

@@ -34,7 +34,7 @@ def test_a_step_that_no_road_makes_is_one_of_unknown_size_in_plan(size_m: float)
     found = with_leaps(none_found(len(track)), leaps(1502), track)
     assert found.step[0] == pytest.approx([0.0, 0.0, 4.0 * size_m], abs=0.2)
     assert np.sqrt(found.var[0, 0]) >= 0.5 and found.inside[1500:1510].all() and not found.inside[:1490].any()
-    (finding,) = leap_words(none_found(len(track)), found)
+    (finding,) = leap_words(none_found(len(track)), found, blind=False)
     assert finding.level == "warning" and "stepped once by more" in finding.text
 
 
@@ -43,7 +43,7 @@ def test_kerbs_and_steep_streets_are_none(size_m: float) -> None:
     """At 15 m/s a street of 6 % rises by 2.5 m in the time a filter takes to settle."""
     track = stepped(size_m)
     nothing = none_found(len(track))
-    assert with_leaps(nothing, leaps(1502), track) is nothing and leap_words(nothing, nothing) == ()
+    assert with_leaps(nothing, leaps(1502), track) is nothing and leap_words(nothing, nothing, blind=False) == ()
 
 
 def test_what_independent_motion_measured_is_not_counted_twice() -> None:
@@ -72,3 +72,22 @@ def test_the_side_between_two_steps_is_wrong_and_said_so(fused: Recording) -> No
     assert (trust[200:1400] == "trusted").mean() >= (trust[1560:2040] == "trusted").mean()
     jumps = whole.jumps[pd.to_numeric(whole.jumps["du_m"]).abs() > 1.0]
     assert len(jumps) >= 2
+
+
+def test_without_any_speed_a_step_in_height_parts_what_nothing_else_does(tmp_path: Path) -> None:
+    """At 2 Hz the way of the car hides a third of a metre in plan; half a metre of height between two epochs is no road."""
+    make_drive(tmp_path, DriveSpec(seed=6, duration_s=420.0, rate_hz=2.0, rmc=False))
+    log = read(tmp_path / "rover.nmea")
+    plain = assess(log)
+    assert "height_steps" not in {f.code for f in plain.findings}
+    fixes = log.fixes.copy()
+    behind = (np.arange(len(fixes)) >= 500) & (fixes["fix_state"] == "fixed").to_numpy()
+    fixes.loc[behind, "height_m"] -= 0.5
+    fixes.loc[behind, "latitude_deg"] += 0.3 / 111_200.0
+    whole = assess(replace(log, fixes=fixes))
+    (said,) = [f for f in whole.findings if f.code == "height_steps"]
+    assert "no speed was logged" in said.text
+    row = whole.jumps.loc[(whole.jumps["time_utc"] - fixes.index[500]).abs().idxmin()]
+    assert row["decision"] == "one side is wrong in height; in plan not known: nothing bridges the gap"
+    trusted = whole.epochs["trust"].astype(str).to_numpy() == "trusted"
+    assert not (trusted[250:490].any() and trusted[510:].any())
