@@ -199,6 +199,7 @@ def combine(
     told_ratio = with_other_states(rest.ratio, beside)
     base_h, base_v = fixed_base(claimed, claimed_up, class_h, noise=opinion.noise, rest=rest, told_ratio=told_ratio, fused=fused, nominal_s=track.nominal_s)
     base_h, base_v = np.fmax(base_h, RADIUS_95 * road_m / np.sqrt(2) / ratio), np.fmax(base_v, AXIS_95 * road_m / np.sqrt(2))
+    part["standstill"] = np.where(part["standstill"] > base_h, part["standstill"], 0.0)  # to stray by less is what the base says already
     worst = np.maximum.reduce([part["scatter"], part["segment"], part["standstill"], part["frozen"], part["alignment"], part["settling"]])
     high = np.where(track.fixed, AXIS_95 * opinion.waves.high, 0.0) if "scatter" not in without else np.zeros(len(track))
     worst_v = np.maximum.reduce([part["scatter"] * ratio, part["segment"] * wrong_ratio, part["standstill"] * ratio, part["frozen"], part["settling"], high])

@@ -91,7 +91,8 @@ Flags = NDArray[np.bool_]
 #: 20: what changes within two seconds of a stand is all seen there and is not enlarged. A base so many kilometres away adds what data sheets state
 #: for both axes together, not per axis. Gaps of a few seconds no longer pass for an antenna offset that turns with the car, nor the scatter of a
 #: few windows for a velocity that is late: both had been taken out of positions that were right.
-#: Where no speed was logged a sharp step in height parts what lies before and behind it; it had been listed and judged nothing.
+#: Where no speed was logged a sharp step in height parts what lies before and behind it; it had been listed and judged nothing. To stray at
+#: a stand by less than the base bound says no more than that bound.
 RULES_VERSION = "20"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",

@@ -312,3 +312,13 @@ def test_a_swing_of_a_minute_makes_no_hour_of_a_stand_worse(swing_s: float, whol
     assert (out[inside] >= np.hypot(*places[inside, :2].T) - 0.06).all() and out[inside].max() > 0.14  # held against the middle of the stand
     assert bool((out[(t < 230) | (t > 370 + swing_s)] > 0.1).all()) == whole
     assert whole or out[(t < 230) | (t > 370 + swing_s)].max() == 0.0
+
+
+@pytest.mark.parametrize(("stray_m", "counted"), [(0.02, False), (0.2, True)])
+def test_to_stray_at_a_stand_by_less_than_the_base_bound_adds_nothing(
+    spoiled: tuple[Recording, Metrics], monkeypatch: pytest.MonkeyPatch, stray_m: float, counted: bool,
+) -> None:
+    monkeypatch.setattr("analyzer.evidence.parts._standstill", lambda track, opinion: np.full(len(track), stray_m))
+    bounds = gather(*spoiled).bounds[(spoiled[0].fixes["fix_state"] == "fixed").to_numpy()]
+    assert (bounds["bound_base_m"] > 0.02).all()
+    assert bounds["bound_standstill_m"].to_numpy() == pytest.approx(stray_m if counted else 0.0)
