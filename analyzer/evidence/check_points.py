@@ -6,7 +6,7 @@ with the car needs no frame and is always told.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -98,7 +98,7 @@ def check(recording: Recording, metrics: Metrics, setup: Setup, points: pd.DataF
         refused_vertical=no_height, consistent=found is None or found.consistent,
         marks={int(i): str(n) for i, n in zip(table["standstill_id"], table["name"], strict=True)},
     )
-    out = replace(out, bound_m=_bound(out), absolute=_absolute(out))
+    out = replace(out, bound_m=_bound(out), absolute=_absolute(out, assumed))
     return replace(out, findings=(*_matching(table, points), *assumed, *_findings(out, found, setup, points, _geoid(recording))))
 
 
@@ -108,8 +108,8 @@ def _geoid(recording: Recording) -> float:
     return float(np.nanmedian(geoid)) if np.isfinite(geoid).any() else float("nan")
 
 
-def _absolute(found: CheckPointResult) -> str:
-    """Return the absolute statement: that of stands, and what passes show."""
+def _absolute(found: CheckPointResult, assumed: Sequence[Finding]) -> str:
+    """Return the absolute statement: that of stands, with what was `assumed` for it, and what passes show."""
     by_pass = pass_words.in_short(found.latency, found.passes)
     if found.earth_fixed is None and found.used:
         said = words.HEADINGS_UNKNOWN
@@ -117,6 +117,8 @@ def _absolute(found: CheckPointResult) -> str:
         said = words.absolute(found.earth_fixed, found.car_fixed, found.height, no_plan=found.refused_horizontal, no_height=found.refused_vertical)
     else:
         said = words.DISAGREE
+    over = next((f.evidence["over_mark"] for f in assumed if f.code == "check_point_point_assumed"), None)
+    said += f"; that holds if the {over} stood over the marks, as was assumed" if over and found.earth_fixed is not None else ""
     if by_pass and found.earth_fixed is None and not found.used:
         return f"checked while moving only, by {by_pass}"
     return f"{said}; {by_pass}" if by_pass else said

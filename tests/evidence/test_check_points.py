@@ -22,6 +22,7 @@ from analyzer.evidence.check_point_reading import point_over_mark
 from analyzer.evidence.check_point_stands import COLUMNS, heading_of, mean_interval, numbered, stands_on_marks
 from analyzer.evidence.check_point_words import (
     Height,
+    assumed_plan,
     headings,
     height_sizes,
     heights_apart,
@@ -29,7 +30,7 @@ from analyzer.evidence.check_point_words import (
     offsets,
     plan_sizes,
 )
-from analyzer.evidence.check_points import CheckPointResult, bound_parts, check, refusals
+from analyzer.evidence.check_points import CheckPointResult, _absolute, bound_parts, check, refusals
 from analyzer.geodesy import from_enu
 from analyzer.metrics.measure import measure
 from analyzer.parsers.reading import read
@@ -351,6 +352,29 @@ def test_a_wrong_antenna_offset_is_car_fixed(tmp_path: Path) -> None:
     found = judged(tmp_path, (Fault("lever_arm_wrong", size=0.2),))
     assert found.earth_fixed is not None and found.car_fixed is not None
     assert found.car_fixed.significant and not found.earth_fixed.significant
+    assert "within its uncertainty" in found.absolute and "; car-fixed error (antenna offset) forward " in found.absolute
+
+
+def test_the_absolute_statement_says_on_what_assumption_it_rests() -> None:
+    found = separate(stands([(0.6, 0.0), (-0.6, 0.0)], [90.0, 270.0]))
+    assert found is not None
+    result = CheckPointResult(stands([(0.6, 0.0)], [90.0]), pd.DataFrame(), earth_fixed=found.earth, car_fixed=found.car)
+    said = _absolute(result, [assumed_plan("antenna", 0.6)])
+    assert said.endswith("that holds if the reference point stood over the marks, as was assumed")
+    assert "assumed" not in _absolute(result, [])
+    assert "car-fixed error (antenna offset) forward +0.600 m" in _absolute(replace(result, refused_horizontal="no frame"), [])
+
+
+@pytest.mark.parametrize(("error", "stated", "output", "words"), [
+    (1.8, 0.9, "reference_point", "twice the stated antenna offset of +0.900 m: the receiver was set to the offset with the other sign"),
+    (0.9, -0.9, "antenna", "as long as the stated antenna offset of -0.900 m and of the other sign: the reference point stood over the mark"),
+    (-0.9, 0.9, "reference_point", "is the stated antenna offset itself"),
+])
+def test_a_wrong_sign_is_named_where_the_sign_of_the_error_tells(error: float, stated: float, output: str, words: str) -> None:
+    parts = separate(stands([(error, 0.0), (-error, 0.0)], [90.0, 270.0]))
+    assert parts is not None
+    (said,) = plan_sizes(parts, replace(SETUP, antenna_forward_m=stated, output_point=output))
+    assert words in said.text
 
 
 def test_a_base_that_changes_in_between_is_no_single_error(tmp_path: Path) -> None:
