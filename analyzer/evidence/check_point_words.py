@@ -224,7 +224,7 @@ def plan_sizes(parts: Separation, setup: Setup) -> list[Finding]:
     """Return findings on plan errors that have the size of a frame shift or of an antenna offset."""
     limit, out = limits(), []
     earth, car = parts.earth, parts.car
-    if earth.significant and limit["size.plate_least"] <= earth.size_m <= limit["size.plate_most"]:
+    if parts.consistent and earth.significant and limit["size.plate_least"] <= earth.size_m <= limit["size.plate_most"]:
         years = earth.size_m / limit["size.plate_mpy"]
         what = (f"An earth-fixed error of {_length(earth.size_m)} towards {_towards(earth)}" if car is not None else
                 f"As far as the {_length(earth.size_m)} towards {_towards(earth)} are earth-fixed, which the stands do not tell, that size")

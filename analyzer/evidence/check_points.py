@@ -20,6 +20,7 @@ from analyzer.evidence.check_point_offsets import Offset, Separation, separate
 from analyzer.evidence.check_point_passes import PASS_COLUMNS, passes_over_marks, plausible
 from analyzer.evidence.check_point_reading import height_error, point_over_mark, used_of
 from analyzer.evidence.check_point_stands import COLUMNS, is_pass, stands_on_marks
+from analyzer.evidence.check_point_suspect import left_out, suspect_mark, suspect_words
 from analyzer.evidence.check_point_words import Height
 from analyzer.metrics.result import Metrics
 from analyzer.recording import Finding, Recording
@@ -87,7 +88,8 @@ def check(recording: Recording, metrics: Metrics, setup: Setup, points: pd.DataF
         return replace(nothing(), findings=(Finding("check_points_empty", "warning", words.NO_MARKS, {}),))
     table = stands_on_marks(metrics.standstills, points, recording)
     table, assumed = point_over_mark(table, setup)
-    used = used_of(table)
+    wrong = suspect_mark(used_of(table), recording.fixes)
+    used = used_of(table) if wrong is None else used_of(table)[used_of(table)["name"] != wrong.name]
     found = separate(used)
     height = height_error(used)
     no_plan, no_height = refusals(points, setup)
@@ -99,6 +101,9 @@ def check(recording: Recording, metrics: Metrics, setup: Setup, points: pd.DataF
         marks={int(i): str(n) for i, n in zip(table["standstill_id"], table["name"], strict=True)},
     )
     out = replace(out, bound_m=_bound(out), absolute=_absolute(out, assumed))
+    if wrong is not None:
+        out = replace(out, absolute=f"{out.absolute}; {left_out(wrong)}")
+        assumed = [*assumed, suspect_words(wrong, int((used_of(table)["name"] == wrong.name).sum()))]
     return replace(out, findings=(*_matching(table, points), *assumed, *_findings(out, found, setup, points, _geoid(recording))))
 
 
