@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -62,11 +63,12 @@ def refused(what: str, reason: str) -> Finding:
     return Finding(f"{CODE}_refused", "warning", text, {"part": what})
 
 
-def not_visited(names: list[str]) -> Finding:
-    """Return the points on which no standstill was found."""
+def not_visited(nearest_m: Mapping[str, float]) -> Finding:
+    """Return the points on which no standstill was found, with how near a position came [m]."""
+    names = ", ".join(f"{name} (nearest position {wording.length(away)} away)" for name, away in nearest_m.items())
     return Finding(f"{CODE}_not_visited", "warning", (
-        f"No standstill was found on {', '.join(names)}: check its coordinates and times, and stand for at least 5 s."),
-        {"names": names})
+        f"No standstill was found on {names}: check its coordinates and times, and stand for at least 5 s."),
+        {"names": list(nearest_m), "nearest_m": list(nearest_m.values())})
 
 
 def not_fixed(stands: pd.DataFrame) -> Finding:

@@ -325,6 +325,19 @@ def judged(folder: Path, faults: tuple[Fault, ...], **changes: object) -> CheckP
     return check(log, measure(log), setup, read_check_points(drive / "check_points.csv"))
 
 
+def test_a_mark_without_a_stand_says_how_near_the_drive_came() -> None:
+    here = recording(5, latitude_deg=47.0, longitude_deg=20.0, height_m=100.0, fix_state="fixed")
+    (said,) = [f for f in check(here, measure(here), SETUP, points(latitude_deg=48.0)).findings if f.code == "check_point_not_visited"]
+    assert "A (nearest position 111.2 km away)" in said.text
+
+
+def test_the_absolute_statement_names_the_marks_without_a_stand(tmp_path: Path) -> None:
+    drive = make_drive(tmp_path, seed=7, marks=2, both_ways=True, duration_s=300.0, rate_hz=5.0, outputs=("check_points",))
+    log, known = read([drive / "rover.nmea"]), read_check_points(drive / "check_points.csv")
+    far = pd.concat([known, known.iloc[:1].assign(name="Z9", latitude_deg=known["latitude_deg"] + 1.0)], ignore_index=True)
+    assert check(log, measure(log), load_setup(drive / "setup.toml"), far).absolute.endswith("; no stand was found on Z9")
+
+
 def test_a_clean_drive_agrees_with_its_marks(tmp_path: Path) -> None:
     found = judged(tmp_path, ())
     assert found.earth_fixed is not None and found.car_fixed is not None and found.height is not None
