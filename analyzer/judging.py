@@ -14,6 +14,7 @@ import pandas as pd
 
 from analyzer import wording
 from analyzer.assessment import Assessment, BasePlace, Purpose, Verdict, without_words
+from analyzer.comparing.base_of_drive import base_of_drive
 from analyzer.errors import InputError
 from analyzer.evidence.check_points import CheckPointResult, check, nothing
 from analyzer.evidence.claim import has_position
@@ -104,7 +105,10 @@ def assess(
     applied = _decided(epochs, spans, decisions, recording, metrics, chosen, _unwatched(evidence, metrics, chosen))
     interval_s = metrics.epochs["interval_s"].to_numpy(np.float64)
     pattern = range_pattern(dropouts, epochs.assign(interval_s=interval_s), base=place)
-    further = (*about_windows, *about_base, *marks_far(check_points, recording.fixes), *about_further(recording, base_log=base_log, second_rover=second_rover))
+    read_beside = about_further(recording, base_log=base_log, second_rover=second_rover)
+    # of another place or time it says nothing on the base of this drive
+    own_base = () if {f.code for f in (*about_base, *read_beside)} & {"base_log_elsewhere", "further_log_other_time"} else base_of_drive(base_log)
+    further = (*about_windows, *about_base, *marks_far(check_points, recording.fixes), *read_beside, *own_base)
     said = evidence.findings if _ever_fixed(recording) else of_never_fixed(evidence.findings)
     parts = (recording.findings, further, metrics.findings, said, wheels_against(recording), marks.findings, applied.findings,
              [pattern] if pattern is not None else [], base_far(stand, metrics.epochs["base_distance_m"].to_numpy(np.float64)))

@@ -44,6 +44,11 @@ EPILOG = (
 INTERRUPTED = 130
 #: Options that take a place, which may lie in the south.
 PLACES = ("--base", "--expected")
+#: What a value is, by how the help calls it.
+NUMBERS = {
+    "M": "a length in metres, like 0.1", "S": "a time in seconds, like 1.5", "HZ": "a rate in hertz, like 5",
+    "BAUD": "a whole number of bits per second, like 38400", "N": "a whole number, like 2",
+}
 
 
 class OneSentence(argparse.ArgumentParser):
@@ -51,8 +56,19 @@ class OneSentence(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         """Print the sentence and exit with wrong usage."""
-        say(f"postdrive: {message}; see {self.prog} --help.")
+        say(f"postdrive: {self._of_number(message) or message}; see {self.prog} --help.")
         self.exit(UsageError.exit_code)
+
+    def _of_number(self, message: str) -> str:
+        """Return what was expected where `message` says that a value is no number, else nothing."""
+        named, invalid, value = message.partition(": invalid ")
+        option = named.removeprefix("argument ").split("/")[0]
+        if not invalid or not value.startswith(("float value", "int value")):
+            return ""
+        kinds = [str(action.metavar) for action in self._actions if option in action.option_strings]
+        kind = NUMBERS.get(kinds[0] if kinds else "", "a number")
+        given = value.partition(": ")[2]
+        return f"{option} {given}: expected {kind}"
 
 
 def build_parser(only: str | None = None) -> argparse.ArgumentParser:

@@ -68,7 +68,7 @@ def compare(
     repeat = _both_axes(repeatability_m)
     logs = _logs(runs, log_runs)
     found = frames(
-        runs, stands.stands, reference=reference, origin=origin, repeat_m=repeat, logs=logs, apart=stands.apart
+        runs, stands.stands, reference=reference, origin=origin, repeat_m=repeat, logs=logs, apart=stands.apart, first=first
     )
     told = one_recording(answers(found, runs), found, first)
     applied = _applied(runs, found, told, align_to)

@@ -120,3 +120,8 @@ def nothing_shows(label: str, not_linked: str, *, entry_known: bool) -> str:
         f"{label}: {entry}; whether the base was shifted is not evaluated: "
         f"{not_linked}, and no centimetre-grade log at the base was given"
     )
+
+
+def no_shift_within(detectable_m: float) -> str:
+    """Say what marks show between the runs of one set-up."""
+    return f"; on common marks no shift above {up_words(detectable_m)} was found between its runs"

@@ -96,7 +96,9 @@ def _reference_answer(setup: Setup, label: str, found: Frames, runs: Sequence[Ru
     told = tuple(f"{_short(setup, found, runs)}: {words}" for words in absolute_words(setup, found, runs))
     none = (0.0, 0.0, 0.0)
     named = named_keys(setup.absolute, setup, found, runs)
-    return Answer(setup.index, "comparable", none, none, "reference", 0.0, (f"{label} is the reference", *told), named)
+    unseen_m = found.unseen_m.get(setup.index, 0.0)
+    within = sentences.no_shift_within(unseen_m) if unseen_m else ""
+    return Answer(setup.index, "comparable", none, none, "reference", unseen_m, (f"{label} is the reference{within}", *told), named)
 
 
 def _judged(setup: Setup, label: str, found: Frames, runs: Sequence[Run]) -> Answer:
@@ -178,7 +180,8 @@ def _by_entry(setup: Setup, entered: Array, label: str, found: Frames) -> Answer
     if float(np.linalg.norm(entered)) >= SAME_SITE_M:
         text = sentences.other_site(label, entered, found.not_linked(setup))
         return Answer(setup.index, "not_evaluated", None, None, "none", float("nan"), (text,))
-    rough = (f"{setup.day}: {w}" for w in parking_words(setup, remove=entered))
+    called = label if found.day_parted(setup) else setup.day
+    rough = (f"{called}: {w}" for w in parking_words(setup, remove=entered))
     return _as_entered(setup, entered, float("nan"), sentences.other_entry(label, entered, found.not_linked(setup)), *rough)
 
 
@@ -193,7 +196,8 @@ def _without_marks(setup: Setup, label: str, found: Frames) -> Answer:
         vector, text = as_three(-np.asarray(log.vector_m)), sentences.logs_agree(label, log)
         return Answer(setup.index, "comparable", vector, log.half_width_m, "base_log", log.detectable_m, (text,))
     text = sentences.nothing_shows(label, found.not_linked(setup), entry_known=setup.entered_m is not None)
-    told = (text, *(f"{setup.day}: {w}" for w in parking_words(setup)))
+    called = label if found.day_parted(setup) else setup.day
+    told = (text, *(f"{called}: {w}" for w in parking_words(setup)))
     return Answer(setup.index, "not_evaluated", None, None, "none", rough.detectable_m if rough else float("nan"), told)
 
 

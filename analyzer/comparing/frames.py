@@ -13,7 +13,7 @@ from analyzer import geodesy
 from analyzer.comparing.adjustment import Adjustment, adjust, lever_separable
 from analyzer.comparing.runs import Place, Run
 from analyzer.comparing.setups import Frames, Lever, LogMean, Setup, entered_shift, group_runs
-from analyzer.comparing.split_setups import split_setups
+from analyzer.comparing.split_setups import logs_of_parts, split_setups
 from analyzer.metrics.base_site_shift import Shift, family_test_level, judge_shift, limits
 
 Array = NDArray[np.float64]
@@ -28,6 +28,7 @@ def frames(
     repeat_m: tuple[float, float] | None = None,
     logs: Mapping[int, LogMean] | None = None,
     apart: frozenset[int] = frozenset(),
+    first: NDArray[np.int64] | None = None,
 ) -> Frames:
     """Return the set-ups of `runs` with every kind of evidence on their shifts against that of run `reference`.
 
@@ -37,10 +38,13 @@ def frames(
     repeat_m : repeatability of a stand (horizontal axis, height) [m]; default from thresholds and the claims.
     logs : mean of a static base log by set-up number.
     apart : runs whose stands are of another point of the car and are not among `stands`.
+    first : (runs,) the first run of the same recording; default each its own.
     """
     repeat = repeat_m or default_repeat(stands)
     marks = stands[stands["kind"] == "mark"].reset_index(drop=True)
-    group, within = split_setups(marks, group_runs(runs), repeat)
+    by_day = group_runs(runs)
+    group, within, unseen = split_setups(marks, by_day, repeat, first)
+    logs = logs_of_parts(logs or {}, by_day, group, runs)
     mine = int(group[reference])
     count = int(group.max()) + 1
     level = family_test_level(count - 1)
@@ -56,11 +60,11 @@ def frames(
             run.base.place,
             run.base.station_id,
             entered_shift(run, runs[reference], origin),
-            log=_log_shift(logs or {}, number, mine, origin, level),
+            log=_log_shift(logs, number, mine, origin, level),
             absolute=_absolute(fits.absolute, fits.known, group, number),
         )
-        setups.append(_with_log_grade(_with_stands(bare, fits, mine, level), logs or {}))
-    return Frames(tuple(setups), mine, origin, group, fits.marks, within, apart)
+        setups.append(_with_log_grade(_with_stands(bare, fits, mine, level), logs))
+    return Frames(tuple(setups), mine, origin, group, fits.marks, within, apart, unseen)
 
 
 @dataclass(frozen=True)

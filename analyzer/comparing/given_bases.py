@@ -7,6 +7,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+
 from analyzer.comparing.runs import Base
 from analyzer.comparing.setups import LogMean
 from analyzer.errors import InputError, UsageError
@@ -84,4 +86,5 @@ def log_mean(content: Mapping[str, Any]) -> LogMean:
         grade,
         str(content["start_utc"])[:10],
         content.get("settled"),
+        (pd.Timestamp(content["start_utc"]), pd.Timestamp(content["end_utc"])) if content.get("end_utc") else None,
     )

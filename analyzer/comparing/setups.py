@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from analyzer import geodesy
@@ -21,13 +22,14 @@ SAME_SITE_M = 30.0
 
 @dataclass(frozen=True)
 class LogMean:
-    """Mean of a static log at the base: its place, 1-sigma (horizontal axis, height) from day to day, its grade."""
+    """Mean of a static log at the base: its place, 1-sigma (horizontal axis, height) from day to day, its grade, its first and last epoch."""
 
     place: Place
     sigma_m: tuple[float, float]
     grade: str
     day: str
     settled: bool | None = None
+    span_utc: tuple[pd.Timestamp, pd.Timestamp] | None = None
 
 
 @dataclass(frozen=True)
@@ -43,8 +45,8 @@ class Lever:
 
 @dataclass(frozen=True)
 class Setup:
-    """One set-up of the base: the runs of one day with the same entered coordinates and station, parted where marks
-    show that the base was moved in between.
+    """One set-up of the base: runs of one day with the same entered coordinates and station between which marks show no
+    shift; a run that marks link to no other is one by itself.
 
     Shifts are those of all positions against the reference set-up. `entered_m` is the difference of the entered base
     coordinates; None where unknown. `marks`, `parking`, `log` are the shifts seen by each kind of evidence, `absolute`
@@ -72,7 +74,8 @@ class Frames:
     """All set-ups, and what their comparison rests on.
 
     `within` are shifts that marks show between runs of one day, station and entry, by which that set-up was parted;
-    `apart` runs whose stands are of another point of the car and are not compared.
+    `apart` runs whose stands are of another point of the car and are not compared; `unseen_m` by set-up of several recordings
+    the smallest shift between them that marks would have shown.
     """
 
     setups: tuple[Setup, ...]
@@ -82,6 +85,7 @@ class Frames:
     mark_fit: Adjustment | None = None
     within: tuple[tuple[int, int, Shift], ...] = field(default=())
     apart: frozenset[int] = frozenset()
+    unseen_m: Mapping[int, float] = field(default_factory=dict)
 
     def day_parted(self, setup: Setup) -> bool:
         """Whether the day of a set-up has several of one entry, so that its date alone does not name it."""

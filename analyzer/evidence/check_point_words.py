@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -41,12 +42,14 @@ def absolute(
     """Return the absolute statement in one sentence."""
     if earth is None:
         return "not checked: no fixed stand on a known mark"
+    wrong = f"; car-fixed error (antenna offset) {_vector(car)}" if car is not None and car.significant else ""
     if no_plan:
-        return f"refused: {no_plan}"
+        return f"refused: {no_plan}{wrong}"
     what = "earth-fixed offset" if car is not None else "offset (earth-fixed and car-fixed not told apart)"
     text = f"checked on {wording.count(earth.stands, 'stand')}: {what} {_vector(earth)}"
     if not earth.significant:
         text += f", within its uncertainty; up to {_length(earth.unseen_m)} would not have shown"
+    text += wrong
     if no_height or height is None:
         return f"{text}; height not stated: {no_height or 'no height was logged'}"
     return f"{text}; height {_signed(height.value_m)} ± {_length(height.half_m)}"
@@ -60,11 +63,12 @@ def refused(what: str, reason: str) -> Finding:
     return Finding(f"{CODE}_refused", "warning", text, {"part": what})
 
 
-def not_visited(names: list[str]) -> Finding:
-    """Return the points on which no standstill was found."""
+def not_visited(nearest_m: Mapping[str, float]) -> Finding:
+    """Return the points on which no standstill was found, with how near a position came [m]."""
+    names = ", ".join(f"{name} (nearest position {wording.length(away)} away)" for name, away in nearest_m.items())
     return Finding(f"{CODE}_not_visited", "warning", (
-        f"No standstill was found on {', '.join(names)}: check its coordinates and times, and stand for at least 5 s."),
-        {"names": names})
+        f"No standstill was found on {names}: check its coordinates and times, and stand for at least 5 s."),
+        {"names": list(nearest_m), "nearest_m": list(nearest_m.values())})
 
 
 def not_fixed(stands: pd.DataFrame) -> Finding:
@@ -222,7 +226,7 @@ def plan_sizes(parts: Separation, setup: Setup) -> list[Finding]:
     """Return findings on plan errors that have the size of a frame shift or of an antenna offset."""
     limit, out = limits(), []
     earth, car = parts.earth, parts.car
-    if earth.significant and limit["size.plate_least"] <= earth.size_m <= limit["size.plate_most"]:
+    if parts.consistent and earth.significant and limit["size.plate_least"] <= earth.size_m <= limit["size.plate_most"]:
         years = earth.size_m / limit["size.plate_mpy"]
         what = (f"An earth-fixed error of {_length(earth.size_m)} towards {_towards(earth)}" if car is not None else
                 f"As far as the {_length(earth.size_m)} towards {_towards(earth)} are earth-fixed, which the stands do not tell, that size")
@@ -234,15 +238,30 @@ def plan_sizes(parts: Separation, setup: Setup) -> list[Finding]:
         return out
     arm = setup.antenna_forward_m, setup.antenna_left_m
     for name, value, half, stated in zip(("forward", "left"), car.value_m, car.half_m, arm, strict=True):
-        if stated and abs(stated) >= limit["size.least"] and abs(value + 2 * stated) <= max(limit["size.tolerance"], half):
-            out.append(Finding(f"{CODE}_suspicious_size", "problem", (
-                f"The car-fixed error {name} of {_signed(value)} is twice the stated antenna offset of {_signed(stated)} and of the other sign: "
-                f"antenna_{name}_m has the wrong sign (ISO 8855: forward and left are positive)."), {"axis": name}))
-        elif stated and abs(stated) >= limit["size.least"] and abs(abs(value) - abs(stated)) <= limit["size.tolerance"]:
-            out.append(Finding(f"{CODE}_suspicious_size", "warning", (
-                f"The car-fixed error {name} of {_signed(value)} is the stated antenna offset itself: it was left out, "
-                "or counted twice, or another point stood over the mark."), {"axis": name}))
+        if stated and abs(stated) >= limit["size.least"]:
+            out += _arm_size(name, value, half, stated, output_point=setup.output_point)
     return out
+
+
+def _arm_size(name: str, value: float, half: float, stated: float, *, output_point: str | None) -> list[Finding]:
+    """Return a finding where a car-fixed error along an axis has the size of the antenna offset `stated` there, or twice that; lengths in m.
+
+    A receiver that subtracts a true offset with the wrong sign errs by twice that offset and with its sign; a sheet with the wrong sign makes it
+    the other one.
+    """
+    near, other = limits()["size.tolerance"], value * stated < 0
+    if abs(abs(value) - 2 * abs(stated)) <= max(near, half):
+        where = f"antenna_{name}_m has" if other else f"the receiver was set to the offset with the other sign, or antenna_{name}_m has"
+        level, text = "problem", (f"twice the stated antenna offset of {_signed(stated)}{' and of the other sign' if other else ''}: {where} the wrong sign "
+                                  "(ISO 8855: forward and left are positive).")
+    elif abs(abs(value) - abs(stated)) <= near and other and output_point == "antenna":
+        level, text = "problem", (f"as long as the stated antenna offset of {_signed(stated)} and of the other sign: the reference point stood over the mark, "
+                                  f"and antenna_{name}_m has the wrong sign (ISO 8855: forward and left are positive).")
+    elif abs(abs(value) - abs(stated)) <= near:
+        level, text = "warning", "the stated antenna offset itself: it was left out, or counted twice, or another point stood over the mark."
+    else:
+        return []
+    return [Finding(f"{CODE}_suspicious_size", level, f"The car-fixed error {name} of {_signed(value)} is {text}", {"axis": name})]
 
 
 def _weight(offset: Offset) -> str:

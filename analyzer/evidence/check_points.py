@@ -6,7 +6,7 @@ with the car needs no frame and is always told.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -20,10 +20,13 @@ from analyzer.evidence.check_point_offsets import Offset, Separation, separate
 from analyzer.evidence.check_point_passes import PASS_COLUMNS, passes_over_marks, plausible
 from analyzer.evidence.check_point_reading import height_error, point_over_mark, used_of
 from analyzer.evidence.check_point_stands import COLUMNS, is_pass, stands_on_marks
+from analyzer.evidence.check_point_suspect import left_out, suspect_mark, suspect_words
 from analyzer.evidence.check_point_words import Height
+from analyzer.geodesy import distances
 from analyzer.metrics.result import Metrics
 from analyzer.recording import Finding, Recording
 from analyzer.userfiles.setup_sheet import Setup
+from analyzer.wording import few
 
 Floats = NDArray[np.float64]
 
@@ -87,7 +90,8 @@ def check(recording: Recording, metrics: Metrics, setup: Setup, points: pd.DataF
         return replace(nothing(), findings=(Finding("check_points_empty", "warning", words.NO_MARKS, {}),))
     table = stands_on_marks(metrics.standstills, points, recording)
     table, assumed = point_over_mark(table, setup)
-    used = used_of(table)
+    wrong = suspect_mark(used_of(table), recording.fixes)
+    used = used_of(table) if wrong is None else used_of(table)[used_of(table)["name"] != wrong.name]
     found = separate(used)
     height = height_error(used)
     no_plan, no_height = refusals(points, setup)
@@ -98,8 +102,14 @@ def check(recording: Recording, metrics: Metrics, setup: Setup, points: pd.DataF
         refused_vertical=no_height, consistent=found is None or found.consistent,
         marks={int(i): str(n) for i, n in zip(table["standstill_id"], table["name"], strict=True)},
     )
-    out = replace(out, bound_m=_bound(out), absolute=_absolute(out))
-    return replace(out, findings=(*_matching(table, points), *assumed, *_findings(out, found, setup, points, _geoid(recording))))
+    out = replace(out, bound_m=_bound(out), absolute=_absolute(out, assumed))
+    lost = _not_visited(table, points)
+    if lost and out.used:
+        out = replace(out, absolute=f"{out.absolute}; no stand was found on {few(lost, 3)}")
+    if wrong is not None:
+        out = replace(out, absolute=f"{out.absolute}; {left_out(wrong)}")
+        assumed = [*assumed, suspect_words(wrong, int((used_of(table)["name"] == wrong.name).sum()))]
+    return replace(out, findings=(*_matching(table, points, recording), *assumed, *_findings(out, found, setup, points, _geoid(recording))))
 
 
 def _geoid(recording: Recording) -> float:
@@ -108,8 +118,8 @@ def _geoid(recording: Recording) -> float:
     return float(np.nanmedian(geoid)) if np.isfinite(geoid).any() else float("nan")
 
 
-def _absolute(found: CheckPointResult) -> str:
-    """Return the absolute statement: that of stands, and what passes show."""
+def _absolute(found: CheckPointResult, assumed: Sequence[Finding]) -> str:
+    """Return the absolute statement: that of stands, with what was `assumed` for it, and what passes show."""
     by_pass = pass_words.in_short(found.latency, found.passes)
     if found.earth_fixed is None and found.used:
         said = words.HEADINGS_UNKNOWN
@@ -117,6 +127,8 @@ def _absolute(found: CheckPointResult) -> str:
         said = words.absolute(found.earth_fixed, found.car_fixed, found.height, no_plan=found.refused_horizontal, no_height=found.refused_vertical)
     else:
         said = words.DISAGREE
+    over = next((f.evidence["over_mark"] for f in assumed if f.code == "check_point_point_assumed"), None)
+    said += f"; that holds if the {over} stood over the marks, as was assumed" if over and found.earth_fixed is not None else ""
     if by_pass and found.earth_fixed is None and not found.used:
         return f"checked while moving only, by {by_pass}"
     return f"{said}; {by_pass}" if by_pass else said
@@ -194,17 +206,31 @@ def _bound(found: CheckPointResult) -> tuple[float, float]:
     return float(plan), float(abs(tall.value_m) + tall.half_m) if tall is not None and stated else 0.0
 
 
-def _matching(table: pd.DataFrame, points: pd.DataFrame) -> list[Finding]:
+def _matching(table: pd.DataFrame, points: pd.DataFrame, recording: Recording) -> list[Finding]:
     """Return findings on points without a stand, and on stands that cannot be used."""
     out = []
-    seen = set(table["name"].astype(str))
-    lost = [n for n in dict.fromkeys(points.loc[~is_pass(points), "name"].astype(str)) if n not in seen]
+    lost = _not_visited(table, points)
     if lost:
-        out.append(words.not_visited(lost))
+        out.append(words.not_visited({name: _nearest_m(points[points["name"].astype(str) == name], recording) for name in lost}))
     loose = table[~table["used"].astype(bool)] if len(table) else table
     if len(loose):
         out.append(words.not_fixed(loose))
     return out
+
+
+def _not_visited(table: pd.DataFrame, points: pd.DataFrame) -> list[str]:
+    """Return the names of marks, other than those that were passed, without a standstill."""
+    seen = set(table["name"].astype(str))
+    return [n for n in dict.fromkeys(points.loc[~is_pass(points), "name"].astype(str)) if n not in seen]
+
+
+def _nearest_m(points: pd.DataFrame, recording: Recording) -> float:
+    """Return the least distance of a position from `points` of one name [m]; some of many positions, a car is never far from one of them."""
+    places = recording.fixes[["latitude_deg", "longitude_deg"]].dropna()
+    some = places.iloc[:: max(1, len(places) // 10_000)].to_numpy(np.float64)
+    if not len(some):
+        return float("nan")
+    return min(float(distances(some[:, 0], some[:, 1], a, b).min()) for a, b in zip(points["latitude_deg"], points["longitude_deg"], strict=True))
 
 
 def _findings(

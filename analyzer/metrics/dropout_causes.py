@@ -19,6 +19,7 @@ from analyzer.metrics.link_state import BLIND
 from analyzer.metrics.rate import Timeline
 from analyzer.metrics.signal_drop import Listed
 from analyzer.metrics.sky_seen import (
+    WEAKENED,
     begun_anew,
     disturbed,
     left_out,
@@ -28,6 +29,7 @@ from analyzer.metrics.sky_seen import (
     sky_of_loss,
     sky_of_outage,
     sky_partly,
+    weak_rest,
 )
 from analyzer.metrics.stations_heard import other_station, replaced_base
 from analyzer.settings import thresholds
@@ -39,6 +41,9 @@ _ALIVE = tuple(tables.FIX_STATES.index(s) for s in ("fixed", "precise", "float")
 #: Words of a gap that is a pause of the recording, and what to do about one.
 PAUSED = "whoever parks and ends the recording leaves such a gap"
 PAUSE_ADVICE = "Nothing needs mending where the recording was paused on purpose: end the log when you park, begin a new one and wait for fixed before you drive on."
+#: What to do where all signals weakened at once: the antenna has two kinds of faults that look like a transmitter.
+SIGNAL_ADVICE = ("All satellites weakened at once: look for transmitters beside the antenna and at this place; where it comes back elsewhere, look at the antenna, "
+                 "its cable, connectors and supply, and at what lies over it.")
 _STOP_OR_START = re.compile(r"start|stop|end|begin|open|clos|log|record|boot|power|session|restart", re.IGNORECASE)
 
 
@@ -49,7 +54,7 @@ class Scene:
     `notes` holds, per source, (byte offset, text) of free-text lines; `damage`, per source, the byte offsets of damaged
     sentences; `set_aside`, per source, whether its ledger holds damaged pieces at all. `off_grid` says which epochs lie
     off the usual grid of times; `station_changes` is a table ``index time_s from_id to_id`` and `stations_known` whether ids are logged at all; `listed` holds the satellites as listed;
-    `stood` says in which epochs the car stood, empty where nobody looked.
+    `stood` says in which epochs the car stood, empty where nobody looked; `unlogged` names what would tell causes and was not logged.
     """
 
     line: Timeline
@@ -69,6 +74,7 @@ class Scene:
     damage: Sequence[NDArray[np.int64]] = field(default=())
     set_aside: Sequence[bool] = field(default=())
     stood: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
+    unlogged: Sequence[str] = field(default=())
 
     def index(self, time_s: float, *, side: str = "left") -> int:
         """Return the first epoch at or after `time_s` (left), or the last at or before it (right)."""
@@ -102,9 +108,15 @@ def advice() -> dict[str, str]:
     return {str(k): str(v) for k, v in tomllib.loads(text).items()}
 
 
-def advice_for(cause: str, words: str) -> str:
-    """Return what to do about a cause with its evidence in words; a pause needs no mending."""
-    return PAUSE_ADVICE if PAUSED in words else advice()[cause]
+def advice_for(cause: str, words: str, unlogged: Sequence[str] = ()) -> str:
+    """Return what to do about a cause with its evidence in words; a pause needs no mending, and what is `unlogged` may show what is unknown."""
+    if PAUSED in words:
+        return PAUSE_ADVICE
+    if cause == "unknown" and unlogged:
+        return f"The log does not show why: log {wording.listing(unlogged)} on the next drive."
+    if WEAKENED not in words:
+        return advice()[cause]
+    return SIGNAL_ADVICE if cause == "interference" else f"{SIGNAL_ADVICE} {advice()[cause]}"
 
 
 def cause_of(kind: str, start_s: float, end_s: float, scene: Scene) -> Cause:
@@ -222,7 +234,8 @@ def _of_outage(start_s: float, end_s: float, scene: Scene) -> Cause:
     count, low = scene.before(scene.satellites, start_s), scene.during(scene.satellites, start_s, end_s)
     stayed = f" while satellites stayed ({count:.0f} before, at least {low.min():.0f} meanwhile)" \
         if len(low) and np.isfinite(count) else ""
-    return "corrections_stopped", f"{climbed}{stayed}; a rover log alone cannot tell base from link"
+    weak = disturbed(start_s, end_s, scene)
+    return "corrections_stopped", f"{climbed}{stayed}{'; ' if weak else ''}{weak}; a rover log alone cannot tell base from link"
 
 
 def _of_loss(start_s: float, end_s: float, scene: Scene) -> Cause:
@@ -243,7 +256,7 @@ def _of_loss(start_s: float, end_s: float, scene: Scene) -> Cause:
     fresh = f", corrections before it were fresh (age {age:.1f} s)" if np.isfinite(age) else ""
     seen, words = _as_seen(start_s, end_s, scene, aged=bool(np.isfinite(age)))
     if words:
-        return seen, f"{words}{fresh}"
+        return seen, f"{words}{weak_rest(start_s, end_s, scene) if seen == 'sky_obstruction' else ''}{fresh}"
     if _damaged_between(last, scene.index(start_s + limit["cause.near_s"]), scene) >= limit["cause.near_s"]:
         return "damaged_data", f"damaged sentences stand where fixed was lost{fresh}"
     if end_s - start_s >= limit["dropout.no_fix_after_s"] and np.isfinite(age):

@@ -15,6 +15,9 @@ from analyzer.recording import Finding
 
 Array = NDArray[np.float64]
 
+#: What would tell why epochs are missing.
+MISSING_LOGS = ("the messages of receiver and logger",)
+
 COLUMNS = (
     "dropout_id", "kind", "cause", "start_utc", "end_utc", "duration_s", "refix_s", "fixed_again_utc",
     "start_distance_m", "end_distance_m", "base_distance_m", "start_latitude_deg", "start_longitude_deg",
@@ -52,7 +55,7 @@ def dropout_table(
         "end_latitude_deg": places[2], "end_longitude_deg": places[3],
         "satellites_before": [scene.before(scene.satellites, s) for s in start],
         "satellites_min": [float(n.min()) if len(n) else np.nan for n in near],
-        "evidence": [w + (_joined(s, e, scene) if m else "") for (_, w), s, e, m in zip(reasons, start, end, missed, strict=True)], "advice": [advice_for(*r) for r in reasons],
+        "evidence": [w + (_joined(s, e, scene) if m else "") for (_, w), s, e, m in zip(reasons, start, end, missed, strict=True)], "advice": [advice_for(*r, MISSING_LOGS if m else scene.unlogged) for r, m in zip(reasons, missed, strict=True)],
     }, columns=list(COLUMNS))
 
 

@@ -180,8 +180,18 @@ def _scene(
         station_changes=station_changes, fresh_s=fresh_s, stations_known=bool(fixes["station_id"].notna().any()),
         listed=Listed(recording.satellites, pd.DatetimeIndex(fixes.index), codes == FIXED), notes=[_notes(s) for s in sources],
         damage=[_damage(s) for s in sources],
-        set_aside=[any(s.ledger.count(k) for k in _DAMAGE) for s in sources], stood=drive.still.ids > 0,
+        set_aside=[any(s.ledger.count(k) for k in _DAMAGE) for s in sources], stood=drive.still.ids > 0, unlogged=_unlogged(recording),
     )
+
+
+def _unlogged(recording: Recording) -> list[str]:
+    """Return in words what would tell why a fix was lost and is not in the recording."""
+    fixes = recording.fixes
+    of_gga = [words for words, column in (("age", "correction_age_s"), ("station id", "station_id")) if not fixes[column].notna().any()]
+    return [
+        *(["the satellites with their signals (GSV)"] if not len(recording.satellites) else []),
+        *([f"{' and '.join(of_gga)} of the corrections (GGA)"] if of_gga else []),
+    ]
 
 
 def _details(recording: Recording) -> Mapping[str, object]:

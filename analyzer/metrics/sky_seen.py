@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from analyzer.metrics.dropout_causes import Scene
 
 Array = NDArray[np.float64]
+#: What all signals that weaken at once may be, said as what it is: not known.
+WEAKENED = "something transmits in the band of the satellites, or the antenna, its cable or its supply failed"
 
 
 def sky_of_loss(start_s: float, end_s: float, scene: Scene) -> str:
@@ -128,7 +130,17 @@ def _weaker_alike(drop: SignalDrop, used: float) -> str:
         return ""
     by = dict.fromkeys((f"{drop.least_db:.0f}", f"{drop.most_db:.0f}"))
     return (f"{drop.heard:.0f} of the usual {drop.usual:.0f} signals were heard, weaker alike, the middle half of them by {' to '.join(by)} dB: "
-            "something transmits in the band of the satellites")
+            f"{WEAKENED}")
+
+
+def weak_rest(start_s: float, end_s: float, scene: Scene) -> str:
+    """Return in words, to follow others, that the few signals that were left weakened alike, which nothing that hides others does; or an empty text."""
+    limit, drop = thresholds("analyzer.metrics"), signal_drop(start_s, end_s, scene.listed)
+    if drop is None or drop.heard < limit["cause.satellites_position"] or not (
+        drop.least_db >= limit["cause.cn0_all_db"] and drop.most_db - drop.least_db <= limit["cause.cn0_alike_db"]
+    ):
+        return ""
+    return f"; the {drop.heard:.0f} of {drop.usual:.0f} signals that were left were all weaker, half of them by {drop.least_db:.0f} dB and more: or {WEAKENED}"
 
 
 def _weaker_on_the_whole(start_s: float, end_s: float, scene: Scene) -> str:
@@ -137,7 +149,7 @@ def _weaker_on_the_whole(start_s: float, end_s: float, scene: Scene) -> str:
     count, strength = scene.usual
     if signal <= strength - limit["cause.cn0_all_db"] and used >= limit["cause.satellites_stay"] * count:
         return (f"C/N0 of all satellites fell to {signal:.0f} from the usual {strength:.0f} dB-Hz while {number(used)} of the usual {number(count)} stayed in use: "
-                "something transmits in the band of the satellites")
+                f"{WEAKENED}")
     return ""
 
 

@@ -123,7 +123,7 @@ def pictures(assessment: Assessment, run: View) -> dict[str, Markup]:
     for name, (make, wide, narrow, _) in _PICTURES.items():
         for size, width in (("wide", wide), ("narrow", narrow)):
             with _drawing():
-                out[f"{name}-{size}"] = _svg(make(assessment, thin, width=width), f"{name}-{size}")
+                out[f"{name}-{size}"] = _svg(make(assessment, run if name == "map" else thin, width=width), f"{name}-{size}")
     return out
 
 
@@ -133,7 +133,7 @@ def print_pictures(assessment: Assessment, run: View) -> dict[str, bytes]:
     out = {}
     for name, (make, _, _, width) in _PICTURES.items():
         with _drawing():
-            figure = make(assessment, thin, width=width)
+            figure = make(assessment, run if name == "map" else thin, width=width)
             figure.patch.set_facecolor("white")
             buffer = io.BytesIO()
             FigureCanvasAgg(figure).print_figure(buffer, dpi=200)

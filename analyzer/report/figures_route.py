@@ -13,6 +13,8 @@ from analyzer.report.palette import colour
 from analyzer.report.view import View
 
 _LABEL_ROWS = 3
+#: Cells of the map along its longer side: about one for each point of its width on paper.
+_MAP_CELLS = 300
 #: Height of the brackets of manoeuvres above the lanes, in lanes.
 _BRACKETS_AT = -0.75
 
@@ -128,8 +130,8 @@ def _name_bracket(ax: Axes, text: str, at: tuple[float, float], *, again: bool) 
 
 
 def route_map(assessment: Assessment, ax: Axes, *, run: View | None = None) -> None:
-    """Draw the route in local metres by trust, with dropouts, start, a scale bar and north."""
-    run = run or view.build(assessment).thinned(STATIC_BUCKETS)
+    """Draw the route of all epochs of `run` in local metres by trust, with dropouts, start, a scale bar and north."""
+    run = run or view.build(assessment)
     ax.set_facecolor("none")
     ax.set_axis_off()
     ax.set_aspect("equal", adjustable="box")
@@ -137,16 +139,18 @@ def route_map(assessment: Assessment, ax: Axes, *, run: View | None = None) -> N
         text = "no position recorded"
         ax.text(0.5, 0.5, text, transform=ax.transAxes, ha="center", fontsize=TEXT, color=colour("ink-soft"))
         return
-    east, north = run.frame["east_m"].to_numpy(dtype=float), run.frame["north_m"].to_numpy(dtype=float)
-    _by_trust(ax, run, east, north)
+    route, run = run.in_place(_MAP_CELLS), run.thinned(STATIC_BUCKETS)
+    east, north = (route.frame[f"{axis}_m"].to_numpy(dtype=float) for axis in ("east", "north"))
+    _by_trust(ax, route, east, north)
     _mark_start(ax, east, north)
     _mark_dropouts(ax, assessment, run)
     frame_map(ax, east, north)
 
 
 def _by_trust(ax: Axes, run: View, east: np.ndarray, north: np.ndarray) -> None:
-    """Draw the route piece by piece in colour, width and dash of its trust."""
+    """Draw the route piece by piece in colour, width and dash of its trust, the wide below the narrow: one lap hides no other."""
     pieces = run.stretches("trust")
+    pieces = pieces.iloc[np.argsort([-palette.WIDTH.get(str(value), 0.0) for value in pieces["value"]], kind="stable")]
     for value, start, reach in zip(pieces["value"], pieces["start"], pieces["reach"], strict=True):
         name = str(value) if value in palette.WIDTH else "not_evaluated"
         part = slice(start, reach)

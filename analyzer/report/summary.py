@@ -195,8 +195,8 @@ def stateless(assessment: Assessment) -> bool:
 
 def quality_lines(assessment: Assessment) -> tuple[str, ...]:
     """Say how good the positions are relative to the base, on whose word, and whether the absolute position was checked."""
-    on_word = [f.text for f in assessment.findings if f.code == "fused_unwatched"] if headline_of(assessment).share_trusted > 0 else []
-    return _relative(assessment), *on_word, _absolute(assessment)
+    said = {"base_log_elsewhere", "base_log_unfit"} | ({"fused_unwatched"} if headline_of(assessment).share_trusted > 0 else set())
+    return _relative(assessment), *(f.text for f in assessment.findings if f.code in said), _absolute(assessment)
 
 
 def _relative(assessment: Assessment) -> str:

@@ -95,6 +95,32 @@ class View:
         keep = _decimated(self.frame, buckets, self.breaks)
         return View(self.frame.iloc[keep], self.breaks[keep])
 
+    def in_place(self, cells: int) -> View:
+        """Return the view with each way between two cells of the map once per trust, `cells` along its longer side: laps lie on each other.
+
+        Thinned by time, a route of many laps would become chords across what was not driven.
+        """
+        east, north = (self.frame[f"{axis}_m"].to_numpy(np.float64) for axis in ("east", "north"))
+        known = np.isfinite(east) & np.isfinite(north)
+        placed = np.flatnonzero(known)
+        if not len(placed):
+            return self
+        cell_m = max(float(np.ptp(east[placed])), float(np.ptp(north[placed])), 1.0) / cells
+        x, y = ((side[placed] - side[placed].min()) // cell_m for side in (east, north))
+        code = ((x * (cells + 2) + y) * 8 + pd.factorize(self.frame["trust"])[0][placed] + 1).astype(np.int64)
+        cut = np.cumsum(self.breaks | ~known)[placed]
+        begun = np.r_[True, (code[1:] != code[:-1]) | (cut[1:] != cut[:-1])]
+        # where a line ends its last place counts as well
+        begun |= np.r_[cut[1:] != cut[:-1], True]
+        rows, code, cut = placed[begun], code[begun], cut[begun]
+        pair = np.sort(np.stack([code[:-1], code[1:]]), axis=0)
+        drawn = np.zeros(len(rows), dtype=bool)
+        drawn[1:][np.unique(pair, axis=1, return_index=True)[1]] = True
+        drawn &= np.r_[False, cut[1:] == cut[:-1]]
+        kept = drawn | np.r_[drawn[1:], False]
+        kept[0] = True
+        return View(self.frame.iloc[rows[kept]], ~drawn[kept])
+
     def stretches(self, name: str) -> pd.DataFrame:
         """Return runs of equal `name`, ``value start_utc end_utc start end reach start_m end_m``.
 

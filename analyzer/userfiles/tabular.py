@@ -114,12 +114,20 @@ def read_check_points(path: str | Path) -> pd.DataFrame:
     return pd.DataFrame(out, columns=[*CHECK_POINT_COLUMNS, "start_utc", "end_utc", "heading_deg"])
 
 
+#: Largest values [m] of what belongs to a mark, and the unit in which a larger one was likelier written: no antenna of a car stands higher, and a mark
+#: that is not known to a metre checks nothing.
+_MOST = {"sigma_h_m": (1.0, "millimetres", 1000.0), "sigma_v_m": (1.0, "millimetres", 1000.0), "antenna_above_mark_m": (10.0, "centimetres", 100.0)}
+
+
 def _impossible(record: Mapping[str, object]) -> str:
     """Return why a check point cannot be as it is written, or an empty text."""
     for name in ("sigma_h_m", "sigma_v_m", "antenna_above_mark_m"):
         value = record[name]
         if isinstance(value, float) and value < 0:
             return f"{name} is {value:g}; expected 0 or more metres."
+        most, unit, in_m = _MOST[name]
+        if isinstance(value, float) and value > most:
+            return f"{name} is {value:g}; expected metres, at most {most:g}; in {unit} it would be {value / in_m:g} m."
     year = record["epoch_year"]
     if isinstance(year, float) and not math.isnan(year) and not YEARS[0] <= year <= YEARS[1]:
         return f"epoch_year is {year:g}; expected the year that the coordinates hold for, like 2026.2."

@@ -30,17 +30,36 @@ def base_place(recording: Recording, setup: Setup, given: Place | None, *, by_lo
 def usable_base(recording: Recording, setup: Setup, given: Place | None, *, by_log: bool) -> tuple[BasePlace | None, tuple[Finding, ...]]:
     """Return where the base stands as `base_place` does, but for a sheet that the recording contradicts: that is told, and not built on.
 
-    Positions fixed further than `base.farthest` from the place that the sheet states cannot be fixed from there.
+    Positions fixed further than `base.farthest` from the place that the sheet states cannot be fixed from there. A base log that stands
+    elsewhere than the sheet says is no better word for where the corrections came from: the sheet is kept, and the contradiction told.
     """
+    about_log = log_against_sheet(setup, given) if by_log else ()
+    if any(f.code == "base_log_elsewhere" for f in about_log):
+        place, told = usable_base(recording, setup, None, by_log=False)
+        return place, (*about_log, *told)
     place = base_place(recording, setup, given, by_log=by_log)
     if place is None or given is not None or setup.base.position is None:
-        return place, ()
+        return place, about_log
     told = base_far(place, _from_fixed(recording, place))
     if not told:
         return place, ()
     text = f"{told[0].text.rstrip('.')}. Positions were fixed all the same, so that no bound is built on what the sheet states of the base."
     unstated = replace(setup, base=replace(setup.base, latitude_deg=None, longitude_deg=None, height_m=None))
     return base_place(recording, unstated, None, by_log=False), (replace(told[0], code="base_contradicted", text=text),)
+
+
+def log_against_sheet(setup: Setup, log: Place | None) -> tuple[Finding, ...]:
+    """Return how far the base log stands from the base as stated, in plan since heights of a sheet may be above a geoid; nothing where one is unknown."""
+    stated = setup.base.position
+    if log is None or stated is None:
+        return ()
+    away = float(geodesy.distances(np.array([log[0]]), np.array([log[1]]), stated[0], stated[1])[0])
+    evidence = {"away_m": away, "latitude_deg": log[0], "longitude_deg": log[1]}
+    if away <= thresholds("analyzer.verdict")["base.log_apart"]:
+        return (Finding("base_log_there", "note", f"The base log stands {wording.length(away)} in plan from the base as stated.", evidence),)
+    text = (f"The base log stands {wording.length(away)} from the base as stated: the log of another base, or wrong coordinates in the set-up sheet. "
+            "Distances from the base and what grows with them are taken from the base as stated.")
+    return (Finding("base_log_elsewhere", "warning", text, evidence),)
 
 
 def _from_fixed(recording: Recording, place: BasePlace) -> NDArray[np.float64]:

@@ -150,9 +150,7 @@ def _segment(segments: pd.DataFrame, row: Row) -> list[str]:
 def _jump(jumps: pd.DataFrame, time: pd.Timestamp) -> list[str]:
     """Return the jumps near the epoch."""
     near = jumps[(jumps["time_utc"] - time).abs() <= pd.Timedelta(seconds=NEAR_JUMP_S)]
-    return [f"step at {w.clock(r['time_utc'])} ({r['from_state']} to {r['to_state']}): east {w.figure(w.value(r, 'de_m'), '{:+.3f} m')}, "
-            f"north {w.figure(w.value(r, 'dn_m'), '{:+.3f} m')}, up {w.figure(w.value(r, 'du_m'), '{:+.3f} m')}, sigma "
-            f"{w.length(w.value(r, 'sigma_m'))} in plan, {w.length(w.value(r, 'sigma_u_m'))} in height: {w.text(r, 'decision')}" for r in near.to_dict("records")]
+    return [f"step at {w.clock(r['time_utc'])} ({r['from_state']} to {r['to_state']}): {w.step_size(r)}: {w.text(r, 'decision')}" for r in near.to_dict("records")]
 
 
 def _standstill(standstills: pd.DataFrame, row: Row) -> list[str]:

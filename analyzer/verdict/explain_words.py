@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from analyzer.settings import thresholds
 from analyzer.wording import single
 
 #: What each part of a bound stands for; the vertical parts say the same of height.
@@ -108,6 +109,14 @@ def bound(size: float, unit: str = "m") -> str:
         return "unknown"
     step = Decimal("0.001") if size < 10 else Decimal(1)
     return f"{Decimal(repr(single(size))).quantize(step, ROUND_CEILING)} {unit}"
+
+
+def step_size(row: Mapping[Any, Any]) -> str:
+    """Return the size of a step with its sigma, or that nobody knows it: a speed times a pause is no step."""
+    if value(row, "sigma_m") >= thresholds("analyzer.verdict")["explain.step_unknown"]:
+        return "its size is not known, since nothing bridges the time before it"
+    size = ", ".join(f"{axis} {figure(value(row, name), '{:+.3f} m')}" for axis, name in (("east", "de_m"), ("north", "dn_m"), ("up", "du_m")))
+    return f"{size}, sigma {length(value(row, 'sigma_m'))} in plan, {length(value(row, 'sigma_u_m'))} in height"
 
 
 def figure(number: float, pattern: str) -> str:

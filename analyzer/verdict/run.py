@@ -28,6 +28,7 @@ from analyzer.settings import thresholds
 from analyzer.verdict.channel_names import lacking_channels
 from analyzer.verdict.judge import RULES_VERSION
 from analyzer.verdict.missing_time import missing_time
+from analyzer.verdict.not_trusted import where_not_trusted
 from analyzer.verdict.unwatched import USABLE, watched_level
 from analyzer.verdict.why import Rows, code_weights, failing_figures, reason_words
 from analyzer.wording import few, share_in_words
@@ -123,10 +124,10 @@ def _by_time(epochs: pd.DataFrame, metrics: Metrics, purpose: Purpose, lacking: 
     lead = "since the first fixed position" if fixed.any() else f"of the run, {never},"
     words = [f"{share_in_words(trusted)} of the time {lead} is trusted"]
     if trusted >= limits["verdict.share_fit"]:
-        return "fit", words
+        return "fit", [*words, *filter(None, [where_not_trusted(judged, bad)])]
     words.append(_why_not(judged, bad, weight, purpose=purpose, lacking=lacking, missing_s=missing_s))
     if trusted >= limits["verdict.share_usable"]:
-        return "fit_with_exclusions", words
+        return "fit_with_exclusions", [*words, *filter(None, [where_not_trusted(judged, bad)])]
     return ("not_evaluated" if unknown > (1 - trusted) / 2 else "not_fit"), words
 
 
@@ -141,5 +142,7 @@ def _why_not(
     named = [f"{reason_words(code, rows, purpose, lacking, within=True)} ({share_in_words(share / whole)} of the time)"
              for code, share in list(shares.items())[:MOST_REASONS]]
     more = len(shares) - len(named)
-    words = [*lost, *named, *([f"{more} more {'reason' if more == 1 else 'reasons'}"] if more > 0 else [])]
+    # reasons overlap where an epoch has several
+    overlap = ["some of it for several of these reasons"] if sum(shares.values()) > weight[bad].sum() * (1 + 1e-6) else []
+    words = [*lost, *named, *([f"{more} more {'reason' if more == 1 else 'reasons'}"] if more > 0 else []), *overlap]
     return f"what is not trusted: {'; '.join([*words, *failing_figures(rows, purpose, median=True, part=not bad.all())])}"

@@ -29,7 +29,7 @@ def check_setup(
     """Return every set-up item with what the recording says to it; `kind` is the solution kind that the data show.
 
     `findings` : what was found; a measurement off the clock of the positions (``source_clock``) and a base that cannot be that of the drive
-    (``base_contradicted``) count here.
+    (``base_contradicted``) count here, and where the base log stands (``base_log_elsewhere``, ``base_log_there``).
     `marks` : what check points showed of the antenna offset and of the frame.
     """
     return (
@@ -58,11 +58,7 @@ def _base_position(recording: Recording, setup: Setup, findings: Sequence[Findin
         away = f"{float(far.evidence['nearest_m']) / 1000:.0f} km"  # type: ignore[arg-type]
         return SetupItem("base_position", label, words, "contradicted", f"positions were fixed {away} from there and more, where no base serves a car")
     if not len(sent):
-        why = _too_steep(recording, stated)
-        if why:
-            return SetupItem("base_position", label, words, "contradicted", why)
-        why = "no base position (message 1005 or 1006) in what was recorded"
-        return SetupItem("base_position", label, words, "not_checked", why)
+        return SetupItem("base_position", label, words, *_unsent_base(recording, stated, findings))
     places = np.array([(s.latitude_deg, s.longitude_deg, s.height_m) for s in sent])
     level = stated[2] if np.isfinite(stated[2]) else float(places[0, 2])
     east, north, up = (np.asarray(x, dtype=np.float64) for x in to_enu(*places.T, origin=(stated[0], stated[1], level)))
@@ -70,6 +66,20 @@ def _base_position(recording: Recording, setup: Setup, findings: Sequence[Findin
     same_height, about_height = _base_height(float(up[np.argmax(np.abs(up))]), recording, setup)
     why = f"corrections carry a base position {np.hypot(east, north).max():.3f} m off in plan{about_height}"
     return SetupItem("base_position", label, words, "confirmed" if same and same_height else "contradicted", why)
+
+
+def _unsent_base(recording: Recording, stated: tuple[float, float, float], findings: Sequence[Finding]) -> tuple[str, str]:
+    """Return status and words of a base position that no correction carries: by its own log, which shows the place but no centimetres, else by heights."""
+    log = next((f for f in findings if f.code in ("base_log_elsewhere", "base_log_there")), None)
+    away = "" if log is None else length(float(log.evidence["away_m"]))  # type: ignore[arg-type]
+    if log is not None and log.code == "base_log_elsewhere":
+        return "contradicted", f"the base log stands {away} from there: another base, or wrong coordinates"
+    steep = _too_steep(recording, stated)
+    if steep:
+        return "contradicted", steep
+    if log is not None:
+        return "confirmed", f"the base log stands {away} from there in plan, which shows the place and not its centimetres"
+    return "not_checked", "no base position (message 1005 or 1006) in what was recorded"
 
 
 def _too_steep(recording: Recording, stated: tuple[float, float, float]) -> str:

@@ -90,3 +90,13 @@ def test_no_option_has_a_value_that_hides_whether_it_was_given(verb: str) -> Non
     parsers = next(a for a in build_parser(verb)._actions if isinstance(a.choices, dict)).choices
     defaults = {a.dest: a.default for a in parsers[verb]._actions if a.option_strings and a.dest not in ("help", "fail_on")}
     assert {name: value for name, value in defaults.items() if value is not None and value is not False and value != []} == {}
+
+
+@pytest.mark.parametrize(("words", "told"), [
+    (("assess", "log.nmea", "--brief", "--limit", "5cm"), "--limit '5cm': expected a length in metres, like 0.1"),
+    (("assess", "log.nmea", "--brief", "--line-rate", "fast"), "--line-rate 'fast': expected a whole number of bits per second, like 38400"),
+    (("explain", "r", "--dropout", "x"), "--dropout 'x': expected a whole number, like 2"),
+])
+def test_a_value_that_is_no_number_is_told_what_was_expected(place: Path, words: tuple[str, ...], told: str) -> None:
+    done = run(*words)
+    assert done.code == 2 and told in done.sentence and "invalid" not in done.sentence

@@ -100,7 +100,7 @@ def test_a_list_of_what_would_be_done(drives: Path) -> None:
 @pytest.mark.parametrize(("words", "code", "sentence"), [
     (["{d}"], 2, "--out RESULTS is missing"),
     (["{d}", "--out", "{t}/r", "--jobs", "0"], 2, "--jobs 0"),
-    (["{d}", "--out", "{t}/r", "--jobs", "two"], 2, "invalid int value"),
+    (["{d}", "--out", "{t}/r", "--jobs", "two"], 2, "--jobs 'two': expected a whole number, like 2"),
     (["{d}", "--out", "{t}/r", "--jobs", "2", "--cluster", "tcp://h:1"], 2, "not allowed with"),
     (["{d}", "--out", "{t}/r", "--cluster", "localhost:8786"], 2, "expected the address of a scheduler like tcp://"),
     (["{d}", "--out", "{t}/r", "--cluster", "tcp://localhost"], 2, "expected the address"),

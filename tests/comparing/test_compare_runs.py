@@ -30,7 +30,7 @@ def two_days(place: Path, **second: object) -> list[Path]:
     stands = {"stands": mark_stands(rng)} if second.pop("marks", True) else {}
     later = {"stands": mark_stands(rng)} if stands else {}
     first = run_folder(place / "a", loop(1.0), run="run 01", start=DAYS[0], seed=1, **stands)  # type: ignore[arg-type]
-    return [first, run_folder(place / "b", loop(1.0), run="run 02", start=DAYS[1], seed=2, **(later | second))]  # type: ignore[arg-type]
+    return [first, run_folder(place / "b", loop(1.0), run="run 02", seed=2, **({"start": DAYS[1]} | later | second))]  # type: ignore[arg-type]
 
 
 def test_same_base_and_no_shift_says_how_large_one_would_have_been_found(tmp_path: Path) -> None:
@@ -415,3 +415,30 @@ def test_a_car_that_left_another_way_than_it_came_may_face_either(came: float, l
     course[:10], course[50:], speed[:10], speed[50:] = came, left, 5.0, 5.0
     stand = pd.DataFrame({"heading_deg": [np.nan], "start_utc": [times[12]], "end_utc": [times[48]]})
     assert headings(stand, times, course, speed) == pytest.approx([faces], nan_ok=True)
+
+
+def test_one_date_is_no_evidence_that_the_base_stood_still(tmp_path: Path) -> None:
+    """A base set up again at noon: only stands can tell, and what they would not have shown is said."""
+    rng = np.random.default_rng(6)
+    noon = DAYS[0].replace("T08", "T14")
+    parked = {"stands": mark_stands(rng, named=False)}
+    alone = compare(two_days(tmp_path / "alone", marks=False, start=noon))
+    assert alone.level == "not_evaluated" and len(alone.answers) == 2
+    first = run_folder(tmp_path / "a", loop(1.0), run="am", start=DAYS[0], **parked)  # type: ignore[arg-type]
+    later = run_folder(tmp_path / "b", loop(1.0), run="pm", start=noon, offset_m=(0.12, -0.05, 1.8), **parked)  # type: ignore[arg-type]
+    moved = compare([first, later])
+    assert moved.level == "not_comparable" and moved.answers[1].shift_m == pytest.approx((0.12, -0.05, 1.8), abs=0.1)
+    marked = compare(two_days(tmp_path / "marked", start=noon))
+    assert marked.level == "comparable" and len(marked.answers) == 1
+    assert 0.005 < marked.answers[0].detectable_m < 0.1 and "on common marks no shift above" in marked.sentences[1]
+
+
+@pytest.mark.parametrize(("until", "level"), [("15:00", "comparable"), ("13:00", "not_evaluated")])
+def test_a_settled_log_at_the_base_over_both_runs_of_a_day_links_them(tmp_path: Path, until: str, level: str) -> None:
+    runs = two_days(tmp_path, marks=False, start=DAYS[0].replace("T08", "T14"))
+    place = dict(zip(("latitude_deg", "longitude_deg", "height_m"), map(float, from_enu(*BASE, origin=ORIGIN)), strict=True))
+    content = {"coordinates": place, "grade": "centimetre", "sigma_m": [0.002, 0.002, 0.004], "settled": True, "entered": None,
+               "start_utc": "2026-04-14T07:50:00Z", "end_utc": f"2026-04-14T{until}:00Z"}
+    (tmp_path / "base").mkdir()
+    (tmp_path / "base" / "base.json").write_text(json.dumps(content))
+    assert compare(runs, base=[tmp_path / "base"]).level == level

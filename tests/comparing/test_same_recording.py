@@ -47,5 +47,6 @@ def test_two_purposes_of_one_recording_tell_nothing_of_frames_and_places(tmp_pat
 def test_another_purpose_beside_another_drive_counts_once(tmp_path: Path) -> None:
     found = compare([drive(tmp_path / "a", recording="ab"), drive(tmp_path / "b", recording="ab", purpose="1"),
                      drive(tmp_path / "c", recording="cd")])
-    assert found.level == "comparable" and found.spots["passes"].tolist() == [2]
+    assert found.level == "not_evaluated" and found.spots["passes"].tolist() == [2]
+    assert found.frames.group.tolist() == [0, 0, 1]
     assert sum("come from one recording; it counts once" in s for s in found.sentences) == 1

@@ -22,6 +22,7 @@ from analyzer.evidence.check_point_reading import point_over_mark
 from analyzer.evidence.check_point_stands import COLUMNS, heading_of, mean_interval, numbered, stands_on_marks
 from analyzer.evidence.check_point_words import (
     Height,
+    assumed_plan,
     headings,
     height_sizes,
     heights_apart,
@@ -29,7 +30,7 @@ from analyzer.evidence.check_point_words import (
     offsets,
     plan_sizes,
 )
-from analyzer.evidence.check_points import CheckPointResult, bound_parts, check, refusals
+from analyzer.evidence.check_points import CheckPointResult, _absolute, bound_parts, check, refusals
 from analyzer.geodesy import from_enu
 from analyzer.metrics.measure import measure
 from analyzer.parsers.reading import read
@@ -324,6 +325,19 @@ def judged(folder: Path, faults: tuple[Fault, ...], **changes: object) -> CheckP
     return check(log, measure(log), setup, read_check_points(drive / "check_points.csv"))
 
 
+def test_a_mark_without_a_stand_says_how_near_the_drive_came() -> None:
+    here = recording(5, latitude_deg=47.0, longitude_deg=20.0, height_m=100.0, fix_state="fixed")
+    (said,) = [f for f in check(here, measure(here), SETUP, points(latitude_deg=48.0)).findings if f.code == "check_point_not_visited"]
+    assert "A (nearest position 111.2 km away)" in said.text
+
+
+def test_the_absolute_statement_names_the_marks_without_a_stand(tmp_path: Path) -> None:
+    drive = make_drive(tmp_path, seed=7, marks=2, both_ways=True, duration_s=300.0, rate_hz=5.0, outputs=("check_points",))
+    log, known = read([drive / "rover.nmea"]), read_check_points(drive / "check_points.csv")
+    far = pd.concat([known, known.iloc[:1].assign(name="Z9", latitude_deg=known["latitude_deg"] + 1.0)], ignore_index=True)
+    assert check(log, measure(log), load_setup(drive / "setup.toml"), far).absolute.endswith("; no stand was found on Z9")
+
+
 def test_a_clean_drive_agrees_with_its_marks(tmp_path: Path) -> None:
     found = judged(tmp_path, ())
     assert found.earth_fixed is not None and found.car_fixed is not None and found.height is not None
@@ -351,6 +365,29 @@ def test_a_wrong_antenna_offset_is_car_fixed(tmp_path: Path) -> None:
     found = judged(tmp_path, (Fault("lever_arm_wrong", size=0.2),))
     assert found.earth_fixed is not None and found.car_fixed is not None
     assert found.car_fixed.significant and not found.earth_fixed.significant
+    assert "within its uncertainty" in found.absolute and "; car-fixed error (antenna offset) forward " in found.absolute
+
+
+def test_the_absolute_statement_says_on_what_assumption_it_rests() -> None:
+    found = separate(stands([(0.6, 0.0), (-0.6, 0.0)], [90.0, 270.0]))
+    assert found is not None
+    result = CheckPointResult(stands([(0.6, 0.0)], [90.0]), pd.DataFrame(), earth_fixed=found.earth, car_fixed=found.car)
+    said = _absolute(result, [assumed_plan("antenna", 0.6)])
+    assert said.endswith("that holds if the reference point stood over the marks, as was assumed")
+    assert "assumed" not in _absolute(result, [])
+    assert "car-fixed error (antenna offset) forward +0.600 m" in _absolute(replace(result, refused_horizontal="no frame"), [])
+
+
+@pytest.mark.parametrize(("error", "stated", "output", "words"), [
+    (1.8, 0.9, "reference_point", "twice the stated antenna offset of +0.900 m: the receiver was set to the offset with the other sign"),
+    (0.9, -0.9, "antenna", "as long as the stated antenna offset of -0.900 m and of the other sign: the reference point stood over the mark"),
+    (-0.9, 0.9, "reference_point", "is the stated antenna offset itself"),
+])
+def test_a_wrong_sign_is_named_where_the_sign_of_the_error_tells(error: float, stated: float, output: str, words: str) -> None:
+    parts = separate(stands([(error, 0.0), (-error, 0.0)], [90.0, 270.0]))
+    assert parts is not None
+    (said,) = plan_sizes(parts, replace(SETUP, antenna_forward_m=stated, output_point=output))
+    assert words in said.text
 
 
 def test_a_base_that_changes_in_between_is_no_single_error(tmp_path: Path) -> None:

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from metric_tables import METRES_PER_DEGREE, START, drive, fixes, recording, without
 
 from analyzer import tables
-from analyzer.metrics.dropout_causes import advice
-from analyzer.metrics.dropout_table import COLUMNS
+from analyzer.metrics.dropout_causes import advice, advice_for
+from analyzer.metrics.dropout_table import COLUMNS, MISSING_LOGS
 from analyzer.metrics.measure import measure
 from analyzer.metrics.sky_seen import sky_partly
 from analyzer.recording import Entry
@@ -342,6 +342,22 @@ def test_places_distance_and_epoch_ids():
     inside = found.epochs["dropout_id"].notna().to_numpy()
     moments = np.asarray((found.epochs.index - START) / pd.Timedelta(seconds=1))
     assert moments[inside][[0, -1]] == pytest.approx([200.0, 260.2], abs=0.15)
+
+
+@pytest.mark.parametrize(("left_out", "words"), [
+    ({"correction_age_s": np.nan, "station_id": pd.NA}, "log age and station id of the corrections (GGA) on the next drive"),
+    ({"station_id": pd.NA}, "log station id of the corrections (GGA) on the next drive"), ({}, "although all that would tell was logged")])
+def test_an_unknown_cause_asks_only_for_what_was_not_logged(left_out, words):
+    frame = drive(300)
+    state = frame["fix_state"].astype(str).to_numpy()
+    state[1000:1040] = "float"
+    whole = recording(frame.assign(fix_state=pd.Categorical(state, tables.FIX_STATES), **left_out))
+    listed = tables.SATELLITES.conform(pd.DataFrame({"source_id": 0, "system": "GPS", "signal_id": "1", "satellite_id": 1, "cn0_dbhz": 45.0, "used": True}, index=frame.index))
+    (found,) = measure(replace(whole, satellites=listed)).dropouts.to_dict("records")
+    assert found["cause"] == "unknown" and words in found["advice"] and "GSV" not in found["advice"]
+    (bare,) = measure(whole).dropouts.to_dict("records")
+    assert "log the satellites with their signals (GSV)" in bare["advice"]
+    assert "log the messages of receiver and logger on the next drive" in advice_for("unknown", "no text explains it", MISSING_LOGS)
 
 
 def test_every_cause_has_advice():

@@ -34,21 +34,45 @@ def satellites(drop_db: np.ndarray, *, unheard=0, flicker_db=0.0) -> pd.DataFram
 
 
 def cause(table: pd.DataFrame, *, used=18.0, lost=LOST) -> tuple[str, str]:
-    """Return the cause and evidence of a fix `lost`, its median C/N0 as a receiver's log holds it."""
+    """Return the cause and evidence of a fix `lost`."""
+    found = dropout(table, used=used, lost=lost)
+    return str(found["cause"]), str(found["evidence"])
+
+
+def dropout(table: pd.DataFrame, *, used=18.0, lost=LOST, age_s=None) -> pd.Series:
+    """Return the dropout of a fix `lost`, its median C/N0 as a receiver's log holds it; `age_s` of corrections meanwhile."""
     frame = drive(600, rate_hz=1.0)
     frame.loc[lost, "fix_state"] = "float"
     frame["satellites_used"] = 20.0
     frame.loc[lost, "satellites_used"] = used
+    if age_s is not None:
+        frame.loc[lost, "correction_age_s"] = age_s
     frame["cn0_median_dbhz"] = table["cn0_dbhz"].groupby(level=0).median().reindex(frame.index).to_numpy()
     whole = recording(frame)
-    found = measure(type(whole)(whole.sources, fixes=whole.fixes, satellites=table)).dropouts
-    return found["cause"].iloc[0], found["evidence"].iloc[0]
+    return measure(type(whole)(whole.sources, fixes=whole.fixes, satellites=table)).dropouts.iloc[0]
 
 
 @pytest.mark.parametrize("used", [18.0, 9.0, 5.0])
 def test_all_alike_is_interference_however_many_the_receiver_gave_up(used):
     said, why = cause(satellites(np.full(20, 13.0)), used=used)
     assert said == "interference" and "20 of the usual 20 signals were heard, weaker alike, the middle half of them by 12 to 14 dB" in why
+
+
+def test_what_weakens_all_is_not_known_and_advised_on_as_such():
+    table = satellites(np.full(20, 13.0))
+    assert "or the antenna, its cable or its supply failed" in cause(table)[1]
+    said = dropout(table)["advice"]
+    assert "transmitters" in said and "connectors" in said and "radio channel" not in said
+    few = dropout(satellites(np.full(20, 13.0), unheard=12), used=8.0)
+    assert few["cause"] == "sky_obstruction" and "the 8 of 20 signals that were left were all weaker" in few["evidence"]
+    assert "transmitters" in few["advice"] and "hidden" in few["advice"]
+    assert "that were left" not in dropout(satellites(np.r_[np.full(12, 20.0), np.zeros(8)]), used=8.0)["evidence"]
+
+
+def test_corrections_that_are_lost_while_all_signals_weaken_say_so():
+    found = dropout(satellites(np.full(20, 13.0)), age_s=np.arange(LOST.sum()) + 2.0)
+    assert (found["kind"], found["cause"]) == ("correction_outage", "corrections_stopped")
+    assert "20 of the usual 20 signals were heard, weaker alike" in found["evidence"] and "transmitters" in found["advice"]
 
 
 @pytest.mark.parametrize(("seconds", "least", "expected"), [(4, 2.0, "sky_obstruction"), (4, 6.0, "interference"), (30, 2.0, "interference")])

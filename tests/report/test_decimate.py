@@ -113,3 +113,23 @@ def test_rows_taken_some_at_a_time_are_those_of_the_whole_run(monkeypatch: pytes
         pd.testing.assert_series_equal(left, right)
     for name in ("horizontal_bound_m", "vertical_bound_m", "speed_mps"):
         assert thin.frame[name].max() == whole.frame[name].max()
+
+
+def test_a_route_of_many_laps_is_drawn_in_place_without_chords() -> None:
+    """Fifty laps of a circle of 400 m with one of them rejected: no line crosses it, and each way is drawn once per trust."""
+    angle = np.linspace(0.0, 100.0 * np.pi, 20_000)
+    trust = np.where((angle > 40.0) & (angle < 40.0 + 2.0 * np.pi), "rejected", "trusted")
+    frame = pd.DataFrame({"east_m": 400.0 * np.cos(angle), "north_m": 400.0 * np.sin(angle), "trust": pd.Categorical(trust)},
+                         index=pd.date_range("2026-11-24", periods=len(angle), freq="1s", tz="UTC"))
+    breaks = np.zeros(len(angle), dtype=bool)
+    breaks[10_000] = True
+    frame.iloc[15_000:15_100, :2] = np.nan
+    route = view.View(frame, breaks).in_place(100)
+    assert len(route) < 4000, "more would not be seen"
+    east, north = (route.frame[f"{axis}_m"].to_numpy() for axis in ("east", "north"))
+    line = ~route.breaks[1:]
+    middle = np.hypot(east[1:] + east[:-1], north[1:] + north[:-1])[line] / 2
+    assert middle.min() > 390.0, "no chord"
+    for name in ("trusted", "rejected"):
+        here = np.arctan2(north, east)[route.frame["trust"].to_numpy() == name]
+        assert np.diff(np.sort(here)).max() < 0.1, f"{name} all round"

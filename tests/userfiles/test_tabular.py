@@ -82,6 +82,8 @@ def test_check_points_keep_what_is_missing_empty(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(("column", "value", "words"), [
     ("sigma_h_m", "-0.01", "line 2: sigma_h_m is -0.01; expected 0 or more"), ("sigma_v_m", "-1", "sigma_v_m is -1"),
+    ("antenna_above_mark_m", "165", "line 2: antenna_above_mark_m is 165; expected metres, at most 10; in centimetres it would be 1.65 m"),
+    ("sigma_h_m", "5", "line 2: sigma_h_m is 5; expected metres, at most 1; in millimetres it would be 0.005 m"),
     ("antenna_above_mark_m", "-1.5", "antenna_above_mark_m is -1.5"),
     ("start_utc,end_utc", "2026-03-24T09:00:00Z,2026-03-24T08:00:00Z", "line 2: end_utc is before start_utc"),
     ("epoch_year", "26.2", "line 2: epoch_year is 26.2"), ("epoch_year", "20262", "epoch_year is 20262"),

@@ -11,10 +11,12 @@ from stand_log import write_stand
 
 from analyzer import assess, read, write_results
 from analyzer.assessment import Assessment, BasePlace
+from analyzer.metrics.measure import measure
 from analyzer.report.brief import brief
 from analyzer.results.summary import summary
 from analyzer.userfiles.setup_sheet import Base, Setup
-from analyzer.verdict.base_place import base_far, base_place
+from analyzer.verdict.base_place import base_far, base_place, usable_base
+from analyzer.verdict.setup_check import check_setup
 
 pytestmark = pytest.mark.usefixtures("no_pictures")
 
@@ -88,3 +90,18 @@ def test_a_height_that_is_not_stated_is_none_and_not_zero(stand: Path) -> None:
     assert "11.1001000°, height not stated, by the set-up sheet" in brief(found).replace("\n  ", " ")
     distance = found.epochs["base_distance_m"].to_numpy()
     np.testing.assert_allclose(distance, judged(stand, HERE).epochs["base_distance_m"].to_numpy())
+
+
+def test_a_base_log_of_another_place_does_not_take_the_place_of_the_sheet(stand: Path) -> None:
+    sheet = Setup(base=Base(latitude_deg=HERE[0], longitude_deg=HERE[1], height_m=HERE[2]), stated={"base": {"name": "Hut"}})
+    recording, far = read([stand]), (HERE[0] + 0.1, HERE[1], HERE[2])
+    place, told = usable_base(recording, sheet, far, by_log=True)
+    assert place == BasePlace(*HERE, "by the set-up sheet") and [(f.code, f.level) for f in told] == [("base_log_elsewhere", "warning")]
+    km = Geodesic.WGS84.Inverse(*HERE[:2], *far[:2])["s12"] / 1000
+    assert told[0].evidence["away_m"] / 1000 == pytest.approx(km, rel=1e-6) and "from the base as stated: the log of another base" in told[0].text
+    (item,) = [i for i in check_setup(recording, measure(recording), sheet, findings=told) if i.key == "base_position"]
+    assert item.status == "contradicted" and "another base" in item.evidence
+    near, said = usable_base(recording, sheet, (HERE[0] + 1e-5, HERE[1], HERE[2]), by_log=True)
+    assert near is not None and near.origin == "by its own log" and [f.code for f in said] == ["base_log_there"]
+    (item,) = [i for i in check_setup(recording, measure(recording), sheet, findings=said) if i.key == "base_position"]
+    assert item.status == "confirmed" and "not its centimetres" in item.evidence

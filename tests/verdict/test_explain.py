@@ -170,3 +170,12 @@ def test_every_part_of_the_bound_has_a_meaning() -> None:
 
 def test_times_are_as_short_as_they_are_exact() -> None:
     assert clock(at(0.25)) == "08:00:00.25 UTC" and clock(at(10)) == "08:00:10 UTC" and clock(pd.NaT) == "never"
+
+
+def test_a_step_that_nothing_bridges_has_no_size() -> None:
+    """A speed times ten minutes had been printed as a step of seven kilometres."""
+    one = facts()
+    far = replace(one, jumps=one.jumps.assign(de_m=-5064.8, sigma_m=10_000.0))
+    assert "east +0.137 m" in explain_time(one, at(20))
+    said = explain_time(far, at(20))
+    assert "its size is not known" in said and "5064" not in said

@@ -234,6 +234,10 @@ def test_a_run_without_windows_says_why_it_is_not_fit() -> None:
     for words in ("the base is 81 km away, too far (75.0 % of the time)", "since the last loss (25.0 % of the time)",
                   "; there the position is good to 40 cm (95 %, median), you need 6.57 cm"):
         assert words in found.sentences[1], found.sentences[1]
+    assert "; some of it for several of these reasons" in found.sentences[1]
+    half = epochs(["trusted"] * 190 + ["rejected"] * 10).assign(reasons=pd.Categorical([""] * 190 + ["scatter"] * 10))
+    some = judge_run(half, tables.WINDOWS.empty(), Metered(pd.DataFrame({"interval_s": np.full(200, 0.1)})), load_purpose("lane"))  # type: ignore[arg-type]
+    assert some.sentences[-1].startswith("where it is not trusted: ") and "several of these" not in some.sentences[1]
     whole = judge_run(frame[50:], tables.WINDOWS.empty(), Metered(pd.DataFrame({"interval_s": np.full(150, 0.1)})), load_purpose("lane"))  # type: ignore[arg-type]
     assert "; position good to 40 cm (95 %, median)" in whole.sentences[1], "nothing is trusted, so there is no other place"
 
