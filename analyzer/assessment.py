@@ -129,6 +129,16 @@ class Assessment:
     base: BasePlace | None = None
     without: tuple[str, ...] = ()
 
+    @property
+    def run(self) -> str:
+        """The run's own name by the set-up sheet, else that of the first file with positions without folders and suffixes; empty without either."""
+        stated = self.setup.get("run")
+        if stated not in (None, ""):
+            return str(stated)
+        fixes, sources = self.recording.fixes, self.recording.sources
+        first = int(fixes["source_id"].iloc[0]) if len(fixes) else 0
+        return sources[first].name.replace("\\", "/").rsplit("/", 1)[-1].split(".")[0] if first < len(sources) else ""
+
     def _repr_html_(self) -> str:
         """Return the verdict, what to drive again and how good the positions are, for a notebook."""
         from analyzer.report.notebook import assessment_html

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from pathlib import PurePath
 
 import numpy as np
 import pandas as pd
@@ -41,25 +40,16 @@ _WHOLE: Mapping[str, str] = {
 }
 
 
-def run_name(assessment: Assessment) -> str:
-    """Return the run's own name, else that of its first source."""
-    stated = assessment.setup.get("run")
-    if stated not in (None, ""):
-        return str(stated)
-    sources = assessment.recording.sources
-    return PurePath(sources[0].name).stem if sources else "without a name"
-
-
 def title(assessment: Assessment) -> str:
     """Return the title: it speaks of the run."""
-    name = run_name(assessment)
+    name = assessment.run or "without a name"
     return f"Position quality of {name if name.lower().startswith('run') else f'run {name}'}"
 
 
 def run_line(assessment: Assessment, clock: Clock) -> str:
     """Return run, time, vehicle, point, base and purpose in one sentence."""
     setup, times = assessment.setup, assessment.epochs.index
-    name = wording.isolated(run_name(assessment))
+    name = wording.isolated(assessment.run or "without a name")
     parts = [name if name.lower().startswith("run") else f"Run {name}"]
     parts.append(clock.span(times[0], times[-1]) if len(times) else "no epoch recorded")
     parts.append(wording.isolated(str(setup.get("vehicle") or "vehicle not stated")))

@@ -24,7 +24,7 @@ def summary(assessment: Assessment) -> dict[str, Any]:
     epochs = assessment.epochs
     content = {
         "schema_version": SCHEMA_VERSION,
-        "run": assessment.setup.get("run") or _run_name(assessment),
+        "run": assessment.run or "run",
         "vehicle": assessment.setup.get("vehicle"),
         "start_utc": epochs.index[0],
         "end_utc": epochs.index[-1],
@@ -142,9 +142,3 @@ def json_safe(value: object) -> Any:
 
 def _rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
     return [dict(zip(frame.columns, row, strict=True)) for row in frame.itertuples(index=False, name=None)]
-
-
-def _run_name(assessment: Assessment) -> str:
-    """Return the first source's name without folders and suffixes."""
-    sources = assessment.recording.sources
-    return sources[0].name.replace("\\", "/").rsplit("/", 1)[-1].split(".")[0] if sources else "run"

@@ -79,7 +79,7 @@ def hear(recording: Recording) -> dict[str, Heard]:
         return {}
     messages = time_messages(corrections, fixes=fixes).messages
     out = {}
-    for place, rows in messages[~messages["repeated"]].groupby("place", observed=True, sort=False):
+    for place, rows in messages.groupby("place", observed=True, sort=False):
         one = _one(rows, pd.Timestamp(fixes.index[0]), str(place), _failing(recording))
         if one is not None:
             out[str(place)] = one
@@ -94,6 +94,9 @@ def _failing(recording: Recording) -> frozenset[int]:
 def _one(rows: pd.DataFrame, zero: pd.Timestamp, place: str, failing: frozenset[int]) -> Heard | None:
     """Return one place's recording, None where it holds no epochs or cannot be timed."""
     rows = rows[rows.index.notna()]
+    # a frame that another recording holds too is no damage of this one
+    damaged_s, damaged_byte = _damage(rows, intervals.seconds(pd.DatetimeIndex(rows.index), zero), failing)
+    rows = rows[~rows["repeated"]]
     station = main_station(rows)
     if station is None or not len(rows):
         return None
@@ -104,7 +107,6 @@ def _one(rows: pd.DataFrame, zero: pd.Timestamp, place: str, failing: frozenset[
     if len(own) < 2:
         return None
     other = observed & (ids != station)
-    damaged_s, damaged_byte = _damage(rows, time, failing)
     stated = reference_positions(rows)
     stated = stated[stated["change_m"].notna()]
     changes = _changes(stated, rows["x_m"].notna().to_numpy(), ids, time, zero)

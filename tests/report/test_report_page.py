@@ -7,13 +7,15 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 import report_builders as builders
 from report_reader import Page
 
+from analyzer import tables
 from analyzer.assessment import Assessment
 from analyzer.errors import OutputError, UsageError
-from analyzer.recording import Finding
+from analyzer.recording import Finding, Recording
 from analyzer.report import html, render, write_html
 from analyzer.verdict.headline import headline_of
 
@@ -182,3 +184,13 @@ def test_the_file_is_written_whole_or_not_at_all(
     with pytest.raises(OutputError, match="cannot be written"):
         write_html(judged, tmp_path / "taken")
     assert sorted(p.name for p in tmp_path.iterdir()) == ["report.html", "taken"]
+
+
+def test_a_run_is_called_by_its_sheet_or_by_the_file_with_its_positions() -> None:
+    """Of a folder the corrections come first by the alphabet; they are not the run."""
+    log = builders.source()
+    both = Recording((replace(log, name="day1/corrections_base.rtcm3", format="rtcm3"), replace(log, name="day1\\first.pass.nmea.gz")),
+                     fixes=tables.FIXES.conform(pd.DataFrame({"source_id": [1]}, index=pd.DatetimeIndex(["2026-04-14T08:10:00Z"]))))
+    judged = replace(builders.assessment(duration_s=60.0), recording=both, setup={})
+    assert judged.run == "first" and replace(judged, setup={"run": "lap 4"}).run == "lap 4"
+    assert replace(judged, recording=Recording((log,))).run == "rover" and replace(judged, recording=Recording(())).run == ""

@@ -50,6 +50,15 @@ def test_recordings_at_both_places_decide(tmp_path: Path, fault: Fault) -> None:
     assert found["evidence"].str.len().gt(20).all()
 
 
+def test_frames_that_two_recordings_share_are_no_damage(tmp_path: Path) -> None:
+    """Both streams named without their places: what the one repeats of the other was called damaged, at many times the usual bytes."""
+    drive = drive_of(tmp_path, Fault("second_base"))
+    told = [causes_of(drive, places)["evidence"].str.extract(r"(\d+)% of the usual bytes")[0].dropna().astype(float)
+            for places in ((("rover", "rover"),), (("base", "unknown"), ("rover", "unknown")))]
+    assert len(told[0]) == len(told[1]) > 0
+    assert (told[1] <= told[0] + 1.0).all()
+
+
 def test_without_a_recording_at_the_base_the_side_stays_open(tmp_path: Path) -> None:
     drive = drive_of(tmp_path, Fault("base_pause", start_s=200, duration_s=40))
     for places in ((("rover", "rover"),), ()):
