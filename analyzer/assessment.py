@@ -137,7 +137,8 @@ class Assessment:
             return str(stated)
         fixes, sources = self.recording.fixes, self.recording.sources
         first = int(fixes["source_id"].iloc[0]) if len(fixes) else 0
-        return sources[first].name.replace("\\", "/").rsplit("/", 1)[-1].split(".")[0] if first < len(sources) else ""
+        source = sources[first] if 0 <= first < len(sources) else next(iter(sources), None)
+        return source.name.replace("\\", "/").rsplit("/", 1)[-1].split(".")[0] if source is not None else ""
 
     def _repr_html_(self) -> str:
         """Return the verdict, what to drive again and how good the positions are, for a notebook."""

@@ -193,4 +193,6 @@ def test_a_run_is_called_by_its_sheet_or_by_the_file_with_its_positions() -> Non
                      fixes=tables.FIXES.conform(pd.DataFrame({"source_id": [1]}, index=pd.DatetimeIndex(["2026-04-14T08:10:00Z"]))))
     judged = replace(builders.assessment(duration_s=60.0), recording=both, setup={})
     assert judged.run == "first" and replace(judged, setup={"run": "lap 4"}).run == "lap 4"
+    made = tables.FIXES.conform(pd.DataFrame({"source_id": [-1]}, index=both.fixes.index))  # a table that was made, not read
+    assert replace(judged, recording=Recording((), fixes=made)).run == "" and replace(judged, recording=Recording((log,), fixes=made)).run == "rover"
     assert replace(judged, recording=Recording((log,))).run == "rover" and replace(judged, recording=Recording(())).run == ""
