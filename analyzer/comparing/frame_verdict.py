@@ -70,9 +70,9 @@ def _label(setup: Setup, runs: Sequence[Run]) -> str:
     return f"{setup.day} ({wording.few((runs[i].name for i in setup.runs), 3)})"
 
 
-def _short(setup: Setup, found: Frames, runs: Sequence[Run]) -> str:
-    """Return the day of a set-up, with its runs where the day alone does not name it."""
-    return _label(setup, runs) if found.day_parted(setup) else setup.day
+def _short(setup: Setup, label: str, found: Frames) -> str:
+    """Return the day of a set-up, or its `label` with its runs where the day alone does not name it."""
+    return label if found.day_parted(setup) else setup.day
 
 
 def _answer(setup: Setup, found: Frames, runs: Sequence[Run]) -> Answer:
@@ -86,14 +86,14 @@ def _answer(setup: Setup, found: Frames, runs: Sequence[Run]) -> Answer:
     told = (*lever_words(setup), *log_words(setup), *absolute_words(setup, found, runs))
     return replace(
         base,
-        sentences=base.sentences + tuple(f"{_short(setup, found, runs)}: {words}" for words in told),
+        sentences=base.sentences + tuple(f"{_short(setup, label, found)}: {words}" for words in told),
         named=base.named + named_keys(setup.absolute, setup, found, runs),
     )
 
 
 def _reference_answer(setup: Setup, label: str, found: Frames, runs: Sequence[Run]) -> Answer:
     """Return the answer for the reference itself: only its marks' own coordinates can speak against it."""
-    told = tuple(f"{_short(setup, found, runs)}: {words}" for words in absolute_words(setup, found, runs))
+    told = tuple(f"{_short(setup, label, found)}: {words}" for words in absolute_words(setup, found, runs))
     none = (0.0, 0.0, 0.0)
     named = named_keys(setup.absolute, setup, found, runs)
     unseen_m = found.unseen_m.get(setup.index, 0.0)
@@ -160,7 +160,7 @@ def _same_entry(setup: Setup, shift: Shift, label: str, found: Frames, runs: Seq
 
 def _dated(setup: Setup, found: Frames, runs: Sequence[Run], named: Sequence[Suspect]) -> tuple[str, ...]:
     """Return which common mistakes fit, with the day of the set-up: sentences of several days stand below each other."""
-    return tuple(f"{_short(setup, found, runs)}: {words}" for words in named_words(named))
+    return tuple(f"{_short(setup, _label(setup, runs), found)}: {words}" for words in named_words(named))
 
 
 def _on_marks(setup: Setup, shift: Shift, level: str, *told: str, named: tuple[str, ...] = ()) -> Answer:
@@ -175,13 +175,17 @@ def _as_entered(setup: Setup, entered: Array, detectable_m: float, *told: str) -
     return Answer(setup.index, "comparable_after_shift", as_three(entered), half, "entered", detectable_m, told)
 
 
+def _parking(setup: Setup, label: str, found: Frames, *, remove: Array | None = None) -> tuple[str, ...]:
+    """Return what parking places show, led by the name of the set-up."""
+    return tuple(f"{_short(setup, label, found)}: {w}" for w in parking_words(setup, remove=remove))
+
+
 def _by_entry(setup: Setup, entered: Array, label: str, found: Frames) -> Answer:
     """Judge a set-up by its entered coordinates alone."""
     if float(np.linalg.norm(entered)) >= SAME_SITE_M:
         text = sentences.other_site(label, entered, found.not_linked(setup))
         return Answer(setup.index, "not_evaluated", None, None, "none", float("nan"), (text,))
-    called = label if found.day_parted(setup) else setup.day
-    rough = (f"{called}: {w}" for w in parking_words(setup, remove=entered))
+    rough = _parking(setup, label, found, remove=entered)
     return _as_entered(setup, entered, float("nan"), sentences.other_entry(label, entered, found.not_linked(setup)), *rough)
 
 
@@ -196,8 +200,7 @@ def _without_marks(setup: Setup, label: str, found: Frames) -> Answer:
         vector, text = as_three(-np.asarray(log.vector_m)), sentences.logs_agree(label, log)
         return Answer(setup.index, "comparable", vector, log.half_width_m, "base_log", log.detectable_m, (text,))
     text = sentences.nothing_shows(label, found.not_linked(setup), entry_known=setup.entered_m is not None)
-    called = label if found.day_parted(setup) else setup.day
-    told = (text, *(f"{called}: {w}" for w in parking_words(setup)))
+    told = (text, *_parking(setup, label, found))
     return Answer(setup.index, "not_evaluated", None, None, "none", rough.detectable_m if rough else float("nan"), told)
 
 

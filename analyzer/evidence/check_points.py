@@ -90,8 +90,10 @@ def check(recording: Recording, metrics: Metrics, setup: Setup, points: pd.DataF
         return replace(nothing(), findings=(Finding("check_points_empty", "warning", words.NO_MARKS, {}),))
     table = stands_on_marks(metrics.standstills, points, recording)
     table, assumed = point_over_mark(table, setup)
-    wrong = suspect_mark(used_of(table), recording.fixes)
-    used = used_of(table) if wrong is None else used_of(table)[used_of(table)["name"] != wrong.name]
+    used = used_of(table)
+    wrong = suspect_mark(used, recording.fixes)
+    blamed = used["name"] == wrong.name if wrong is not None else pd.Series(False, index=used.index)
+    used = used[~blamed]
     found = separate(used)
     height = height_error(used)
     no_plan, no_height = refusals(points, setup)
@@ -108,7 +110,7 @@ def check(recording: Recording, metrics: Metrics, setup: Setup, points: pd.DataF
         out = replace(out, absolute=f"{out.absolute}; no stand was found on {few(lost, 3)}")
     if wrong is not None:
         out = replace(out, absolute=f"{out.absolute}; {left_out(wrong)}")
-        assumed = [*assumed, suspect_words(wrong, int((used_of(table)["name"] == wrong.name).sum()))]
+        assumed = [*assumed, suspect_words(wrong, int(blamed.sum()))]
     return replace(out, findings=(*_matching(table, points, recording), *assumed, *_findings(out, found, setup, points, _geoid(recording))))
 
 
