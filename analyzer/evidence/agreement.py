@@ -16,11 +16,11 @@ from analyzer import intervals
 from analyzer.evidence.ageing import Ageing
 from analyzer.evidence.chain import Posterior
 from analyzer.evidence.consensus import Chain, Decide, consensus
+from analyzer.evidence.height_steps import UNMEASURED
 from analyzer.evidence.learnt import Learnt
 from analyzer.evidence.prior import PriorOf
 from analyzer.evidence.returns import Returns
 from analyzer.evidence.road import NOTHING, road_of
-from analyzer.evidence.second_opinion import UNMEASURED
 from analyzer.evidence.stations import told_places
 from analyzer.evidence.stretches import Ints, Stretches
 from analyzer.evidence.track import Flags, Floats, Track

@@ -10,7 +10,8 @@ The rule that combines the parts (each a 95 % figure, horizontal radius or heigh
 Errors under the root come about independently of each other, so that their squares add. base is where a bound starts from: the claim
 (GST), enlarged by what claims showed on this drive, not below a floor (`claimed_sigma.fixed_base`) nor below what heights of the road
 show (`road`), or the class value; claim and class are told beside it. Every other part is zero where nothing speaks
-for it. Heights use the same parts times `class_vertical.ratio`, a wrong fix times `wrong.height_ratio`.
+for it. Heights use the same parts times `class_vertical.ratio`, a wrong fix times `wrong.height_ratio` or what its own height
+shows, whichever is more; beside scatter stand swings and steps of heights alone.
 """
 
 from __future__ import annotations
@@ -201,8 +202,9 @@ def combine(
     base_h, base_v = np.fmax(base_h, RADIUS_95 * road_m / np.sqrt(2) / ratio), np.fmax(base_v, AXIS_95 * road_m / np.sqrt(2))
     part["standstill"] = np.where(part["standstill"] > base_h, part["standstill"], 0.0)  # to stray by less is what the base says already
     worst = np.maximum.reduce([part["scatter"], part["segment"], part["standstill"], part["frozen"], part["alignment"], part["settling"]])
-    high = np.where(track.fixed, AXIS_95 * opinion.waves.high, 0.0) if "scatter" not in without else np.zeros(len(track))
-    worst_v = np.maximum.reduce([part["scatter"] * ratio, part["segment"] * wrong_ratio, part["standstill"] * ratio, part["frozen"], part["settling"], high])
+    high, tall = (np.zeros(len(track)) if name in without else x for name, x in (("scatter", found.high), ("segment", found.segment_up)))
+    tall = np.maximum(part["segment"] * np.where(track.fixed, wrong_ratio, 1.0), tall)
+    worst_v = np.maximum.reduce([part["scatter"] * ratio, tall, part["standstill"] * ratio, part["frozen"], part["settling"], high])
     other, aged = part["baseline"] ** 2 + part["sky"] ** 2, np.where(found.age_shown, part["ageing"], 0.0)
     fixed_h = np.sqrt(base_h**2 + other + part["ageing"] ** 2) + worst
     fixed_v = np.sqrt(base_v**2 + (other + part["ageing"] ** 2) * ratio**2) + worst_v
@@ -210,13 +212,13 @@ def combine(
     horizontal = np.where(track.fixed, fixed_h, np.maximum.reduce([loose.horizontal, part["alignment"], part["segment"]]) + part["frozen"])
     vertical = np.where(track.fixed, fixed_v, np.maximum(loose.vertical, part["segment"]) + part["frozen"])
     placed = np.isfinite(fixes["latitude_deg"].to_numpy(np.float64))
-    tall = placed & np.isfinite(fixes["height_m"].to_numpy(np.float64))
+    high_up = placed & np.isfinite(fixes["height_m"].to_numpy(np.float64))
     shown = np.where(track.fixed, np.sqrt(base_h**2 + other + aged**2) + np.where(found.undecided, 0.0, worst), horizontal)
     shown_v = np.where(track.fixed, base_v + np.where(found.undecided, 0.0, worst_v), vertical)
-    return pd.DataFrame(_columns(part, ratio) | _used(track, loose, (base_h, base_v), part, high=high) | {
+    return pd.DataFrame(_columns(part, ratio) | _used(track, loose, (base_h, base_v), part, up=(high, tall)) | {
         "bound_claim_m": RADIUS_95 * claimed, "vertical_bound_claim_m": AXIS_95 * claimed_up,
         "bound_class_m": class_h, "vertical_bound_class_m": class_v,
-        "horizontal_bound_m": np.where(placed, horizontal, np.nan), "vertical_bound_m": np.where(tall, vertical, np.nan),
+        "horizontal_bound_m": np.where(placed, horizontal, np.nan), "vertical_bound_m": np.where(high_up, vertical, np.nan),
         "shown_horizontal_m": np.where(placed, shown, np.nan), "shown_vertical_m": np.where(placed, shown_v, np.nan),
         "contradicted": found.contradicted, "undecided": found.undecided, "other_frame": found.other_frame}, index=fixes.index)
 
@@ -262,16 +264,19 @@ def _not_fixed(
                   np.where(placed, np.maximum(vertical, horizontal), class_v), placed & (tighter | beyond))
 
 
-def _used(track: Track, loose: _Loose, base: tuple[Floats, Floats], part: dict[str, Floats], *, high: Floats) -> dict[str, Floats]:
-    """Return what the rule uses where that is not the part itself: where a bound starts from, the way between stretches, and heights."""
+def _used(track: Track, loose: _Loose, base: tuple[Floats, Floats], part: dict[str, Floats], *, up: tuple[Floats, Floats]) -> dict[str, Floats]:
+    """Return what the rule uses where that is not the part itself: where a bound starts from, the way between stretches, and heights.
+
+    `up` (n,) twice: how far heights swing or have stepped alone, and by how much a wrong stretch is off in height [m].
+    """
     limits = thresholds("analyzer.evidence")
     fixed = track.fixed
     return {
         "bound_base_m": np.where(fixed, base[0], loose.base), "vertical_bound_base_m": np.where(fixed, base[1], loose.base_up),
         "bound_bridge_m": np.where(fixed | ~loose.bridged, 0.0, loose.horizontal),
         "vertical_bound_bridge_m": np.where(fixed | ~loose.bridged, 0.0, loose.vertical),
-        "vertical_bound_scatter_m": np.maximum(part["scatter"] * limits["class_vertical.ratio"], high),
-        "vertical_bound_segment_m": part["segment"] * np.where(fixed, limits["wrong.height_ratio"], 1.0),
+        "vertical_bound_scatter_m": np.maximum(part["scatter"] * limits["class_vertical.ratio"], up[0]),
+        "vertical_bound_segment_m": up[1],
     }
 
 

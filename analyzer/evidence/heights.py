@@ -49,19 +49,44 @@ def find_leaps(track: Track, residual: Floats, noise: Noise, stretches: Stretche
     `residual` (n, 2) and its `noise` give what plan did meanwhile.
     """
     limits = thresholds("analyzer.evidence")
-    stride = max(1, int(0.1 / track.nominal_s))
-    half = max(2, round(limits["stretch.jump_window"] / 2 / (track.nominal_s * stride)))
-    pieces = [(int(s), *_kinks(track.places[s:e:stride, 2], half)) for s, e in stretches.spans if e - s > (4 * half + 1) * stride]
-    all_at = [s + at * stride for s, at, _ in pieces]
-    every = np.concatenate([k for *_, k in pieces]) if pieces else np.zeros(0)
-    moving = ~track.standing[np.concatenate(all_at)] if pieces else np.zeros(0, dtype=bool)
-    usual = track.learnt.sigma("height.kink", every[moving] if moving.sum() >= limits["noise.least_pairs"] else every)
+    pieces, half = _pieces(track, stretches), half_window(track)
+    usual = _usual(track, pieces)
     found: list[int] = []
-    for at, (*_, kink) in zip(all_at, pieces, strict=True):
+    for at, kink in pieces:
         least = np.maximum(limits["stretch.jump_sigmas"] * usual * coarse[at], limits["height.least_jump"])
         found += [x for s, e in intervals.runs(np.abs(kink) > least)
-                  if (x := _abrupt(track.places[:, 2], int(at[s + np.argmax(np.abs(kink[s:e]))]), half * stride)) >= 0]
-    return _measured(track, residual, noise, coarse, found, usual=usual, half=half * stride)
+                  if (x := _abrupt(track.places[:, 2], int(at[s + np.argmax(np.abs(kink[s:e]))]), half)) >= 0]
+    return _measured(track, residual, noise, coarse, found, usual=usual, half=half)
+
+
+def half_window(track: Track) -> int:
+    """Return how many epochs make half of `stretch.jump_window`: two medians over so many give the slope on a side of a moment."""
+    stride = _stride(track)
+    return stride * max(2, round(thresholds("analyzer.evidence")["stretch.jump_window"] / 2 / (track.nominal_s * stride)))
+
+
+def usual_kink(track: Track, stretches: Stretches) -> float:
+    """Return the sigma [m] of how far heights carried to a moment from both sides differ where nothing stepped, see `find_leaps`."""
+    return _usual(track, _pieces(track, stretches))
+
+
+def _stride(track: Track) -> int:
+    return max(1, int(0.1 / track.nominal_s))
+
+
+def _pieces(track: Track, stretches: Stretches) -> list[tuple[Ints, Floats]]:
+    """Return the epochs (m,) of each stretch that is long enough and how heights from both sides differ there (m,) [m]."""
+    stride = _stride(track)
+    half = half_window(track) // stride
+    rows = [(int(s), _kinks(track.places[s:e:stride, 2], half)) for s, e in stretches.spans if e - s > (4 * half + 1) * stride]
+    return [(s + at * stride, kink) for s, (at, kink) in rows]
+
+
+def _usual(track: Track, pieces: list[tuple[Ints, Floats]]) -> float:
+    every = np.concatenate([kink for _, kink in pieces]) if pieces else np.zeros(0)
+    moving = ~track.standing[np.concatenate([at for at, _ in pieces])] if pieces else np.zeros(0, dtype=bool)
+    enough = moving.sum() >= thresholds("analyzer.evidence")["noise.least_pairs"]
+    return track.learnt.sigma("height.kink", every[moving] if enough else every)
 
 
 def _kinks(up: Floats, half: int) -> tuple[Ints, Floats]:
@@ -79,14 +104,18 @@ def _kinks(up: Floats, half: int) -> tuple[Ints, Floats]:
 
 
 def _abrupt(up: Floats, centre: int, reach: int) -> int:
-    """Return the epoch of the largest single step near `centre`; -1 where it comes by degrees or does not stay."""
+    """Return the epoch of the largest single step near `centre` off the slope around it; -1 where it comes by degrees or does not stay."""
     low, high = max(centre - reach, 1), min(centre + reach, len(up) - 2)
-    near = np.abs(np.diff(up[low - 1:high]))
-    if not len(near) or not np.isfinite(near).any():
+    steps = np.diff(up[low - 1:high])
+    if not len(steps) or not np.isfinite(steps).any():
         return -1
-    at = low + int(np.nanargmax(near))
-    before, behind = np.median(up[max(at - reach, 0):at]), np.median(up[at:at + reach])
-    fast = abs(up[min(at + 1, len(up) - 1)] - up[max(at - 2, 0)]) >= 0.5 * abs(behind - before)
+    slope = float(np.nanmedian(steps))
+    at = low + int(np.nanargmax(np.abs(steps - slope)))
+    first = max(at - reach, 0)
+    level = up[first:at + reach] - slope * np.arange(first, min(at + reach, len(up)))
+    step = np.median(level[at - first:]) - np.median(level[:at - first])
+    behind, before = min(at + 1, len(up) - 1), max(at - 2, 0)
+    fast = abs(up[behind] - up[before] - slope * (behind - before)) >= 0.5 * abs(step)
     return at if fast else -1
 
 
@@ -97,13 +126,9 @@ def _measured(
     limits = thresholds("analyzer.evidence")
     rows = []
     for at in dict.fromkeys(found):
-        sides = [track.places[at - 2 * half:at - half, 2], track.places[at - half:at, 2], track.places[at:at + half, 2], track.places[at + half:at + 2 * half, 2]]
-        if min(map(len, sides)) < 1:
-            continue
-        far, near, behind, farther = (float(np.nanmedian(x)) for x in sides)
-        up = 1.5 * behind - 0.5 * farther - 1.5 * near + 0.5 * far
+        up = carried_step(track.places[:, 2], at, half)
         sigma = usual * float(coarse[at])
-        if abs(up) <= max(limits["stretch.jump_sigmas"] * sigma, limits["height.least_jump"]):
+        if not abs(up) > max(limits["stretch.jump_sigmas"] * sigma, limits["height.least_jump"]):
             continue
         plan = np.nanmedian(residual[at:at + half], axis=0) - np.nanmedian(residual[at - half:at], axis=0)
         spread = 2 * MEDIAN_VAR * (noise.white_m * coarse[at]) ** 2 / half + noise.wander(half * track.nominal_s) ** 2
@@ -113,6 +138,15 @@ def _measured(
     table = np.array(rows, dtype=np.float64).reshape(-1, 6)
     table = table[np.argsort(table[:, 0])]
     return Leaps(table[:, 0].astype(np.int64), table[:, 1:4], table[:, 4:])
+
+
+def carried_step(up: Floats, at: int, half: int) -> float:
+    """Return by how much the heights `up` (n,) [m] step at row `at`, carried there with the slopes of both sides; NaN where one has no room."""
+    sides = [up[max(at + k * half, 0):max(at + (k + 1) * half, 0)] for k in (-2, -1, 0, 1)]
+    if not all(np.isfinite(side).any() for side in sides):
+        return float("nan")
+    far, near, behind, farther = (float(np.nanmedian(side)) for side in sides)
+    return 1.5 * behind - 0.5 * farther - 1.5 * near + 0.5 * far
 
 
 def step_between(fixes: pd.DataFrame, before: int, behind: int, rise: Noise | None) -> tuple[float, float]:

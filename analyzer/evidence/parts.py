@@ -9,8 +9,9 @@ import pandas as pd
 
 from analyzer import intervals, tables
 from analyzer.evidence.ageing import Ageing, counted, rates, with_way_back
-from analyzer.evidence.claim import RADIUS_95, carried_claim
+from analyzer.evidence.claim import AXIS_95, RADIUS_95, carried_claim
 from analyzer.evidence.fused import FusedDoubts
+from analyzer.evidence.height_steps import off_level
 from analyzer.evidence.heights import step_between
 from analyzer.evidence.second_opinion import UNKNOWN_M, SecondOpinion
 from analyzer.evidence.stand_drift import mostly_still
@@ -23,12 +24,17 @@ SQRT_2 = float(np.sqrt(2.0))
 
 @dataclass(frozen=True)
 class Parts:
-    """Horizontal parts (n,) [m] by kind, and what they mean for trust."""
+    """Horizontal parts (n,) [m] by kind, and what they mean for trust.
+
+    Two are of heights alone: `segment_up` is what the offset of a wrong stretch means there, `high` swings and steps while plan goes on.
+    """
 
     ageing: Floats
     baseline: Floats
     scatter: Floats
     segment: Floats
+    segment_up: Floats
+    high: Floats
     standstill: Floats
     sky: Floats
     frozen: Floats
@@ -51,7 +57,7 @@ def parts(
     blind = np.full(len(track), doubts is not None or track.from_places)
     ageing = replace(ageing, excess_s=with_way_back(ageing.excess_s, track.t))
     growth, age_measured, age_shown = rates(ageing, track, opinion.deviation, np.where(blind, np.nan, opinion.sigma))
-    segment, wrong, unsure = _segment(track, opinion, frame_m)
+    segment, segment_up, wrong, unsure = _segment(track, opinion, frame_m)
     scatter, spike = _scatter(track, opinion)
     size = np.hypot(*opinion.deviation.T)
     alignment, settling = np.zeros(len(track)), np.zeros(len(track))
@@ -66,28 +72,38 @@ def parts(
     return Parts(
         ageing=growth * counted(ageing, age_measured),
         baseline=RADIUS_95 * limits["baseline.ppm"] * 1e-6 * np.nan_to_num(baseline_m),
-        scatter=scatter, segment=segment, standstill=_standstill(track, opinion), sky=_sky(fixes, track, opinion), frozen=frozen_m,
+        scatter=scatter, segment=segment, segment_up=segment_up, high=_high(track, opinion),
+        standstill=_standstill(track, opinion), sky=_sky(fixes, track, opinion), frozen=frozen_m,
         bridge=np.where(track.fixed | ~(opinion.sigma < UNKNOWN_M), 0.0, size + limits["bridge.surcharge"] * RADIUS_95 * opinion.sigma),
         alignment=alignment, settling=settling, age_shown=age_shown,
         contradicted=wrong | spike | (frozen_m > 0), undecided=unsure, other_frame=_other_frame(track, opinion, frame_m),
     )
 
 
-def _segment(track: Track, opinion: SecondOpinion, frame_m: Floats) -> tuple[Floats, Flags, Flags]:
-    """Return the part of a wrong or doubtful stretch, whether it is wrong, whether it is undecided."""
+def _segment(track: Track, opinion: SecondOpinion, frame_m: Floats) -> tuple[Floats, Floats, Flags, Flags]:
+    """Return the part of a wrong or doubtful stretch in plan and in height, whether it is wrong, whether it is undecided."""
     limits = thresholds("analyzer.evidence")
     p = np.nan_to_num(opinion.wrong)
     ids = np.maximum(opinion.stretches.id, 0)
-    part = np.where(track.fixed, 0.0, frame_m)
+    part, up = np.where(track.fixed, 0.0, frame_m), np.zeros(len(track))
     if not len(opinion.stretches):
-        return part, np.zeros(len(track), dtype=bool), np.zeros(len(track), dtype=bool)
+        return part, up, np.zeros(len(track), dtype=bool), np.zeros(len(track), dtype=bool)
     sigma = np.sqrt(opinion.posterior.variance[:, 0])
     offset = np.hypot(*opinion.posterior.offset[:, :2].T) + RADIUS_95 * np.minimum(sigma, limits["wrong.most_spread"])
     doubtful = track.fixed & (p > limits["wrong.doubtful"])
     unmeasured = sigma > limits["wrong.measured"]
     part[doubtful] = np.maximum(offset[ids], np.where(unmeasured[ids], frame_m, 0.0))[doubtful]
+    most = limits["wrong.height_ratio"] * limits["wrong.most_spread"]
+    tall = np.abs(opinion.posterior.offset[:, 2]) + AXIS_95 * np.minimum(np.sqrt(opinion.posterior.variance[:, 1]), most)
+    up[doubtful] = tall[ids][doubtful]
     sure = doubtful & (p > limits["wrong.sure"])
-    return part, sure, doubtful & ~sure
+    return part, up, sure, doubtful & ~sure
+
+
+def _high(track: Track, opinion: SecondOpinion) -> Floats:
+    """Return how far heights are off alone (n,) [m]: where they swing, and after steps inside a stretch that are listed as such."""
+    swing = AXIS_95 * opinion.waves.high
+    return np.where(track.fixed, np.maximum(swing, off_level(opinion.leaps, opinion.stretches, track.t)), 0.0)
 
 
 def _other_frame(track: Track, opinion: SecondOpinion, frame_m: Floats) -> Flags:

@@ -17,6 +17,7 @@ from analyzer.evidence.chain import Posterior, covariance, worst_in_plan
 from analyzer.evidence.claims import innovation_table
 from analyzer.evidence.consensus import RIGHT_SIGMA_M, Chain, Decide, consensus
 from analyzer.evidence.displacement import residual as residual_of
+from analyzer.evidence.height_steps import cut_at_leaps, height_steps, rise_of, stepped
 from analyzer.evidence.heights import Leaps, find_leaps
 from analyzer.evidence.knots import Knots, at_instants, make_knots, value_variance, walk_model
 from analyzer.evidence.late_velocity import velocity_delay
@@ -32,7 +33,6 @@ from analyzer.evidence.stretches import (
     Stretches,
     cut,
     inner,
-    measure_height_steps,
     measure_steps,
     merge_false_jumps,
     with_sharp_jumps,
@@ -45,8 +45,6 @@ from analyzer.settings import thresholds
 
 #: Sigma that stands for not known [m].
 UNKNOWN_M = 1e6
-#: Variance of a step in height that nobody measured [m²].
-UNMEASURED = 1e6
 #: How much less a step counts whose velocity was made from the positions themselves.
 PLACES_COARSE = 2.5
 
@@ -67,8 +65,8 @@ class SecondOpinion:
     delay_s : by how much velocity was found to be later than positions, taken out of the residual.
     askew : share of the way driven by which velocity and positions differ [m/m], taken out of the residual.
     strayed : (n, 2) drift of positions at stands [m], see `stand_drift`, taken out of the residual.
-    up, up_var : (k-1,) steps in height between stretches [m] and their variances [m²], `UNMEASURED` where nothing was learnt.
-    leaps : steps in height inside stretches: they are listed and cut nothing.
+    up, up_var : (k-1,) steps in height between stretches [m] and their variances [m²], `height_steps.UNMEASURED` where nothing was learnt.
+    leaps : steps in height inside stretches, too small to cut: they are listed, and the bound of heights holds them.
     rise : how far heights wander along this road.
     strays : (k, 2) UTC [s since 1970] of the moments at which velocity strayed, and the ways it missed by [m], see `stray_velocity`.
     """
@@ -137,9 +135,11 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     coarse = _coarse(track, residual, rough)
     stretches = cut(track, residual, noise, breaks=breaks, fixed=fresh, coarse=coarse, truncated=truncated)
     coarse = _coarse(track, residual, rough, stretches)
+    if not track.from_places and not fused:
+        stretches = cut_at_leaps(stretches, find_leaps(track, residual, noise, stretches, coarse=coarse))
     knots = make_knots(track, residual, extra, truncated, noise=noise, rough=rough, coarse=coarse, usable=inner(stretches, track.t),
                        edges=_edges(stretches, len(track)))
-    rise = _rise(track, fresh)
+    rise = rise_of(track, fresh)
     way_var = truncated + extra + noise.walk_m2ps * np.maximum(rough[1:], 1.0) ** 2 * np.diff(track.t)
     chain = _chain(track, stretches, (knots, residual, way_var), noise, rise=rise, slews=slews, coarse=coarse)
     steps, step_var = chain.steps[:, :2], worst_in_plan(chain.variances)
@@ -189,11 +189,12 @@ def _chain(
         return with_sharp_jumps(stretches, filtered, residual, noise, coarse=coarse, way_var=way_var)
 
     steps, step_var = measured(stretches)
-    kept = merge_false_jumps(stretches, steps, step_var, coarse)
+    up, up_var = height_steps(stretches, knots, rise, track, coarse=coarse)
+    kept = merge_false_jumps(stretches, steps, step_var, coarse, in_height=stepped(up, up_var))
     if len(kept) < len(stretches):
         stretches = kept
         steps, step_var = measured(stretches)
-    up, up_var = _height_steps(stretches, knots, rise)
+        up, up_var = height_steps(stretches, knots, rise, track, coarse=coarse)
     steps, variances, by_slew = with_slews(stretches, slews, track, steps=np.column_stack([steps, up]), variances=covariance(step_var, up_var))
     stretches, steps, variances, by_slew = without_passing(stretches, steps, variances, by_slew=by_slew, t=track.t)
     return Chain(stretches, steps, variances, by_slew, unwatched(stretches, by_slew, variances, slews.shown | track.standing))
@@ -206,26 +207,6 @@ def _torn(stretches: Stretches, steps: Floats, step_var: Floats, count: int) -> 
         if (step**2).sum() > 9 * (var + 2 * RIGHT_SIGMA_M[0] ** 2):
             out[stretches.spans[k + 1, 0] - 1] = float((step**2).sum())
     return out
-
-
-def _rise(track: Track, fresh: Flags) -> Noise:
-    """Return how far heights wander along this road; not learnt where no height is logged."""
-    height = np.column_stack([track.places[:, 2]] * 2)
-    return noise_of.learn_moving(height, fresh & np.isfinite(height[:, 0]), track, key="road")
-
-
-def _height_steps(stretches: Stretches, knots: Knots, rise: Noise) -> tuple[Floats, Floats]:
-    """Return the height steps between stretches and their variances; a variance beyond use where no height is logged.
-
-    Beyond `bridge.longest` none is measured: a car that stood or crept learns a quiet road, and leaves it while nobody looks.
-    """
-    count = max(len(stretches) - 1, 0)
-    if not rise.learnt or not count:
-        return np.zeros(count), np.full(count, UNMEASURED)
-    steps, variances = measure_height_steps(stretches, knots, rise)
-    away_s = knots.t[knots.of_epoch[stretches.spans[1:, 0]]] - knots.t[knots.of_epoch[stretches.spans[:-1, 1] - 1]]
-    far = away_s > thresholds("analyzer.evidence")["bridge.longest"]
-    return np.where(far, 0.0, steps), np.where(far, UNMEASURED, variances)
 
 
 def _of_right(road: Pairs, track: Track, right: Flags) -> Seconds | None:

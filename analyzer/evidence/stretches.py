@@ -237,13 +237,16 @@ def _across(stretches: Stretches, knots: Knots, both: tuple[Filtered, Filtered])
     return steps, np.maximum(variances, 2 * least**2)
 
 
-def merge_false_jumps(stretches: Stretches, steps: Floats, step_var: Floats, coarse: Floats) -> Stretches:
-    """Return the stretches with jumps undone that the walk, once filtered, does not confirm against the noise around them."""
+def merge_false_jumps(stretches: Stretches, steps: Floats, step_var: Floats, coarse: Floats, *, in_height: Flags) -> Stretches:
+    """Return the stretches with jumps undone that the walk, once filtered, does not confirm against the noise around them.
+
+    Those that heights show beyond doubt, `in_height` (k-1,), stay.
+    """
     limits = thresholds("analyzer.evidence")
     size = np.hypot(*steps.T) if len(steps) else np.zeros(0)
     around = coarse[stretches.spans[1:, 0]] if len(steps) else np.zeros(0)
     sigma = np.sqrt(step_var + 2 * (limits["stretch.right_sigma"] * around) ** 2)
-    false = np.r_[False, stretches.by_jump[1:] & (size < np.maximum(limits["stretch.least_jump"], 3 * sigma))]
+    false = np.r_[False, stretches.by_jump[1:] & ~in_height & (size < np.maximum(limits["stretch.least_jump"], 3 * sigma))]
     if not false.any():
         return stretches
     first = np.flatnonzero(~false)

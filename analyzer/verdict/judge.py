@@ -93,7 +93,10 @@ Flags = NDArray[np.bool_]
 #: few windows for a velocity that is late: both had been taken out of positions that were right.
 #: Where no speed was logged a sharp step in height parts what lies before and behind it; it had been listed and judged nothing. To stray at
 #: a stand by less than the base bound says no more than that bound.
-RULES_VERSION = "20"
+#: 21: a step in height that no car drives over parts what lies before and behind it also where speed was logged, and is measured from the heights
+#: beside it; on a slope it had been looked for at the wrong epoch. The bound of heights holds what heights show: the offset of a stretch that is
+#: wrong or doubtful, and steps that were listed and left it as it was.
+RULES_VERSION = "21"
 BOUND_OF_AXIS = {
     "horizontal": "horizontal_bound_m",
     "vertical": "vertical_bound_m",

@@ -140,7 +140,7 @@ def lossy(tmp_path_factory: pytest.TempPathFactory) -> tuple[Recording, Metrics]
 
 
 def test_heights_of_steps_and_stretches_are_given(lossy: tuple[Recording, Metrics]) -> None:
-    """Half a metre in height alone from one moment inside fixed to another: bounds stay, the steps are listed."""
+    """Half a metre in height alone from one moment inside fixed to another: the steps are listed."""
     recording, metrics = lossy
     before = gather(recording, metrics)
     fixed = (recording.fixes["fix_state"] == "fixed").to_numpy()
