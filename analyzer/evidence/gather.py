@@ -191,7 +191,7 @@ def combine(
     `road_m` is the sigma of the difference of two passes of the road in height, where the drive shows it.
     """
     limits = thresholds("analyzer.evidence")
-    ratio, wrong_ratio = limits["class_vertical.ratio"], limits["wrong.height_ratio"]
+    ratio = limits["class_vertical.ratio"]
     part = {k: (np.zeros(len(track)) if k in without else getattr(found, k)) for k in PARTS}
     claimed, claimed_up = carried_claim(fixes)
     class_h, class_v = class_bounds(fixes)
@@ -202,8 +202,7 @@ def combine(
     base_h, base_v = np.fmax(base_h, RADIUS_95 * road_m / np.sqrt(2) / ratio), np.fmax(base_v, AXIS_95 * road_m / np.sqrt(2))
     part["standstill"] = np.where(part["standstill"] > base_h, part["standstill"], 0.0)  # to stray by less is what the base says already
     worst = np.maximum.reduce([part["scatter"], part["segment"], part["standstill"], part["frozen"], part["alignment"], part["settling"]])
-    high, tall = (np.zeros(len(track)) if name in without else x for name, x in (("scatter", found.high), ("segment", found.segment_up)))
-    tall = np.maximum(part["segment"] * np.where(track.fixed, wrong_ratio, 1.0), tall)
+    high, tall = found.of_heights(track.fixed, without)
     worst_v = np.maximum.reduce([part["scatter"] * ratio, tall, part["standstill"] * ratio, part["frozen"], part["settling"], high])
     other, aged = part["baseline"] ** 2 + part["sky"] ** 2, np.where(found.age_shown, part["ageing"], 0.0)
     fixed_h = np.sqrt(base_h**2 + other + part["ageing"] ** 2) + worst

@@ -13,7 +13,7 @@ import numpy as np
 
 from analyzer.evidence import noise as noise_of
 from analyzer.evidence.claim import AXIS_95
-from analyzer.evidence.heights import Leaps, carried_step, half_window, usual_kink
+from analyzer.evidence.heights import Leaps, carried_step, half_window, single_step, stays, usual_kink
 from analyzer.evidence.knots import Knots
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.stretches import Ints, Stretches, measure_height_steps
@@ -32,10 +32,11 @@ def rise_of(track: Track, fresh: Flags) -> Noise:
     return noise_of.learn_moving(height, fresh & np.isfinite(height[:, 0]), track, key="road")
 
 
-def cut_at_leaps(stretches: Stretches, leaps: Leaps) -> Stretches:
-    """Return the stretches, cut at the `leaps` in height that are larger than what a car drives over."""
-    large = leaps.at[np.abs(leaps.step[:, 2]) > thresholds("analyzer.evidence")["leap.cuts"]]
-    at = large[(stretches.id[large] >= 0) & (stretches.id[large] == stretches.id[large - 1])]
+def cut_at_leaps(stretches: Stretches, leaps: Leaps, track: Track) -> Stretches:
+    """Return the stretches, cut at the `leaps` in height that are larger than what a car drives over, come at once and last."""
+    inside = leaps.at[(stretches.id[leaps.at] >= 0) & (stretches.id[leaps.at] == stretches.id[leaps.at - 1])]
+    up, half = track.places[:, 2], half_window(track)
+    at = np.array([k for k in inside if _at_once(up, int(k), half)], dtype=np.int64)
     if not len(at):
         return stretches
     starts = np.sort(np.concatenate([stretches.spans[:, 0], at]))
@@ -45,6 +46,13 @@ def cut_at_leaps(stretches: Stretches, leaps: Leaps) -> Stretches:
     number = np.searchsorted(starts, np.arange(len(stretches.id)), side="right") - 1
     by_jump = np.where(np.isin(starts, stretches.spans[:, 0]), stretches.by_jump[own], True)
     return replace(stretches, spans=spans, by_jump=by_jump, id=np.where(stretches.id >= 0, number, -1))
+
+
+def _at_once(up: Floats, at: int, half: int) -> bool:
+    """Return whether the heights `up` (n,) step at row `at` from one row to the next, and stay: spikes of some rows come back."""
+    step, single = carried_step(up, at, half), single_step(up, at)
+    large = min(abs(step), abs(single)) > thresholds("analyzer.evidence")["leap.cuts"]
+    return bool(large and step * single > 0 and stays(up, at, half, step))
 
 
 def height_steps(stretches: Stretches, knots: Knots, rise: Noise, track: Track, *, coarse: Floats) -> tuple[Floats, Floats]:
@@ -68,10 +76,11 @@ def _sharper(stretches: Stretches, track: Track, steps: Floats, variances: Float
     half, usual = half_window(track), KINK_TIMES * usual_kink(track, stretches)
     at: Ints = stretches.spans[1:, 0]
     room = np.minimum(at - stretches.spans[:-1, 0], stretches.spans[1:, 1] - at) >= 2 * half
-    var = (usual * coarse[at]) ** 2 + limits["height.kerb"] ** 2 + 2 * limits["height.right_sigma"] ** 2
-    better = stretches.at_once & room & (var < variances)
-    direct = np.array([carried_step(track.places[:, 2], int(k), half) if yes else np.nan for k, yes in zip(at, better, strict=True)], dtype=np.float64)
-    better &= np.isfinite(direct)
+    up, beside = track.places[:, 2], stretches.at_once & room
+    both = [(carried_step(up, int(k), half), single_step(up, int(k))) if yes else (np.nan, np.nan) for k, yes in zip(at, beside, strict=True)]
+    direct, single = np.array(both, dtype=np.float64).T
+    var = (usual * coarse[at]) ** 2 + limits["height.kerb"] ** 2 + 2 * limits["height.right_sigma"] ** 2 + (direct - single) ** 2
+    better = beside & (var < variances)
     return np.where(better, direct, steps), np.where(better, var, variances)
 
 

@@ -20,6 +20,8 @@ from analyzer.settings import thresholds
 
 #: Variance of the median of normal samples over that of their mean.
 MEDIAN_VAR = 1.57
+#: Where half a window has no more rows than this, three of them are seconds apart, and a car brakes to rest meanwhile.
+FEW_ROWS = 2
 
 
 @dataclass(frozen=True)
@@ -104,7 +106,10 @@ def _kinks(up: Floats, half: int) -> tuple[Ints, Floats]:
 
 
 def _abrupt(up: Floats, centre: int, reach: int) -> int:
-    """Return the epoch of the largest single step near `centre` off the slope around it; -1 where it comes by degrees or does not stay."""
+    """Return the epoch of the largest single step near `centre` off the slope around it; -1 where it comes by degrees or does not stay.
+
+    Half of it must come within three epochs, beyond what the three before and the three behind do: braking on a slope is no step.
+    """
     low, high = max(centre - reach, 1), min(centre + reach, len(up) - 2)
     steps = np.diff(up[low - 1:high])
     if not len(steps) or not np.isfinite(steps).any():
@@ -114,9 +119,9 @@ def _abrupt(up: Floats, centre: int, reach: int) -> int:
     first = max(at - reach, 0)
     level = up[first:at + reach] - slope * np.arange(first, min(at + reach, len(up)))
     step = np.median(level[at - first:]) - np.median(level[:at - first])
-    behind, before = min(at + 1, len(up) - 1), max(at - 2, 0)
-    fast = abs(up[behind] - up[before] - slope * (behind - before)) >= 0.5 * abs(step)
-    return at if fast else -1
+    own = up[min(at + 1, len(up) - 1)] - up[max(at - 2, 0)]
+    beside = [up[j] - up[k] for k, j in ((at - 5, at - 2), (at + 1, at + 4)) if k >= 0 and j < len(up)]
+    return at if beside and abs(own - np.mean(beside)) >= 0.5 * abs(step) else -1
 
 
 def _measured(
@@ -128,7 +133,8 @@ def _measured(
     for at in dict.fromkeys(found):
         up = carried_step(track.places[:, 2], at, half)
         sigma = usual * float(coarse[at])
-        if not abs(up) > max(limits["stretch.jump_sigmas"] * sigma, limits["height.least_jump"]):
+        by_degrees = half <= FEW_ROWS and abs(single_step(track.places[:, 2], at)) < 0.5 * abs(up)
+        if by_degrees or not stays(track.places[:, 2], at, half, up) or not abs(up) > max(limits["stretch.jump_sigmas"] * sigma, limits["height.least_jump"]):
             continue
         plan = np.nanmedian(residual[at:at + half], axis=0) - np.nanmedian(residual[at - half:at], axis=0)
         spread = 2 * MEDIAN_VAR * (noise.white_m * coarse[at]) ** 2 / half + noise.wander(half * track.nominal_s) ** 2
@@ -140,13 +146,33 @@ def _measured(
     return Leaps(table[:, 0].astype(np.int64), table[:, 1:4], table[:, 4:])
 
 
-def carried_step(up: Floats, at: int, half: int) -> float:
-    """Return by how much the heights `up` (n,) [m] step at row `at`, carried there with the slopes of both sides; NaN where one has no room."""
-    sides = [up[max(at + k * half, 0):max(at + (k + 1) * half, 0)] for k in (-2, -1, 0, 1)]
-    if not all(np.isfinite(side).any() for side in sides):
+def carried_step(up: Floats, at: int, half: int, *, left_out: tuple[int, int] = (0, 0)) -> float:
+    """Return by how much the heights `up` (n,) [m] step at row `at`, carried there with the slopes of both sides; NaN where one has no room.
+
+    Medians of `half` rows on either side; the `left_out` nearest of them are not used.
+    """
+    before, behind = left_out
+    rows = [up[max(at + k * half, 0):max(at + (k + 1) * half, 0)] for k in (-2 - before, -1 - before, behind, behind + 1)]
+    if not all(np.isfinite(row).any() for row in rows):
         return float("nan")
-    far, near, behind, farther = (float(np.nanmedian(side)) for side in sides)
-    return 1.5 * behind - 0.5 * farther - 1.5 * near + 0.5 * far
+    middle = [float(np.nanmedian(row)) for row in rows]
+    return (1.5 + behind) * middle[2] - (0.5 + behind) * middle[3] - (1.5 + before) * middle[1] + (0.5 + before) * middle[0]
+
+
+def stays(up: Floats, at: int, half: int, step: float) -> bool:
+    """Return whether the heights `up` (n,) [m] that `step` at row `at` stay there, and had not come from there: spikes of some rows come back."""
+    return not any(carried_step(up, at, half, left_out=out) * step < 0.5 * step**2 for out in ((0, 1), (1, 0)))
+
+
+def single_step(up: Floats, at: int) -> float:
+    """Return by how much the heights `up` (n,) [m] step from row `at` - 1 to `at` beyond what they do from one row to the next beside it.
+
+    Braking on a slope and crests change the climb by degrees: half of what is left of them here.
+    """
+    if not 2 <= at < len(up) - 1:
+        return float("nan")
+    before, own, behind = np.diff(up[at - 2:at + 2])
+    return float(own - (before + behind) / 2)
 
 
 def step_between(fixes: pd.DataFrame, before: int, behind: int, rise: Noise | None) -> tuple[float, float]:

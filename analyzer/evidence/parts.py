@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -45,6 +46,12 @@ class Parts:
     contradicted: Flags
     undecided: Flags
     other_frame: Flags
+
+    def of_heights(self, fixed: Flags, without: Collection[str]) -> tuple[Floats, Floats]:
+        """Return how far heights swing or have stepped alone, and by how much stretches are off in height (n,) [m], but for kinds left out."""
+        high, plan, up = (np.zeros(len(fixed)) if name in without else x
+                          for name, x in (("scatter", self.high), ("segment", self.segment), ("segment", self.segment_up)))
+        return high, np.maximum(plan * np.where(fixed, thresholds("analyzer.evidence")["wrong.height_ratio"], 1.0), up)
 
 
 def parts(

@@ -136,7 +136,7 @@ def form(track: Track, *, fresh: Flags, breaks: Flags, rough: Floats, slews: Sle
     stretches = cut(track, residual, noise, breaks=breaks, fixed=fresh, coarse=coarse, truncated=truncated)
     coarse = _coarse(track, residual, rough, stretches)
     if not track.from_places and not fused:
-        stretches = cut_at_leaps(stretches, find_leaps(track, residual, noise, stretches, coarse=coarse))
+        stretches = cut_at_leaps(stretches, find_leaps(track, residual, noise, stretches, coarse=coarse), track)
     knots = make_knots(track, residual, extra, truncated, noise=noise, rough=rough, coarse=coarse, usable=inner(stretches, track.t),
                        edges=_edges(stretches, len(track)))
     rise = rise_of(track, fresh)

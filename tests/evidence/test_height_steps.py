@@ -17,6 +17,7 @@ from analyzer.evidence.knots import Knots
 from analyzer.evidence.noise import Noise
 from analyzer.evidence.result import Evidence
 from analyzer.evidence.stretches import Stretches
+from analyzer.evidence.track import Track
 from analyzer.metrics.measure import measure
 from analyzer.recording import Recording
 from tests.evidence.drives import read
@@ -51,19 +52,44 @@ def test_a_step_on_a_slope_is_found_at_its_epoch(slope: float, rate_hz: float) -
     assert found.at[driving].tolist() == [at] and found.step[driving][0, 2] == pytest.approx(0.36, abs=0.05)
 
 
+def _level(count: int, *steps: tuple[int, float]) -> Track:
+    """Return a drive with level heights but for `steps`."""
+    track = weaving(count / 10)
+    up = sum((np.where(np.arange(len(track)) >= at, size, 0.0) for at, size in steps), np.zeros(len(track)))
+    return replace(track, places=np.column_stack([track.places[:, :2], up]))
+
+
 def test_stretches_are_cut_where_no_car_drives_over_the_step() -> None:
     whole = _stretches(100, 40)
-    assert cut_at_leaps(whole, _leaps((20, 0.1))) is whole, "a kerb"
-    assert cut_at_leaps(whole, _leaps((40, 0.5))) is whole, "cut there already"
-    found = cut_at_leaps(whole, _leaps((20, 0.5), (30, 0.1), (70, -0.4)))
+    assert cut_at_leaps(whole, _leaps((20, 0.1)), _level(100, (20, 0.1))) is whole, "a kerb"
+    assert cut_at_leaps(whole, _leaps((40, 0.5)), _level(100, (40, 0.5))) is whole, "cut there already"
+    assert cut_at_leaps(whole, _leaps((60, 0.5)), _level(100, (60, 0.5), (63, -0.5))) is whole, "a spike"
+    by_degrees = _level(100, *((58 + k, 0.1) for k in range(5)))
+    assert cut_at_leaps(whole, _leaps((60, 0.5)), by_degrees) is whole
+    found = cut_at_leaps(whole, _leaps((20, 0.5), (30, 0.1), (70, -0.4)), _level(100, (20, 0.5), (30, 0.1), (70, -0.4)))
     assert found.spans.tolist() == [[0, 20], [20, 40], [40, 70], [70, 100]]
     assert found.by_jump.tolist() == [False, True, True, True]
     assert np.bincount(found.id).tolist() == [20, 20, 30, 30] and (np.diff(found.id) >= 0).all()
     lost = replace(whole, spans=np.array([[0, 35], [40, 100]]), id=np.where(np.arange(100) < 35, 0, np.where(np.arange(100) < 40, -1, 1)),
                    by_jump=np.zeros(2, bool))
-    found = cut_at_leaps(lost, _leaps((20, 0.5), (37, 0.5)))
+    found = cut_at_leaps(lost, _leaps((20, 0.5), (37, 0.5)), _level(100, (20, 0.5), (37, 0.5)))
     assert found.spans.tolist() == [[0, 20], [20, 35], [40, 100]] and (found.id[35:40] == -1).all()
     assert found.by_jump.tolist() == [False, True, False]
+
+
+def test_to_brake_on_a_slope_at_one_epoch_per_second_is_no_step() -> None:
+    """From 27 m/s up a slope of 3 % the climb ends within five epochs."""
+    climb = np.r_[np.full(60, 0.79), 0.66, 0.48, 0.30, 0.07, np.zeros(60)]
+    track = weaving(len(climb), rate_hz=1.0)
+    count = min(len(track), len(climb))
+    slope = replace(track, places=np.column_stack([track.places[:, :2], np.r_[np.cumsum(climb[:count]), np.zeros(len(track) - count)]]))
+    whole = Stretches(np.array([[0, count]]), np.zeros(1, bool), np.where(np.arange(len(track)) < count, 0, -1))
+    assert not len(find_leaps(slope, np.zeros((len(track), 2)), QUIET, whole, coarse=np.ones(len(track))).at)
+
+
+def test_a_spike_of_a_few_epochs_is_no_step() -> None:
+    track = _level(3000, (1500, 1.7), (1503, -1.7))
+    assert not len(find_leaps(track, np.zeros((len(track), 2)), QUIET, _stretches(len(track)), coarse=np.ones(len(track))).at)
 
 
 def test_a_jump_is_measured_beside_it_and_a_gap_is_not() -> None:
