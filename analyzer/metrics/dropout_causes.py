@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -15,6 +14,7 @@ from numpy.typing import NDArray
 
 from analyzer import tables, wording
 from analyzer.metrics.fix_state import state_name
+from analyzer.metrics.gap_content import damaged_between, in_place, message_between
 from analyzer.metrics.link_state import BLIND
 from analyzer.metrics.rate import Timeline
 from analyzer.metrics.signal_drop import Listed
@@ -44,14 +44,13 @@ PAUSE_ADVICE = "Nothing needs mending where the recording was paused on purpose:
 #: What to do where all signals weakened at once: the antenna has two kinds of faults that look like a transmitter.
 SIGNAL_ADVICE = ("All satellites weakened at once: look for transmitters beside the antenna and at this place; where it comes back elsewhere, look at the antenna, "
                  "its cable, connectors and supply, and at what lies over it.")
-_STOP_OR_START = re.compile(r"start|stop|end|begin|open|clos|log|record|boot|power|session|restart", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
 class Scene:
     """What the causes are read from, one entry per epoch unless said otherwise.
 
-    `notes` holds, per source, (byte offset, text) of free-text lines; `damage`, per source, the byte offsets of damaged
+    `notes` holds, per source, (byte offset, text) of free-text lines, `messages` those of TXT sentences; `damage`, per source, the byte offsets of damaged
     sentences; `set_aside`, per source, whether its ledger holds damaged pieces at all. `off_grid` says which epochs lie
     off the usual grid of times; `station_changes` is a table ``index time_s from_id to_id`` and `stations_known` whether ids are logged at all; `listed` holds the satellites as listed;
     `stood` says in which epochs the car stood, empty where nobody looked; `unlogged` names what would tell causes and was not logged.
@@ -71,6 +70,7 @@ class Scene:
     stations_known: bool = True
     listed: Listed = field(default_factory=Listed)
     notes: Sequence[Sequence[tuple[int, str]]] = field(default=())
+    messages: Sequence[Sequence[tuple[int, str]]] = field(default=())
     damage: Sequence[NDArray[np.int64]] = field(default=())
     set_aside: Sequence[bool] = field(default=())
     stood: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, dtype=bool))
@@ -149,72 +149,30 @@ def _of_missing(start_s: float, end_s: float, scene: Scene) -> Cause:
     """Return the cause of missing epochs: text, damage, a parked car, life before and after, start-up, in this order."""
     limit = thresholds("analyzer.metrics")
     last, first = scene.index(start_s, side="right"), scene.index(end_s)
-    if scene.source_id[last] != scene.source_id[first]:
-        return "logger_gap", "the log goes on in another file"
-    if note := _note_between(last, first, scene):
-        return "logger_gap", f"the log holds text of a program in place of the epochs: {note}"
-    lost = (end_s - start_s) / scene.line.nominal_s - 1
-    damaged = _damaged_between(last, first, scene)
-    if damaged >= max(1.0, limit["cause.damaged_share"] * lost):
-        return "damaged_data", f"{damaged} damaged sentences stand in place of about {lost:.0f} epochs"
-    if filled := _bytes_instead(last, first, lost, scene):
-        return "damaged_data", filled
+    held = in_place(last, first, (end_s - start_s) / scene.line.nominal_s - 1, scene)
+    if held is not None:
+        return held
     was, now = int(scene.codes[last]), int(scene.codes[first])
     parked = len(scene.stood) > 0 and end_s - start_s >= limit["cause.pause"] and bool(scene.stood[last])
     if parked and scene.stood[first]:
         return "unknown", f"the car stood before and after it: {PAUSED}"
-    if now in _ALIVE:
-        return "logger_gap", f"the solution was {state_name(now)} right after: the receiver never stopped"
     soon = scene.index(end_s + limit["cause.restart_s"], side="right") + 1
+    counts = scene.before(scene.satellites, start_s), middle(scene.satellites[first:soon])
+    fewer = counts[1] < (1 - limit["cause.satellites_drop"]) * counts[0]
+    if now != _FIXED and (said := message_between(last, first, scene)):
+        return "receiver_restart", f"a text of the receiver itself stands in place of the epochs: {said}"
+    if now in _ALIVE and not (fewer and was == _FIXED and now != _FIXED):
+        return "logger_gap", f"the solution was {state_name(now)} right after: the receiver never stopped"
     if scene.off_grid[first:soon].any():
         return "receiver_restart", "the first epochs after it lie off the usual grid of times: a clock that starts anew"
-    counts = scene.before(scene.satellites, start_s), middle(scene.satellites[first:soon])
     if now in BLIND and was not in BLIND:
         told = f"; the car stood before it, and {PAUSED}" if parked else ""
         return "receiver_restart", f"there is no position right after, before it was {state_name(was)}{told}"
-    if counts[1] < (1 - limit["cause.satellites_drop"]) * counts[0]:
+    if fewer:
         return "receiver_restart", f"satellites build up anew after it: {counts[0]:.0f} before, {counts[1]:.0f} after"
     if was in _ALIVE:
         return "receiver_restart", f"the solution begins anew as {state_name(now)}, before it was {state_name(was)}"
     return "unknown", f"the solution is {state_name(now)} after and {state_name(was)} before, and no text explains it"
-
-
-def _note_between(last: int, first: int, scene: Scene) -> str:
-    """Return the text of stop or start notes between two epochs of one source, shortened; empty where none."""
-    source = int(scene.source_id[last])
-    if not 0 <= source < len(scene.notes):
-        return ""
-    low, high = scene.byte_offset[last], scene.byte_offset[first]
-    found = [t.strip() for o, t in scene.notes[source] if low < o < high and _STOP_OR_START.search(t)]
-    return "; ".join(f'"{t[:80]}"' for t in found[:3])
-
-
-def _damaged_between(last: int, first: int, scene: Scene) -> int:
-    """Return the number of damaged sentences between two epochs of one source."""
-    source = int(scene.source_id[last])
-    if not 0 <= source < len(scene.damage):
-        return 0
-    low, high = np.searchsorted(scene.damage[source], [scene.byte_offset[last], scene.byte_offset[first]])
-    return int(high - low)
-
-
-def _bytes_instead(last: int, first: int, lost: float, scene: Scene) -> str:
-    """Return in words that the log holds as many bytes as the missing epochs would take, or an empty text.
-
-    A logger or receiver that paused leaves nothing behind; sentences that could not be used leave their bytes.
-    """
-    source = int(scene.source_id[last])
-    if not 0 <= source < len(scene.set_aside) or not scene.set_aside[source] or lost < 0.5:
-        return ""
-    steps = np.diff(scene.byte_offset[scene.source_id == source])
-    steps = steps[steps > 0]
-    if not len(steps):
-        return ""
-    usual = float(np.median(steps))
-    extra = float(scene.byte_offset[first] - scene.byte_offset[last]) - usual
-    if extra < thresholds("analyzer.metrics")["cause.damaged_share"] * lost * usual:
-        return ""
-    return f"{extra:.0f} bytes that could not be used stand in place of about {lost:.0f} epochs"
 
 
 def _of_outage(start_s: float, end_s: float, scene: Scene) -> Cause:
@@ -257,7 +215,7 @@ def _of_loss(start_s: float, end_s: float, scene: Scene) -> Cause:
     seen, words = _as_seen(start_s, end_s, scene, aged=bool(np.isfinite(age)))
     if words:
         return seen, f"{words}{weak_rest(start_s, end_s, scene) if seen == 'sky_obstruction' else ''}{fresh}"
-    if _damaged_between(last, scene.index(start_s + limit["cause.near_s"]), scene) >= limit["cause.near_s"]:
+    if damaged_between(last, scene.index(start_s + limit["cause.near_s"]), scene) >= limit["cause.near_s"]:
         return "damaged_data", f"damaged sentences stand where fixed was lost{fresh}"
     if end_s - start_s >= limit["dropout.no_fix_after_s"] and np.isfinite(age):
         return "incomplete_corrections", f"fixed did not come back for {end_s - start_s:.0f} s{fresh}"

@@ -178,7 +178,8 @@ def _scene(
         byte_offset=fixes["byte_offset"].to_numpy(dtype=np.int64),
         source_id=fixes["source_id"].to_numpy(dtype=np.int64),
         station_changes=station_changes, fresh_s=fresh_s, stations_known=bool(fixes["station_id"].notna().any()),
-        listed=Listed(recording.satellites, pd.DatetimeIndex(fixes.index), codes == FIXED), notes=[_notes(s) for s in sources],
+        listed=Listed(recording.satellites, pd.DatetimeIndex(fixes.index), codes == FIXED), notes=[_texts(s, "notes") for s in sources],
+        messages=[_texts(s, "messages") for s in sources],
         damage=[_damage(s) for s in sources],
         set_aside=[any(s.ledger.count(k) for k in _DAMAGE) for s in sources], stood=drive.still.ids > 0, unlogged=_unlogged(recording),
     )
@@ -201,9 +202,9 @@ def _details(recording: Recording) -> Mapping[str, object]:
     return recording.sources[main].details if main < len(recording.sources) else {}
 
 
-def _notes(source: Source) -> list[tuple[int, str]]:
-    """Return (byte offset, text) of the free-text lines of a source."""
-    given = source.details.get("notes", ())
+def _texts(source: Source, name: str) -> list[tuple[int, str]]:
+    """Return (byte offset, text) of the free-text lines of a source, its ``notes``, or of its ``messages``."""
+    given = source.details.get(name, ())
     return [(int(o), str(t)) for o, t in given] if isinstance(given, Sequence) else []
 
 

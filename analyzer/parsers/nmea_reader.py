@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from analyzer import tables
 from analyzer.parsers import rtcm
+from analyzer.parsers.nmea_block import NOTES
 from analyzer.parsers.nmea_epochs import EpochResult, build_epochs
 from analyzer.parsers.nmea_excerpts import first_ranges
 from analyzer.parsers.nmea_fields import categorical
@@ -55,6 +56,7 @@ def read(raw: RawSource, options: ReadOptions) -> ReadPart:
     """Read a stream of NMEA sentences; RTCM 3 frames between them become corrections.
 
     The source's details: ``undated`` (bool); ``notes`` (list of byte offset and text of the first lines of free text);
+    ``messages`` (the same of the first TXT sentences, by their text);
     ``damage`` (increasing int64 byte offsets of the first million damaged sentences and runs of binary bytes) and
     ``damage_count`` (of all); ``latitude_decimals`` (int, the commonest number of digits behind the point of the
     latitude minutes, where there are positions). The part's extras: ``undated`` and ``notes`` again; of a source
@@ -91,7 +93,7 @@ def read(raw: RawSource, options: ReadOptions) -> ReadPart:
 def _details(text: TextResult, epochs: EpochResult) -> dict[str, object]:
     """Return what later steps need to know of the source."""
     details: dict[str, object] = {
-        "undated": epochs.undated, "notes": text.notes, "damage": text.damage, "damage_count": text.damage_count,
+        "undated": epochs.undated, "notes": text.notes, "messages": _messages(text), "damage": text.damage, "damage_count": text.damage_count,
     }
     for kind in POSITION_KINDS:
         part = text.sentences.get(kind)
@@ -99,6 +101,12 @@ def _details(text: TextResult, epochs: EpochResult) -> dict[str, object]:
         if known is not None and len(known):
             return {**details, "latitude_decimals": int(np.bincount(known).argmax())}
     return details
+
+
+def _messages(text: TextResult) -> list[tuple[int, str]]:
+    """Return (byte offset, text) of the first TXT sentences; their text stands behind number, count and identifier."""
+    told = text.sentences.get("TXT")
+    return [] if told is None else [(int(at), body.split(",", 3)[-1]) for at, body in zip(told.start[:NOTES], told.texts, strict=False)]
 
 
 def _checksum(body: bytes) -> int:

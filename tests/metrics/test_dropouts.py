@@ -276,6 +276,31 @@ def test_missing_epochs_with_a_start_up_after_are_a_restart():
     assert found["cause"].tolist() == ["receiver_restart", "receiver_restart"]
 
 
+@pytest.mark.parametrize(("after", "used", "cause"), [("float", 8, "receiver_restart"), ("float", 17, "logger_gap"), ("fixed", 8, "logger_gap")])
+def test_a_float_on_few_satellites_right_after_missing_epochs_is_a_restart(after: str, used: int, cause: str):
+    """A receiver that never stopped is fixed, or float under as many satellites as before."""
+    frame = without(drive(400), 200.0, 208.0)
+    second = (frame.index - START).total_seconds().to_numpy()
+    anew = (second >= 200.0) & (second < 230.0)
+    frame = frame.assign(satellites_used=np.where(anew, used, 18), fix_state=frame["fix_state"].where(~anew, after))
+    found = dropouts(frame)
+    assert set(found["cause"]) == {cause}
+    assert ("satellites build up anew after it: 18 before, 8 after" in found["evidence"].iloc[0]) == (cause == "receiver_restart")
+
+
+@pytest.mark.parametrize("every", [None, 1])
+def test_a_text_of_the_receiver_in_a_gap_is_its_start_unless_texts_come_all_along(every: int | None):
+    """What came while no epoch did was sent by a receiver that was not ready; the same text each second says nothing."""
+    frame = without(drive(400, rate_hz=1.0), 200.0, 208.0)
+    second = (frame.index - START).total_seconds().to_numpy()
+    frame["fix_state"] = frame["fix_state"].where((second < 200.0) | (second >= 220.0), "float")
+    at = int(frame["byte_offset"].iloc[199])
+    messages = [(at + 50, "receiver start")] if every is None else [(int(x) + 50, "antenna good") for x in frame["byte_offset"]]
+    found = dropouts(frame, messages=messages)
+    assert set(found["cause"]) == {"receiver_restart" if every is None else "logger_gap"}
+    assert ('a text of the receiver itself stands in place of the epochs: "receiver start"' in found["evidence"].iloc[0]) == (every is None)
+
+
 def test_text_of_a_logger_and_damage_in_place_of_the_epochs_are_named():
     frame = without(drive(400, sky=[(220.0, 226.0)]), 200.0, 220.0)
     at = int(frame["byte_offset"].iloc[1999])

@@ -120,6 +120,11 @@ def test_details_tell_notes_damage_and_decimals() -> None:
     assert details["latitude_decimals"] == 7
 
 
+def test_details_tell_the_texts_of_the_receiver() -> None:
+    details = _read(NMEA + _sentence("GNTXT,01,01,02,start, cold") + _gga(70.0)).source.details
+    assert details["messages"] == [(len(NMEA), "start, cold")]
+
+
 def test_a_log_without_dates_is_read_only_where_that_is_allowed(tmp_path: Path) -> None:
     path = tmp_path / "undated.nmea"
     path.write_bytes(b"".join(_gga(i) for i in range(60)))
