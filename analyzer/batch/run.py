@@ -14,6 +14,7 @@ from analyzer.assessment import Purpose
 from analyzer.batch.find import Defaults, Drive, find_drives
 from analyzer.batch.fingerprint import Fingerprint
 from analyzer.batch.local import LocalProcesses, usable_cores
+from analyzer.batch.overview import write_overview
 from analyzer.batch.pace import Pace
 from analyzer.batch.store import FailedDrive, Store, refuse_other
 from analyzer.batch.task import Assessed, Failure, Options, Task, assess_drive, fingerprint_of
@@ -52,6 +53,11 @@ class BatchResult:
     def rows(self) -> tuple[dict[str, Any], ...]:
         """Rows of all drives that have a result, in order of time."""
         return tuple(sorted((*self.assessed, *self.finished_before), key=lambda r: (r["start_utc"], r["run"])))
+
+
+def repeated_words(repeated: tuple[str, str]) -> str:
+    """Return in words which place holds what was assessed already, and as which run."""
+    return f"{repeated[0]} holds the same files as {repeated[1]} and was not assessed twice."
 
 
 @dataclass
@@ -139,6 +145,7 @@ def run_batch(
                 _assess_all(pool, _unfinished(pool, tasks, state, again=again), state)
             finally:
                 store.write_failed(state.failed)
+                write_overview(place, store.rows.values(), state.failed, [*found.notes, *map(repeated_words, state.repeated)])
     return BatchResult(
         place, tuple(state.assessed), tuple(state.finished), tuple(state.failed), tuple(state.repeated), found.notes
     )

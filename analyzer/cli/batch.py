@@ -130,6 +130,9 @@ def _list(found: Found) -> None:
 
 def _told(done: BatchResult, args: argparse.Namespace) -> int:
     """Print the summary and return the exit code."""
+    from analyzer.batch.overview import PAGE
+    from analyzer.batch.run import repeated_words
+
     if args.json:
         out(json.dumps([dict(r) for r in done.rows], indent=1, ensure_ascii=False))
     elif done.rows:
@@ -141,9 +144,10 @@ def _told(done: BatchResult, args: argparse.Namespace) -> int:
         if drive.details and not args.quiet:
             say(drive.details.rstrip())
     if not args.quiet:
-        for note in (*done.notes, *(f"{place} holds the same files as {run} and was not assessed twice." for place, run in done.repeated)):
+        for note in (*done.notes, *map(repeated_words, done.repeated)):
             say(note)
-        say(f"{len(done.assessed)} drives assessed, {len(done.finished_before)} finished before, {len(done.failed)} failed; results in {args.out}")
+        say(f"{len(done.assessed)} drives assessed, {len(done.finished_before)} finished before, {len(done.failed)} failed; results in {args.out}, "
+            f"open {args.out / PAGE}")
     bad = args.fail_on != "never" and any(LEVELS.index(r["verdict"]) >= LEVELS.index(args.fail_on) for r in done.rows)
     return 1 if done.failed or bad else 0
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -12,10 +10,11 @@ from analyzer import wording
 from analyzer.comparing.base_check import BaseCheck
 from analyzer.comparing.base_move_words import move_words
 from analyzer.comparing.rows import records
-from analyzer.report.base_page_parts import pictures, render_page
+from analyzer.report.base_page_parts import pictures
 from analyzer.report.figures import TEXT, plain_axes
 from analyzer.report.model import Section, Table
 from analyzer.report.palette import colour
+from analyzer.report.plain_page import CAUTIONS, Page, render_page
 
 #: Where a base may lie, what counts as settled, and words for both.
 _LEVELS = {
@@ -40,25 +39,6 @@ _KINDS = {
     "entered_coordinates": "the coordinates that are sent (1005, 1006)",
     "station_id": "the station id",
 }
-CAUTIONS = (
-    "Positions relative to a self-surveyed base are not survey-grade absolute coordinates; for legal "
-    "boundaries, control surveys or "
-    "type approval follow the local rules and a licensed or accredited body.",
-    "This judges a recording afterwards; it is no integrity monitor.",
-)
-
-
-@dataclass(frozen=True)
-class Page:
-    """A page beside the report of a run: the answer first, then its parts."""
-
-    title: str
-    run_line: str
-    level_class: str
-    level_words: str
-    headline: str
-    sentences: tuple[str, ...]
-    sections: tuple[Section, ...]
 
 
 def render_base(check: BaseCheck) -> str:

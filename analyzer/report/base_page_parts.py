@@ -1,31 +1,14 @@
-"""What the pages beside the report of one run share: the page frame, pictures, and plain tables."""
+"""Pictures on the pages beside the report of one run."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from importlib import resources
 
 import matplotlib as mpl
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 from matplotlib.figure import Figure
 
-from analyzer.report import drawing, palette
-
-
-def render_page(template: str, **content: object) -> str:
-    """Return a page from `template` with the stylesheet and the colours of every page; names are escaped."""
-    environment = Environment(
-        loader=PackageLoader("analyzer.report", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    style = Markup(resources.files("analyzer.report").joinpath("static", "report.css").read_text(encoding="utf-8"))
-    return environment.get_template(template).render(
-        stylesheet=style, light=palette.css_variables(dark=False), dark=palette.css_variables(dark=True), **content
-    )
+from analyzer.report import drawing
 
 
 def pictures(

@@ -9,12 +9,12 @@ import pandas as pd
 from analyzer import wording
 from analyzer.comparing.result import LEVEL_WORDS, Comparison
 from analyzer.comparing.rows import records
-from analyzer.report.base_page import CAUTIONS, Page
-from analyzer.report.base_page_parts import pictures, render_page
+from analyzer.report.base_page_parts import pictures
 from analyzer.report.compare_page_map import spots_map
 from analyzer.report.compare_page_precision import precision_part
 from analyzer.report.compare_page_runs import over_time_part, runs_part
 from analyzer.report.model import Section, Table
+from analyzer.report.plain_page import CAUTIONS, Page, render_page
 
 _CLASSES = {
     "comparable": "fit",

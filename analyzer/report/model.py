@@ -16,7 +16,10 @@ class Jump:
 
 @dataclass(frozen=True)
 class Table:
-    """A table in words: `numeric` columns are set to the right, `wide` ones wrap; `jumps` is one per row or none."""
+    """A table in words: `numeric` columns are set to the right, `wide` ones wrap; `jumps` and `links` are one per row or none.
+
+    A link is the address that the first cell of its row leads to, empty where none.
+    """
 
     caption: str
     head: tuple[str, ...]
@@ -25,6 +28,7 @@ class Table:
     jumps: tuple[Jump | None, ...] = ()
     wide: frozenset[int] = frozenset()
     note: str = ""
+    links: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -62,6 +62,8 @@ def test_a_bad_drive_costs_that_drive(batch: tuple[BatchResult, list[Pace]]) -> 
     assert told[-1].ended == 4 and told[-1].failed == 1 and told[-1].left_s == 0.0
     listed = pd.read_csv(done.folder / "failed.csv")
     assert listed["name"].tolist() == ["broken"] and listed["exit_code"].tolist() == [3]
+    page = (done.folder / "runs.html").read_text(encoding="utf-8")
+    assert "broken: " in page and page.count('/report.html"') >= 3
     assert not (done.folder / "runs/broken").exists() and not (done.folder / ".building").exists()
 
 
