@@ -247,9 +247,17 @@ def corrections_lines(assessment: Assessment) -> tuple[str, ...]:
         ("missing_epochs", "Epochs are missing {}"),
     ):
         lost = figures.lost_by(kind)
-        if lost is not None:
+        if lost is not None and kind == "no_fix_despite_corrections" and lost.n > 1 and not _ever_fixed(assessment):
+            # one thing to say, however many gaps of the log cut it
+            lines.append(f"Nothing was fixed in the {wording.duration(figures.recorded_s)} recorded, though fresh corrections arrived for {wording.duration(lost.total_s)} of them.")
+        elif lost is not None:
             lines.append(_lost(text, lost))
     return tuple(lines)
+
+
+def _ever_fixed(assessment: Assessment) -> bool:
+    """Return whether any position is fixed."""
+    return bool((view.column(assessment.epochs, "fix_state") == "fixed").any())
 
 
 def _outages(assessment: Assessment, lost: Lost | None, untold_s: float) -> str:
@@ -263,7 +271,7 @@ def _outages(assessment: Assessment, lost: Lost | None, untold_s: float) -> str:
     unknown = age_unknown(assessment)
     if unknown:
         return f"Whether corrections were lost cannot be said: {unknown}."
-    if not (view.column(assessment.epochs, "fix_state") == "fixed").any():
+    if not _ever_fixed(assessment):
         return "Outages of corrections are counted from the first fixed position on, and there was none."
     meanwhile = "" if untold_s < 1.0 else f" while their age was logged; what became of them in {wording.duration(untold_s)} without fixed is not in the log"
     return f"Corrections were never lost for a second or longer{meanwhile}."

@@ -237,6 +237,17 @@ def test_corrections_are_not_said_to_arrive_where_no_age_was_logged() -> None:
     assert never[0] == ("Corrections were never lost for a second or longer while their age was logged; what became of them in 12 s without fixed is not in the log.")
 
 
+def test_a_run_that_never_was_fixed_is_one_thing_to_say() -> None:
+    """However many gaps of the logger cut the wait into pieces."""
+    full = builders.assessment(duration_s=600.0, rate_hz=2.0)
+    row = full.dropouts.iloc[[0]].assign(kind="no_fix_despite_corrections", duration_s=100.0)
+    waits = pd.concat([row, row, row], ignore_index=True)
+    never = replace(full, headline=None, dropouts=waits, epochs=full.epochs.assign(fix_state="float"))
+    assert "Nothing was fixed in the 10 min 00 s recorded, though fresh corrections arrived for 5 min 00 s of them." in corrections_lines(never)
+    late = replace(never, epochs=full.epochs)
+    assert any("without bringing fixed 3 times" in line for line in corrections_lines(late))
+
+
 def test_names_of_any_length_and_direction_leave_the_table_of_manoeuvres_readable(monkeypatch: pytest.MonkeyPatch) -> None:
     """A name without a blank made the table wider than two screens; one from right to left turned the date behind it about."""
     full = builders.assessment(duration_s=600.0, rate_hz=2.0)
