@@ -13,6 +13,7 @@ from analyzer.report import view
 from analyzer.report.limits import axis_limits
 from analyzer.report.model import SetupGroup
 from analyzer.tables import CORRECTED
+from analyzer.userfiles.window_columns import LIMITS_UNUSED
 from analyzer.verdict.explain_words import left_out
 from analyzer.verdict.headline import Lost, ages_untold_s, headline_of
 from analyzer.verdict.run import MOST_NAMED, usable_from
@@ -185,7 +186,7 @@ def stateless(assessment: Assessment) -> bool:
 
 def quality_lines(assessment: Assessment) -> tuple[str, ...]:
     """Say how good the positions are relative to the base, on whose word, and whether the absolute position was checked."""
-    said = {"base_log_elsewhere", "base_log_unfit"} | ({"fused_unwatched"} if headline_of(assessment).share_trusted > 0 else set())
+    said = {"base_log_elsewhere", "base_log_unfit", LIMITS_UNUSED} | ({"fused_unwatched"} if headline_of(assessment).share_trusted > 0 else set())
     return _relative(assessment), *(f.text for f in assessment.findings if f.code in said), _absolute(assessment)
 
 

@@ -15,12 +15,14 @@ from report_reader import Page
 from analyzer import wording
 from analyzer.assessment import Assessment
 from analyzer.metrics.metric import missing
+from analyzer.recording import Finding
 from analyzer.report import context, detail, drawing, explorer, render, view
 from analyzer.report.brief import SCREEN_LINES, brief
 from analyzer.report.figures import distance_axis
 from analyzer.report.figures_bounds import availability
 from analyzer.report.figures_route import distance_strip
 from analyzer.report.summary import corrections_lines, headline, quality_lines
+from analyzer.userfiles.window_columns import LIMITS_UNUSED
 from analyzer.verdict.headline import headline_of
 from analyzer.verdict.judge import reason_texts
 from analyzer.wording import Clock
@@ -246,6 +248,12 @@ def test_a_run_that_never_was_fixed_is_one_thing_to_say() -> None:
     assert "Nothing was fixed in the 10 min 00 s recorded, though fresh corrections arrived for 5 min 00 s of them." in corrections_lines(never)
     late = replace(never, epochs=full.epochs)
     assert any("without bringing fixed 3 times" in line for line in corrections_lines(late))
+
+
+def test_limits_of_manoeuvres_that_are_not_used_stand_on_the_first_screen() -> None:
+    full = builders.assessment(duration_s=600.0, rate_hz=2.0)
+    told = Finding(LIMITS_UNUSED, "warning", "Not used in w.csv: column limit_m.", {})
+    assert told.text in quality_lines(replace(full, findings=(*full.findings, told)))
 
 
 def test_names_of_any_length_and_direction_leave_the_table_of_manoeuvres_readable(monkeypatch: pytest.MonkeyPatch) -> None:
