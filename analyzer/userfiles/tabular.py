@@ -12,6 +12,7 @@ from typing import Any
 
 import pandas as pd
 
+from analyzer import wording
 from analyzer.errors import UsageError
 from analyzer.recording import Finding
 from analyzer.userfiles.moments import TimeOfDay, Undated, Written, has_zone, read_moment
@@ -205,7 +206,7 @@ def _without_zone(rows: list[tuple[int, dict[str, str]]], path: str | Path) -> t
     if not bare:
         return ()
     line, row = bare[0]
-    text = (f"{len(bare)} of {len(rows)} windows in {Path(path).name} have times without a zone, first '{row['start_utc']}' on line {line}: they were taken as UTC; "
+    text = (f"{len(bare)} of {wording.count(len(rows), 'window')} in {Path(path).name} {'have' if len(rows) > 1 else 'has'} times without a zone, first '{row['start_utc']}' on line {line}: they were taken as UTC; "
             "write Z behind the time, or the zone as in +01:00, where it is local time.")
     return (Finding("windows_without_zone", "note", text, {"windows": len(bare), "line": line}),)
 

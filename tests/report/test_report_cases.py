@@ -21,8 +21,10 @@ from analyzer.report.brief import SCREEN_LINES, brief
 from analyzer.report.figures import distance_axis
 from analyzer.report.figures_bounds import availability
 from analyzer.report.figures_route import distance_strip
-from analyzer.report.summary import corrections_lines, headline, quality_lines
+from analyzer.report.losses import corrections_lines
+from analyzer.report.summary import headline, quality_lines
 from analyzer.userfiles.window_columns import LIMITS_UNUSED
+from analyzer.verdict.elsewhere import NOT_HERE
 from analyzer.verdict.headline import headline_of
 from analyzer.verdict.judge import reason_texts
 from analyzer.wording import Clock
@@ -254,6 +256,17 @@ def test_limits_of_manoeuvres_that_are_not_used_stand_on_the_first_screen() -> N
     full = builders.assessment(duration_s=600.0, rate_hz=2.0)
     told = Finding(LIMITS_UNUSED, "warning", "Not used in w.csv: column limit_m.", {})
     assert told.text in quality_lines(replace(full, findings=(*full.findings, told)))
+
+
+def test_manoeuvres_beside_the_recording_have_a_list_of_their_own() -> None:
+    full = builders.assessment(duration_s=600.0, rate_hz=2.0)
+    windows = full.windows.iloc[:3].assign(name=["A", "b", "C"], verdict=["fit", "not_evaluated", "not_evaluated"], repeat=False, accepted_by=None,
+                                           reason=["", *[f"{NOT_HERE} (09:00 to 09:08 UTC): check the day"] * 2])
+    apart = replace(full, windows=windows)
+    assert headline(apart) == "1 of 3 manoeuvres usable. Not in this recording: b, C."
+    assert "Check the windows file:\n  b, C: not in this recording (09:00 to 09:08 UTC): check the day\n" in brief(apart) + "\n"
+    assert "Drive again" not in brief(apart)
+    assert f"b, C: {NOT_HERE} (09:00 to 09:08 UTC): check the day." in render(apart)
 
 
 def test_names_of_any_length_and_direction_leave_the_table_of_manoeuvres_readable(monkeypatch: pytest.MonkeyPatch) -> None:
