@@ -120,8 +120,9 @@ def headline(assessment: Assessment) -> str:
 def elsewhere_lines(assessment: Assessment) -> tuple[str, ...]:
     """Return the manoeuvres that lie beside the recording, with what to check in the sheet; several of one reason in one line."""
     windows = assessment.windows
-    apart = windows[not_here(windows) & ~_left_out(windows)]
-    return tuple(f"{_named(windows, windows.index.isin(rows.index))}: {reason}" for reason, rows in apart.groupby("reason", sort=False))
+    apart = not_here(windows) & ~_left_out(windows)
+    reasons = dict.fromkeys(windows.loc[apart, "reason"].astype(str)) if apart.any() else {}
+    return tuple(f"{_named(windows, apart & (windows['reason'] == reason))}: {reason}" for reason in reasons)
 
 
 def _usable(assessment: Assessment) -> str:
@@ -220,7 +221,8 @@ def _relative(assessment: Assessment) -> str:
         return f"No second may be trusted for {assessment.purpose.title}: the best is good to {best} (95 %) {to_what}."
     text = f"Good to {wording.length(figures.bound_p95_m, up=True)} (95 %) {to_what}"
     if figures.bound_worst_trusted_m > figures.bound_p95_m:
-        worst = wording.length(figures.bound_worst_trusted_m, up=True)
+        needed = limited["horizontal"] / assessment.purpose.margin if "horizontal" in limited else None
+        worst = wording.length(wording.single(figures.bound_worst_trusted_m), limit_m=needed, up=True)
         text += f"; {worst} in the weakest second that is still trusted"
     own = [] if "horizontal" in limited else [(axis, p95) for axis, p95 in figures.trusted_p95_m.items() if axis in limited and np.isfinite(p95)]
     text += "".join(f"; {AXIS_WORDS[axis]}, which it limits, to {wording.length(p95, up=True)} for 95 % of the time" for axis, p95 in own)

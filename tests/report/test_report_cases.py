@@ -269,6 +269,14 @@ def test_manoeuvres_beside_the_recording_have_a_list_of_their_own() -> None:
     assert f"b, C: {NOT_HERE} (09:00 to 09:08 UTC): check the day." in render(apart)
 
 
+def test_the_weakest_trusted_second_never_prints_beyond_what_is_needed() -> None:
+    """6.6 cm stood beside a need of 6.57 cm."""
+    full = builders.assessment(duration_s=600.0, rate_hz=2.0)
+    needed_m = 0.1 / full.purpose.margin
+    figures = replace(headline_of(full), bound_p95_m=0.03, bound_worst_trusted_m=needed_m - 1e-4)
+    assert "; 6.57 cm in the weakest second" in quality_lines(replace(full, headline=figures))[0]
+
+
 def test_names_of_any_length_and_direction_leave_the_table_of_manoeuvres_readable(monkeypatch: pytest.MonkeyPatch) -> None:
     """A name without a blank made the table wider than two screens; one from right to left turned the date behind it about."""
     full = builders.assessment(duration_s=600.0, rate_hz=2.0)
