@@ -136,3 +136,18 @@ def test_the_conclusion_follows_from_the_table() -> None:
     assert "not deceived" in conclusion_of(0.99, 0.05, -0.01) and "too small" not in conclusion_of(0.99, 0.05, -0.01)
     assert "too little evidence" in conclusion_of(0.60, 0.40, 0.35) and "not deceived" not in conclusion_of(0.60, 0.40, 0.35)
     assert "nothing was promised" in conclusion_of(float("nan"), float("nan"), float("nan"))
+
+
+@pytest.mark.usefixtures("no_pictures")
+def test_bounds_are_held_against_the_errors_of_their_own_epochs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A few seconds of a rejected wrong fix made the errors of a class larger than its median bound, though every epoch lay within its own."""
+    monkeypatch.chdir(tmp_path)
+    plt.switch_backend("Agg")
+    folder = ROOT / "data_demo" / "day1_run03"
+    path = next(p for p in NOTEBOOKS if p.name.startswith("2"))
+    given = {"LOG": next(folder.glob("rover*")), "SETUP": folder / "setup.toml", "WINDOWS": None, "TRUTH": next(folder.glob("truth.csv*")), "CORRECTIONS": [], "FAULTS": None}
+    names, printed = run_on(path, given)
+    epochs = names["epochs_own"]
+    held = epochs[epochs["correction_age_s"].notna() & (epochs["fix_state"].astype(str) == "fixed") & epochs["error_h_m"].notna()]
+    within = (held["error_h_m"] <= held["horizontal_bound_m"]).mean()
+    assert f"within our bound in {within:.1%}." in printed and within > 0.95

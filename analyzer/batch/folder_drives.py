@@ -12,7 +12,17 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from analyzer.batch.conventions import SENTENCES, SHARED, is_file, one_format, own_role, role_of, stem_of, suffix_of
+from analyzer.batch.conventions import (
+    SENTENCES,
+    SHARED,
+    is_file,
+    is_folder,
+    one_format,
+    own_role,
+    role_of,
+    stem_of,
+    suffix_of,
+)
 from analyzer.drive_files import DriveFiles
 from analyzer.errors import AnalyzerError
 from analyzer.parsers.column_map import ColumnMap, load_column_map
@@ -62,6 +72,8 @@ def _without_logs(folder: Path, roles: dict[str, list[Path]], note: Note) -> lis
     for path in roles["base_log"]:
         note(f"{path} is a log at a base by its name, no drive; 'postdrive base' looks at it.")
     kinds = [r for r in roles if roles[r] and r not in ("ignored", "open", "base_log", "setup", "check_points", "columns", "bus")]
+    if roles["setup"] and not any(is_folder(e) and not e.name.startswith(".") for e in folder.iterdir()):
+        kinds.append("setup")  # above other folders it may be the sheet that --setup gives to all of them; here it is a drive whose log is missing
     if kinds:
         note(f"{folder} holds companions of a drive ({', '.join(sorted(kinds))}) and no rover log.")
     return []

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from analyzer.scratch import Scratch
 
 #: Findings on files that the user wrote, which change what the verdict is about.
-SPOKEN = ("windows_empty", "windows_without_zone", "check_points_far")
+SPOKEN = ("windows_empty", "windows_without_zone", "windows_limits_unused", "windows_columns_unused", "check_points_far")
 LEVELS = ("fit", "fit_with_exclusions", "not_evaluated", "not_fit")
 
 

@@ -28,7 +28,8 @@ Array = NDArray[np.float64]
 #: Runs that a sentence names; the table of runs has all.
 MOST_NAMED = 12
 #: Findings beside problems that the answer needs to be understood.
-_SAID = ("recording_left_out", "one_recording", "stands_brought_to_one_point", "purposes_differ", "rules_differ")
+_SAID = ("recording_left_out", "one_recording", "stands_brought_to_one_point", "purposes_differ", "rules_differ", "stations_differ",
+         "stated_antenna_offsets_differ", "run_stands_out")
 
 
 def comparison(

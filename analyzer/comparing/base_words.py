@@ -247,8 +247,9 @@ def _waiting(facts: Facts) -> tuple[str, ...]:
     if facts.accuracy_m is None or facts.wait_s is None:
         return ()
     wait = facts.wait_s
+    moved = facts.steady_from > facts.begin + pd.Timedelta(minutes=1)
     words = (
-        "at once"
+        f"at once{f' from {facts.steady_from:%H:%M:%S} UTC on' if moved else ''}"
         if wait < 60
         else f"after about {wait / 60:.0f} min"
         if wait < 7200

@@ -96,7 +96,7 @@ def _brought(
 ) -> OnePoint:
     """Return the stands brought to the point `target`."""
     parts, findings, apart = [], [], set[int]()
-    at_target = stands[[own[int(i)].same(target) and _one_car(own[int(i)], target) for i in stands["run"]]]
+    at_target = stands[[own[int(i)].same(target) and one_car(own[int(i)], target) for i in stands["run"]]]
     above_m = float(at_target["above_m"].median()) if at_target["above_m"].notna().any() else float("nan")
     for index, logged in own.items():
         rows = stands[stands["run"] == index]
@@ -132,7 +132,7 @@ def _as_entered_at_reference(rows: pd.DataFrame, shifts: Sequence[Array]) -> pd.
     )
 
 
-def _one_car(one: Logged, other: Logged) -> bool:
+def one_car(one: Logged, other: Logged) -> bool:
     """Whether the sheets do not name two cars."""
     return not (one.vehicle and other.vehicle) or one.vehicle == other.vehicle
 
@@ -157,7 +157,7 @@ def _moved(rows: pd.DataFrame, logged: Logged, target: Logged, above_m: float) -
     left = np.where(means_target, own_m - above_m, left)
     lift = np.where(means_target, 0.0, arm[2])
     out = _shifted(rows, arm, lift)
-    if not _one_car(logged, target):
+    if not one_car(logged, target):
         if not np.isfinite(left).all():
             return rows, "it was driven with another car, and the heights above the marks are not stated for both cars"
         return out.assign(up_m=out["up_m"] - left, mark_up_m=out["mark_up_m"] - left), ""

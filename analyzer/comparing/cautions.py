@@ -5,10 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from analyzer import wording
+from analyzer.comparing.car_points import ANTENNA, one_car
 from analyzer.comparing.runs import Run
 from analyzer.comparing.setups import Frames
 from analyzer.recording import Finding
+from analyzer.settings import thresholds
 
 if TYPE_CHECKING:
     from analyzer.comparing.walks import Gathered
@@ -24,6 +28,8 @@ def findings(runs: Sequence[Run], found: Frames, gathered: Gathered) -> tuple[Fi
         *_rules(runs),
         *_unknown_bases(runs),
         *_stations(runs),
+        *_mountings(runs, runs[found.setups[found.reference].runs[0]]),
+        *_standing_out(runs, gathered),
         *_wrongly_fixed(gathered),
     )
 
@@ -121,12 +127,50 @@ def _unknown_bases(runs: Sequence[Run]) -> list[Finding]:
 
 
 def _stations(runs: Sequence[Run]) -> list[Finding]:
-    """Say that runs used different reference stations."""
-    stations = sorted({r.base.station_id for r in runs if r.base.station_id is not None})
-    if len(stations) <= 1:
+    """Say that runs used different reference stations, and which runs which."""
+    by_station: dict[int, list[str]] = {}
+    for run in runs:
+        if run.base.station_id is not None:
+            by_station.setdefault(run.base.station_id, []).append(run.name)
+    if len(by_station) <= 1:
         return []
-    text = f"The runs used different stations: {', '.join(map(str, stations))}"
-    return [Finding("stations_differ", "warning", text, {"stations": stations})]
+    told = "; ".join(f"{station} in {wording.few(by_station[station], 3)}" for station in sorted(by_station))
+    return [Finding("stations_differ", "warning", f"The runs used different stations: {told}", {"stations": sorted(by_station)})]
+
+
+def _mountings(runs: Sequence[Run], reference: Run) -> list[Finding]:
+    """Name the runs that log the antenna and whose sheets state it elsewhere on the same car than in the reference run."""
+    out = []
+    least_m = thresholds("analyzer.comparing")["point.agree_m"]
+    for run in runs:
+        one, other = run.logged, reference.logged
+        if not one.point == other.point == ANTENNA or not one_car(one, other):
+            continue
+        moved = [a - b for a, b in zip(one.arm_m, other.arm_m, strict=True)]
+        told = [f"{abs(m):.3g} m {words[m < 0]}" for m, words in zip(moved, _MOVED, strict=True) if abs(m) > least_m]
+        if told:
+            text = (f"In {run.name} the antenna is stated {wording.listing(told)} than in {reference.name}: logged positions of one track lie as "
+                    "much apart, turning with the car")
+            out.append(Finding("stated_antenna_offsets_differ", "warning", text, {"run": run.name, "difference_m": moved}))
+    return out
+
+
+#: How an antenna is moved along each axis of the car, forward, left, up: by a positive and by a negative difference.
+_MOVED = (("further forward", "further back"), ("further left", "further right"), ("higher", "lower"))
+
+
+def _standing_out(runs: Sequence[Run], gathered: Gathered) -> list[Finding]:
+    """Name the runs of which far less is trusted than of most others: a test between days of few runs cannot."""
+    known = {s.run: s for s in gathered.samples if "share_trusted" in s.value}
+    out = []
+    for index, sample in known.items():
+        others = [s.value["share_trusted"] for i, s in known.items() if i != index]
+        most = thresholds("analyzer.comparing")["run.least_share"] * float(np.median(others)) if len(others) > 1 else 0.0
+        if sample.value["share_trusted"] < most:
+            text = (f"Of {runs[index].name} {wording.share(sample.value['share_trusted'])} of the driving is trusted, of the other runs "
+                    f"{wording.share(float(np.median(others)))} in the middle")
+            out.append(Finding("run_stands_out", "warning", text, {"run": runs[index].name, "share_trusted": sample.value["share_trusted"]}))
+    return out
 
 
 def _wrongly_fixed(gathered: Gathered) -> list[Finding]:

@@ -16,6 +16,8 @@ from analyzer.settings import thresholds
 
 Array = NDArray[np.float64]
 _LONGEST = 4096
+#: Runs of a day from which on a test between days is worth much: two tell nothing of how runs of a day differ.
+ENOUGH_RUNS = 3
 
 
 @dataclass(frozen=True)
@@ -248,5 +250,6 @@ def _words(row: pd.Series) -> str:
         else "; one run on a day, so this is between runs rather than days"
     )
     if not row["found"]:
-        return f"{said} ({row['from_day']} to {row['to_day']}): {what} (p {row['p_holm']:.2g})"
+        scarce = "; so few runs a day show large changes only" if min(row["from_runs"], row["to_runs"]) < ENOUGH_RUNS else ""
+        return f"{said} ({row['from_day']} to {row['to_day']}): {what} (p {row['p_holm']:.2g}{scarce})"
     return f"{said} ({row['from_day']} to {row['to_day']}): {what} (p {row['p_holm']:.2g}{few})"

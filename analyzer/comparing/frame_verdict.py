@@ -38,8 +38,8 @@ class Answer:
     Attributes
     ----------
     level : one of `LEVELS`.
-    shift_m : estimated shift of all its positions; None where it cannot be estimated.
-    half_width_m : 95 % half widths of it.
+    shift_m : estimated shift of all its positions, zero for the reference itself; None where it cannot be estimated.
+    half_width_m : 95 % half widths of it; None where nothing was estimated.
     evidence : kind of evidence the shift rests on: ``marks``, ``entered``, ``common_stands``, ``base_log``, ``none``.
     detectable_m : smallest shift that would have been found; NaN without evidence.
     sentences : in words.
@@ -96,9 +96,9 @@ def _reference_answer(setup: Setup, label: str, found: Frames, runs: Sequence[Ru
     told = tuple(f"{_short(setup, label, found)}: {words}" for words in absolute_words(setup, found, runs))
     none = (0.0, 0.0, 0.0)
     named = named_keys(setup.absolute, setup, found, runs)
-    unseen_m = found.unseen_m.get(setup.index, 0.0)
-    within = sentences.no_shift_within(unseen_m) if unseen_m else ""
-    return Answer(setup.index, "comparable", none, none, "reference", unseen_m, (f"{label} is the reference{within}", *told), named)
+    unseen_m = found.unseen_m.get(setup.index, float("nan"))
+    within = sentences.no_shift_within(unseen_m) if np.isfinite(unseen_m) and unseen_m else ""
+    return Answer(setup.index, "comparable", none, None, "reference", unseen_m, (f"{label} is the reference{within}", *told), named)
 
 
 def _judged(setup: Setup, label: str, found: Frames, runs: Sequence[Run]) -> Answer:

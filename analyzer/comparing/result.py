@@ -68,7 +68,7 @@ class Comparison:
                 "schema_version": 1,
                 "level": self.level,
                 "sentences": self.sentences,
-                "antenna_offset_differs_m": self.frames.offset_differs_m(),
+                "antenna_offset_differs_m": self.frames.offset_differs_m() if self.frames.offset_looked_for() else None,
                 "reference": self.reference,
                 "aligned_to": self.aligned_to,
                 "runs": _rows(self.runs),

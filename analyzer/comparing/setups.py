@@ -96,6 +96,10 @@ class Frames:
         """Return by how much the antenna offset on the car differs from the reference at most [m]; 0 where none was found to."""
         return max((float(np.hypot(*s.lever.vector_m)) for s in self.setups if s.lever and s.lever.found), default=0.0)
 
+    def offset_looked_for(self) -> bool:
+        """Whether stands could have shown another antenna offset on the car at all."""
+        return any(s.lever is not None for s in self.setups)
+
     def not_linked(self, setup: Setup) -> str:
         """Say why no mark tells of the shift of a set-up."""
         if self.apart & {*setup.runs, *self.setups[self.reference].runs}:

@@ -66,6 +66,7 @@ def _signals(frame: pd.DataFrame, moment: NDArray[np.float64],
              grid: NDArray[np.float64]) -> dict[str, NDArray[np.float64]]:
     """Return the motion signals on `grid`; NaN where a channel has a hole or, for courses, the car is slow."""
     out: dict[str, NDArray[np.float64]] = {}
+    frame = _of_one_state(frame)
     raw = {c: frame[c].to_numpy(np.float64) for c in frame.columns if c in _USED and frame[c].notna().sum() > 20}
     speed = _resampled(raw["speed_mps"], moment, grid) if "speed_mps" in raw else None
     if {"latitude_deg", "longitude_deg"} <= set(raw):
@@ -92,6 +93,20 @@ def _signals(frame: pd.DataFrame, moment: NDArray[np.float64],
         if column in raw:
             out[name] = _resampled(raw[column], moment, grid)
     return out
+
+
+def _of_one_state(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return `frame` with positions of one fix state alone, fixed where there are such, else the most frequent; as it is where no state is known.
+
+    Positions step where the state changes and wander in the poorer ones: a course formed of them turns where the car did not.
+    """
+    if "fix_state" not in frame or not {"latitude_deg", "longitude_deg"} <= set(frame.columns) or not frame["fix_state"].notna().any():
+        return frame
+    state = frame["fix_state"].astype(object)
+    placed = state[frame["latitude_deg"].notna()]
+    best = "fixed" if (placed == "fixed").any() else placed.mode().iloc[0] if placed.notna().any() else None
+    other = (state != best).to_numpy()
+    return frame.assign(**{c: frame[c].mask(other) for c in ("latitude_deg", "longitude_deg")}) if other.any() else frame
 
 
 #: Course rate of the way between grid times, formed as that of positions is.

@@ -92,11 +92,11 @@ def _slow(row: dict[str, Any], where: str, evidence: dict[str, object]) -> Itera
 
 
 def latency_findings(delays: pd.DataFrame, *, source_name: str, speed_mps: float) -> Iterator[Finding]:
-    """Yield findings for the rows of `channels_latency.latencies` that differ from zero."""
+    """Yield findings for the rows of `channels_latency.latencies` that differ from zero beyond chance."""
     limit = thresholds(*FILE)
     for row in _rows(delays):
         late, spread = row["latency_s"], row["spread_s"]
-        if abs(late) < limit["channels.least_lag_s"] or not abs(late) > spread:
+        if abs(late) < limit["channels.least_lag_s"] or not abs(late) > limit["channels.lag_spreads"] * spread:
             continue
         word = "later" if late > 0 else "earlier"
         text = f"{source_name}: {row['channel']} is {abs(late):.2f} s {word} than {row['against']}"

@@ -31,7 +31,7 @@ from analyzer.metrics.sky_seen import (
     sky_partly,
     weak_rest,
 )
-from analyzer.metrics.stations_heard import other_station, replaced_base
+from analyzer.metrics.stations_heard import TOO, other_station, replaced_base
 from analyzer.settings import thresholds
 
 Array = NDArray[np.float64]
@@ -44,6 +44,8 @@ PAUSE_ADVICE = "Nothing needs mending where the recording was paused on purpose:
 #: What to do where all signals weakened at once: the antenna has two kinds of faults that look like a transmitter.
 SIGNAL_ADVICE = ("All satellites weakened at once: look for transmitters beside the antenna and at this place; where it comes back elsewhere, look at the antenna, "
                  "its cable, connectors and supply, and at what lies over it.")
+#: What to do about another base beside another cause.
+OTHER_ADVICE = "Accept only your own station id at the rover: another base was heard meanwhile."
 
 
 @dataclass(frozen=True)
@@ -114,6 +116,8 @@ def advice_for(cause: str, words: str, unlogged: Sequence[str] = ()) -> str:
         return PAUSE_ADVICE
     if cause == "unknown" and unlogged:
         return f"The log does not show why: log {wording.listing(unlogged)} on the next drive."
+    if cause != "interference" and words.endswith(TOO):
+        return f"{advice()[cause]} {OTHER_ADVICE}"
     if WEAKENED not in words:
         return advice()[cause]
     return SIGNAL_ADVICE if cause == "interference" else f"{SIGNAL_ADVICE} {advice()[cause]}"
@@ -133,16 +137,28 @@ def cause_of(kind: str, start_s: float, end_s: float, scene: Scene) -> Cause:
 def _of_no_fix(start_s: float, end_s: float, scene: Scene) -> Cause:
     """Return why fresh corrections brought no fix: few satellites, by what is usual while fixed or by what an open sky has, or what they hold."""
     limit = thresholds("analyzer.metrics")
+    other = other_station(start_s, end_s, scene)
+    heard = f"; {other}{TOO}" if other else ""
     fresh = f"corrections were fresh (age {number(middle(scene.during(scene.age_s, start_s, end_s)))} s) for {end_s - start_s:.0f} s"
+    never = f"{fresh} and the solution never became fixed{_whole_wait(start_s, end_s, scene)}{heard}"
     used, usual = middle(scene.during(scene.satellites, start_s, end_s)), scene.usual[0]
     idle = left_out(start_s, end_s, scene)
     if idle:
-        return "incomplete_corrections", f"{idle}; {fresh} and the solution never became fixed"
+        return "incomplete_corrections", f"{idle}; {never}"
     fewer = used < (1 - limit["cause.satellites_drop"]) * usual
     if fewer or (not (scene.codes == _FIXED).any() and used < limit["cause.satellites_open"]):
         beside = f", {number(usual)} while fixed" if fewer else ""
-        return "sky_obstruction", f"only {number(used)} satellites were used{beside}; {fresh}"
-    return "incomplete_corrections", f"{fresh} and the solution never became fixed"
+        return "sky_obstruction", f"only {number(used)} satellites were used{beside}; {fresh}{heard}"
+    return "incomplete_corrections", never
+
+
+def _whole_wait(start_s: float, end_s: float, scene: Scene) -> str:
+    """Return in words how long the run waited for its first fixed in all, where a piece of that wait is not the whole; else an empty text."""
+    fixed = scene.codes == _FIXED
+    until = float(scene.line.seconds[int(np.argmax(fixed)) if fixed.any() else -1])
+    if until - float(scene.line.seconds[0]) < 1.5 * (end_s - start_s):
+        return ""
+    return f"; in all nothing was fixed for {until - float(scene.line.seconds[0]):.0f} s from the start of the log{'' if fixed.any() else ' to its end'}"
 
 
 def _of_missing(start_s: float, end_s: float, scene: Scene) -> Cause:

@@ -16,6 +16,8 @@ from analyzer.settings import thresholds
 Array = NDArray[np.float64]
 Codes = NDArray[np.int64]
 FIXED = tables.FIX_STATES.index("fixed")
+#: States of a solution that goes on from what it had, so that missing epochs before it did not end a wait for fixed.
+_ALIVE = tuple(tables.FIX_STATES.index(s) for s in ("precise", "float"))
 #: Kind, start, end, fixed again, time to be fixed again; seconds.
 Row = tuple[str, float, float, float, float]
 
@@ -83,7 +85,7 @@ def find(fresh: NDArray[np.int8], made_s: Array, codes: Codes, line: Timeline) -
     lost = intervals.join_close(_loss_spans(codes, line, first), limit["dropout.join_s"])
     rows += _rest("fix_loss", lost, taken, shortest, fixed_at=fixed_at)
     waiting = _never_fixed(fresh, codes, line, first)
-    rows += _rest("no_fix_despite_corrections", waiting, taken, limit["dropout.no_fix_after_s"], fixed_at=fixed_at)
+    rows += _waits(waiting, taken, codes, line, fixed_at=fixed_at)
     table = pd.DataFrame(rows, columns=["kind", "start_s", "end_s", "fixed_again_s", "refix_s"])
     return table.sort_values("start_s", kind="stable", ignore_index=True)
 
@@ -164,3 +166,28 @@ def _never_fixed(fresh: NDArray[np.int8], codes: Codes, line: Timeline, first_fi
     reach = np.minimum(runs[:, 1], len(codes) - 1)
     spans = np.column_stack([line.seconds[runs[:, 0]], line.seconds[reach]])
     return intervals.join_close(spans, thresholds("analyzer.metrics")["cause.before_s"])
+
+
+def _waits(waiting: Array, taken: Array, codes: Codes, line: Timeline, *, fixed_at: Array) -> list[Row]:
+    """Return the rows of waits for fixed that last long enough, all their pieces together; only the last is followed by fixed.
+
+    A wait goes on over missing epochs that the receiver worked through. In a run that never was fixed a short loss of corrections
+    does not begin it anew either: the search for a fix goes on with the old ones.
+    """
+    limit = thresholds("analyzer.metrics")
+    pieces = _long(intervals.subtract(waiting, taken), limit["dropout.shortest_s"])
+    if not len(pieces):
+        return []
+    first = np.minimum(np.searchsorted(line.seconds, pieces[:, 0] - 1e-6), len(codes) - 1)
+    within = np.searchsorted(waiting[:, 0], pieces[:, 0], side="right")
+    goes_on = (np.diff(within) == 0) & np.isin(codes[first[1:]], _ALIVE)
+    if not len(fixed_at):
+        goes_on |= pieces[1:, 0] - pieces[:-1, 1] < limit["dropout.waiting_pause_s"]
+    number = np.concatenate([[0], np.cumsum(~goes_on)])
+    lasting = np.bincount(number, weights=pieces[:, 1] - pieces[:, 0])[number]
+    rows: list[Row] = []
+    long = lasting >= limit["dropout.no_fix_after_s"] - 1e-6
+    for (start, end), last in zip(pieces[long], np.append(~goes_on, True)[long], strict=True):
+        again = _first_after(fixed_at, end) if last else float("nan")
+        rows.append(("no_fix_despite_corrections", start, end, again, again - end))
+    return rows

@@ -11,6 +11,9 @@ from analyzer.settings import thresholds
 if TYPE_CHECKING:
     from analyzer.metrics.dropout_causes import Scene
 
+#: What follows in words on another station that was heard beside another cause.
+TOO = " as well"
+
 
 def replaced_base(start_s: float, end_s: float, scene: Scene) -> str:
     """Return in words that corrections were gone and came back under a station id that stayed, or an empty text.

@@ -105,5 +105,7 @@ def _looks(head: bytes) -> str:
             return words
     if head[257:262] == b"ustar":
         return "is a tar archive"
+    if head.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return "is text in UTF-16, as a redirect on some systems writes it (save it as plain text, UTF-8 or ASCII, first)"
     share = sum(32 <= b < 127 or b in b"\t\r\n" for b in head) / max(len(head), 1)
     return "is text of another kind" if share > 0.9 else "is binary of an unknown kind"

@@ -9,7 +9,7 @@ import pandas as pd
 
 from analyzer import wording
 from analyzer.assessment import Assessment, without_words
-from analyzer.report import summary
+from analyzer.report import losses, summary
 from analyzer.wording import Clock
 
 #: Lines of a common terminal, less the prompt; the rest is counted, not dropped silently.
@@ -28,9 +28,10 @@ def brief(assessment: Assessment) -> str:
         *_wrapped([f"Verdict: {summary.LEVELS[assessment.verdict.level]}. {wording.one_line(summary.headline(assessment))}"]),
         *_sentences(assessment),
         *_wrapped(summary.quality_lines(assessment)),
-        *summary.corrections_lines(assessment),
+        *losses.corrections_lines(assessment),
         *_unseen(assessment),
         *_decisions(assessment),
+        *_block("Check the windows file", [f"  {wording.one_line(line)}" for line in summary.elsewhere_lines(assessment)], MOST_DECISIONS),
     ]
     again = [f"  {wording.one_line(f'{name}: {reason}')}" for name, reason in summary.again_lines(assessment)]
     dropouts = [f"  {_dropout(row, clock)}" for _, row in assessment.dropouts.iterrows()]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from analyzer import wording
 from analyzer.assessment import Assessment
-from analyzer.report import closing, detail, detail_rest, summary, view
+from analyzer.report import closing, detail, detail_rest, losses, summary, view
 from analyzer.report.limits import shown_axis
 from analyzer.report.model import Report, Section
 from analyzer.wording import Clock
@@ -24,10 +24,10 @@ def build(assessment: Assessment, run: view.View, clock: Clock) -> Report:
         level_words=summary.LEVELS[assessment.verdict.level],
         headline=line,
         again=_first(summary.again_lines(assessment)),
-        verdict_sentences=_beyond(assessment.verdict.sentences, line),
+        verdict_sentences=(*(f"{line}." for line in summary.elsewhere_lines(assessment)), *_beyond(assessment.verdict.sentences, line)),
         setup=summary.setup_groups(assessment),
         quality=summary.quality_lines(assessment),
-        corrections=summary.corrections_lines(assessment),
+        corrections=losses.corrections_lines(assessment),
         cannot_show=tuple(wording.sentence(s) for s in assessment.cannot_show),
         sections=_sections(assessment, run, clock),
         time_note=clock.note,

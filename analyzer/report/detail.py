@@ -11,8 +11,9 @@ from analyzer import wording
 from analyzer.assessment import Assessment
 from analyzer.report import view
 from analyzer.report.limits import axis_limits
+from analyzer.report.losses import age_unknown
 from analyzer.report.model import Jump, Section, Table
-from analyzer.report.summary import age_unknown, corrected
+from analyzer.report.summary import corrected
 from analyzer.verdict.explain_words import DECIDED, kept_fixed
 from analyzer.verdict.headline import Availability, Headline, headline_of
 from analyzer.verdict.judge import reason_texts

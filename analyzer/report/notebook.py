@@ -9,7 +9,7 @@ from markupsafe import Markup
 from analyzer import wording
 from analyzer.assessment import Assessment
 from analyzer.html_table import items, table
-from analyzer.report import summary
+from analyzer.report import losses, summary
 from analyzer.report.palette import DASH, colour
 from analyzer.verdict.headline import headline_of
 from analyzer.wording import Clock
@@ -30,7 +30,7 @@ def assessment_html(assessment: Assessment) -> str:
             summary.LEVELS[assessment.verdict.level], summary.headline(assessment)
         ),
         _again(assessment),
-        items((*summary.quality_lines(assessment), _share(assessment), *summary.corrections_lines(assessment))),
+        items((*summary.quality_lines(assessment), _share(assessment), *losses.corrections_lines(assessment))),
         _dropouts(assessment),
         items([f"Cannot be shown: {words}" for words in assessment.cannot_show]),
         Markup("</div>"),
@@ -45,8 +45,8 @@ def _share(assessment: Assessment) -> str:
 
 
 def _again(assessment: Assessment) -> Markup:
-    """Return what to drive again, one line each."""
-    return items([f"{name}: {reason}" for name, reason in summary.again_lines(assessment)])
+    """Return what lies beside the recording and what to drive again, one line each."""
+    return items([*summary.elsewhere_lines(assessment), *(f"{name}: {reason}" for name, reason in summary.again_lines(assessment))])
 
 
 def _dropouts(assessment: Assessment) -> Markup:

@@ -13,8 +13,10 @@ from analyzer.report import view
 from analyzer.report.limits import axis_limits
 from analyzer.report.model import SetupGroup
 from analyzer.tables import CORRECTED
+from analyzer.userfiles.window_columns import LIMITS_UNUSED
+from analyzer.verdict.elsewhere import not_here
 from analyzer.verdict.explain_words import left_out
-from analyzer.verdict.headline import Lost, ages_untold_s, headline_of
+from analyzer.verdict.headline import headline_of
 from analyzer.verdict.run import MOST_NAMED, usable_from
 from analyzer.verdict.setup_check import NOT_STATED
 from analyzer.verdict.spans import undriven
@@ -98,19 +100,29 @@ def headline(assessment: Assessment) -> str:
     if not len(windows):
         return _usable(assessment).format(purpose)
     again, out = _again(windows), _left_out(windows)
-    unknown = ~again & ~out & (view.column(windows, "verdict") == "not_evaluated")
-    usable = len(windows) - int((again | out | unknown).sum())
-    noun = "manoeuvre" if len(windows) == 1 else "manoeuvres"
-    text = f"{usable} of {len(windows)} {noun} usable."
+    apart = not_here(windows) & ~again & ~out
+    unknown = ~again & ~out & ~apart & (view.column(windows, "verdict") == "not_evaluated")
+    usable = len(windows) - int((again | out | unknown | apart).sum())
+    text = f"{usable} of {wording.count(len(windows), 'manoeuvre')} usable."
     if out.any():
         text += f" Left out by the user: {_named(windows, out)}."
     if unknown.any():
         text += f" Not evaluated: {_named(windows, unknown)}."
+    if apart.any():
+        text += f" Not in this recording: {_named(windows, apart)}."
     if idle := undriven(assessment.findings):
         text += f" Not driven: {wording.few(map(wording.isolated, idle), MOST_NAMED)}."
     if again.any():
         return f"{text} Drive again: {_named(windows, again)}"
-    return text if idle else f"{text} Nothing to drive again."
+    return text if idle or apart.any() else f"{text} Nothing to drive again."
+
+
+def elsewhere_lines(assessment: Assessment) -> tuple[str, ...]:
+    """Return the manoeuvres that lie beside the recording, with what to check in the sheet; several of one reason in one line."""
+    windows = assessment.windows
+    apart = not_here(windows) & ~_left_out(windows)
+    reasons = dict.fromkeys(windows.loc[apart, "reason"].astype(str)) if apart.any() else {}
+    return tuple(f"{_named(windows, apart & (windows['reason'] == reason))}: {reason}" for reason in reasons)
 
 
 def _usable(assessment: Assessment) -> str:
@@ -185,7 +197,7 @@ def stateless(assessment: Assessment) -> bool:
 
 def quality_lines(assessment: Assessment) -> tuple[str, ...]:
     """Say how good the positions are relative to the base, on whose word, and whether the absolute position was checked."""
-    said = {"base_log_elsewhere", "base_log_unfit"} | ({"fused_unwatched"} if headline_of(assessment).share_trusted > 0 else set())
+    said = {"base_log_elsewhere", "base_log_unfit", LIMITS_UNUSED} | ({"fused_unwatched"} if headline_of(assessment).share_trusted > 0 else set())
     return _relative(assessment), *(f.text for f in assessment.findings if f.code in said), _absolute(assessment)
 
 
@@ -209,7 +221,8 @@ def _relative(assessment: Assessment) -> str:
         return f"No second may be trusted for {assessment.purpose.title}: the best is good to {best} (95 %) {to_what}."
     text = f"Good to {wording.length(figures.bound_p95_m, up=True)} (95 %) {to_what}"
     if figures.bound_worst_trusted_m > figures.bound_p95_m:
-        worst = wording.length(figures.bound_worst_trusted_m, up=True)
+        needed = limited["horizontal"] / assessment.purpose.margin if "horizontal" in limited else None
+        worst = wording.length(wording.single(figures.bound_worst_trusted_m), limit_m=needed, up=True)
         text += f"; {worst} in the weakest second that is still trusted"
     own = [] if "horizontal" in limited else [(axis, p95) for axis, p95 in figures.trusted_p95_m.items() if axis in limited and np.isfinite(p95)]
     text += "".join(f"; {AXIS_WORDS[axis]}, which it limits, to {wording.length(p95, up=True)} for 95 % of the time" for axis, p95 in own)
@@ -233,57 +246,3 @@ def _absolute(assessment: Assessment) -> str:
     if assessment.absolute.startswith(("refused", "not ")):
         return f"Absolute: {what} visited; {assessment.absolute}"
     return f"Absolute: checked on {what}: {assessment.absolute}"
-
-
-def corrections_lines(assessment: Assessment) -> tuple[str, ...]:
-    """Say how often, how long and where corrections dropped out, then the other interruptions."""
-    figures, untold_s = headline_of(assessment), ages_untold_s(assessment)
-    lines = [_outages(assessment, figures.lost_by("correction_outage"), untold_s)]
-    known = "" if age_unknown(assessment) else " while corrections arrived" if untold_s < 1.0 else \
-        f" (for {wording.duration(untold_s)} of it no age of corrections was logged)"
-    for kind, text in (
-        ("fix_loss", f"Fixed was lost {{}}{known}"),
-        ("no_fix_despite_corrections", "Corrections arrived without bringing fixed {}"),
-        ("missing_epochs", "Epochs are missing {}"),
-    ):
-        lost = figures.lost_by(kind)
-        if lost is not None:
-            lines.append(_lost(text, lost))
-    return tuple(lines)
-
-
-def _outages(assessment: Assessment, lost: Lost | None, untold_s: float) -> str:
-    """Return the sentence about correction outages; for `untold_s` [s] of losses of fixed no age was logged."""
-    if lost is not None:
-        return _lost("Corrections lost {}", lost)
-    if stateless(assessment):
-        return "Whether corrections were lost cannot be said: the fix state is not recorded."
-    if not corrected(assessment):
-        return "No position used corrections, so there was nothing to lose."
-    unknown = age_unknown(assessment)
-    if unknown:
-        return f"Whether corrections were lost cannot be said: {unknown}."
-    if not (view.column(assessment.epochs, "fix_state") == "fixed").any():
-        return "Outages of corrections are counted from the first fixed position on, and there was none."
-    meanwhile = "" if untold_s < 1.0 else f" while their age was logged; what became of them in {wording.duration(untold_s)} without fixed is not in the log"
-    return f"Corrections were never lost for a second or longer{meanwhile}."
-
-
-def age_unknown(assessment: Assessment) -> str | None:
-    """Return why the age of corrections says nothing in this run, or None where it does."""
-    metric = next((m for m in assessment.metrics.values if m.key == "age_p50_s"), None)
-    if metric is not None:
-        return metric.not_evaluated
-    known = np.isfinite(view.number(assessment.epochs, "correction_age_s")).any()
-    return None if known else "their age is not in the recording"
-
-
-def _lost(text: str, lost: Lost) -> str:
-    """Return "Corrections lost 3 times, 71 s in all; longest at km 3.42"."""
-    often = {1: "once", 2: "twice"}.get(lost.n, f"{lost.n} times")
-    total = f"{wording.duration(lost.total_s)}{' in all' if lost.n > 1 else ''}"
-    said = f"{text.format(often)}, {total}"
-    place = wording.kilometre(lost.longest_start_m)
-    if place == wording.ABSENT:
-        return f"{said}."
-    return f"{said}; {'longest ' if lost.n > 1 else ''}at {place}."

@@ -12,10 +12,12 @@ from typing import Any
 
 import pandas as pd
 
+from analyzer import wording
 from analyzer.errors import UsageError
 from analyzer.recording import Finding
 from analyzer.userfiles.moments import TimeOfDay, Undated, Written, has_zone, read_moment
 from analyzer.userfiles.toml_file import read_user_text
+from analyzer.userfiles.window_columns import unused_columns
 
 WINDOW_COLUMNS = ("name", "start_utc", "end_utc")
 LINE_COLUMNS = ("name", "from_latitude_deg", "from_longitude_deg", "to_latitude_deg", "to_longitude_deg")
@@ -56,6 +58,7 @@ def read_windows(path: str | Path) -> WindowFile:
     """Read windows or crossing lines from CSV.
 
     Two lines of one name are the way in and the way out of a pass; a single line is passed from one crossing to the next.
+    Other columns are not read, and a finding names them.
     A file with nothing but its header, as a script writes it for a drive without manoeuvres, costs no drive: a finding says so.
     """
     rows, header = _rows(Path(path), what="windows file")
@@ -64,7 +67,7 @@ def read_windows(path: str | Path) -> WindowFile:
     if set(WINDOW_COLUMNS) <= set(header) and set(LINE_COLUMNS) <= set(header):
         raise UsageError(f"windows file {path}: line 1: it has columns of times and of crossing lines; give one kind in a file.")
     if set(WINDOW_COLUMNS) <= set(header):
-        return _by_time(rows, path)
+        return _by_time(rows, path, unused_columns(header, WINDOW_COLUMNS, path))
     if set(LINE_COLUMNS) <= set(header):
         lines = [
             {c: row["name"] if c == "name" else _number(row, c, line, path, "windows file") for c in LINE_COLUMNS}
@@ -73,7 +76,8 @@ def read_windows(path: str | Path) -> WindowFile:
         for (line, _), ends in zip(rows, lines, strict=True):
             _refuse_no_line(ends, line, path)
         _refuse_three(lines, path)
-        return WindowFile(pd.DataFrame(columns=list(WINDOW_COLUMNS)), pd.DataFrame(lines, columns=list(LINE_COLUMNS)))
+        return WindowFile(pd.DataFrame(columns=list(WINDOW_COLUMNS)), pd.DataFrame(lines, columns=list(LINE_COLUMNS)),
+                          unused_columns(header, LINE_COLUMNS, path))
     raise UsageError(
         f"windows file {path}: line 1: the columns are {', '.join(header) or 'missing'}; "
         f"expected {', '.join(WINDOW_COLUMNS)} or {', '.join(LINE_COLUMNS)}."
@@ -181,7 +185,7 @@ def _no_windows(path: str | Path) -> WindowFile:
     )
 
 
-def _by_time(rows: list[tuple[int, dict[str, str]]], path: str | Path) -> WindowFile:
+def _by_time(rows: list[tuple[int, dict[str, str]]], path: str | Path, unused: tuple[Finding, ...]) -> WindowFile:
     """Return windows by time; those without a date wait for the drive."""
     written = [_window(row, line, path) for line, row in rows]
     _refuse_twice(rows, path)
@@ -193,7 +197,7 @@ def _by_time(rows: list[tuple[int, dict[str, str]]], path: str | Path) -> Window
     ends = {c: pd.DatetimeIndex([pd.NaT if at in undated else pair[k] for at, pair in enumerate(written)], dtype="datetime64[us, UTC]")
             for k, c in enumerate(("start_utc", "end_utc"))}
     times = pd.DataFrame({"name": [row["name"] for _, row in rows], **ends}, columns=list(WINDOW_COLUMNS))
-    return WindowFile(times, pd.DataFrame(columns=list(LINE_COLUMNS)), _without_zone(rows, path), undated)
+    return WindowFile(times, pd.DataFrame(columns=list(LINE_COLUMNS)), (*unused, *_without_zone(rows, path)), undated)
 
 
 def _without_zone(rows: list[tuple[int, dict[str, str]]], path: str | Path) -> tuple[Finding, ...]:
@@ -202,7 +206,7 @@ def _without_zone(rows: list[tuple[int, dict[str, str]]], path: str | Path) -> t
     if not bare:
         return ()
     line, row = bare[0]
-    text = (f"{len(bare)} of {len(rows)} windows in {Path(path).name} have times without a zone, first '{row['start_utc']}' on line {line}: they were taken as UTC; "
+    text = (f"{len(bare)} of {wording.count(len(rows), 'window')} in {Path(path).name} {'have' if len(rows) > 1 else 'has'} times without a zone, first '{row['start_utc']}' on line {line}: they were taken as UTC; "
             "write Z behind the time, or the zone as in +01:00, where it is local time.")
     return (Finding("windows_without_zone", "note", text, {"windows": len(bare), "line": line}),)
 

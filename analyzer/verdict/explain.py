@@ -14,6 +14,7 @@ from analyzer.assessment import Limit
 from analyzer.errors import UsageError
 from analyzer.tables import BOUND_PARTS
 from analyzer.verdict import explain_words as w
+from analyzer.verdict.elsewhere import NOT_HERE
 from analyzer.verdict.judge import BOUND_OF_AXIS, reason_texts
 from analyzer.verdict.purposes import limit_95
 
@@ -213,7 +214,8 @@ def _window_line(one: Row) -> str:
     if w.left_out(one):
         return f"window {one['name']}: left out of the judged time by a decision; evidence alone: {judged}; {reason}"
     decided = f", with the decisions {w.plain(left)}" if w.text(one, "decision") else ""
-    return f"window {one['name']}: {judged}{decided}, {'drive again' if again else 'no need to drive again'}" + (f"; {reason}" if reason else "")
+    told = "drive again" if again else "check the windows file" if reason.startswith(NOT_HERE) else "no need to drive again"
+    return f"window {one['name']}: {judged}{decided}, {told}" + (f"; {reason}" if reason else "")
 
 
 def _decisions_at(decisions: Sequence[Mapping[str, Any]], time: pd.Timestamp) -> list[str]:

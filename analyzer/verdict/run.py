@@ -26,12 +26,13 @@ from analyzer.assessment import Purpose, Verdict
 from analyzer.metrics.result import Metrics
 from analyzer.settings import thresholds
 from analyzer.verdict.channel_names import lacking_channels
+from analyzer.verdict.elsewhere import not_here
 from analyzer.verdict.judge import RULES_VERSION
 from analyzer.verdict.missing_time import missing_time
 from analyzer.verdict.not_trusted import where_not_trusted
 from analyzer.verdict.unwatched import USABLE, watched_level
 from analyzer.verdict.why import Rows, code_weights, failing_figures, reason_words
-from analyzer.wording import few, share_in_words
+from analyzer.wording import count, few, share_in_words
 
 #: Reasons that the first screen has room for.
 MOST_REASONS = 3
@@ -98,7 +99,10 @@ def _by_windows(windows: pd.DataFrame) -> tuple[str, list[str]]:
     verdicts = windows["verdict"].to_numpy(str)
     usable = int(np.isin(verdicts, USABLE).sum())
     again = windows.loc[windows["repeat"].to_numpy(bool), "name"].tolist()
-    words = f"{usable} of {len(windows)} manoeuvres usable" + (f". Drive again: {few(again, MOST_NAMED, of=len(windows))}" if again else "")
+    apart = windows.loc[not_here(windows), "name"].tolist()
+    words = f"{usable} of {count(len(windows), 'manoeuvre')} usable"
+    for said, names in (("Not in this recording", apart), ("Drive again", again)):
+        words += f". {said}: {few(names, MOST_NAMED, of=len(windows))}" if names else ""
     if (verdicts == "fit").all():
         return "fit", [words]
     if usable:

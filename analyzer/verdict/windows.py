@@ -3,7 +3,8 @@
 Precedence: no epoch or no evaluated one → ``not_evaluated``; every epoch trusted and none missing → ``fit``; trusted
 share at least `window.share_usable` and no hole longer than `window.longest_exclusion` → ``fit_with_exclusions``;
 mostly not evaluated → ``not_evaluated``; else ``not_fit``. A rate of its own below the purpose's least rate lowers ``fit`` and
-``fit_with_exclusions`` to ``not_fit``, a fused solution that nothing independent watched to ``not_evaluated``. Usable windows are ``fit`` and ``fit_with_exclusions``.
+``fit_with_exclusions`` to ``not_fit``, a fused solution that nothing independent watched to ``not_evaluated``. Usable windows are ``fit`` and ``fit_with_exclusions``;
+the others are to be driven again, but for those that lie beside the recording altogether: there the sheet is wrong, or another log is meant.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import pandas as pd
 from analyzer import intervals, tables
 from analyzer.assessment import Purpose
 from analyzer.settings import thresholds
+from analyzer.verdict.elsewhere import beside, beyond_ends, with_shift
 from analyzer.verdict.held import Held, held_time
 from analyzer.verdict.run import only_untold, rate_level
 from analyzer.verdict.unwatched import USABLE, watched_level
@@ -38,7 +40,7 @@ def judge_windows(
     """
     rows = [_judge_one(*span, epochs, nominal_s, purpose, lacking, unwatched) for span in _spans(windows)]
     frame = pd.DataFrame(rows, columns=list(tables.WINDOWS.names)) if rows else tables.WINDOWS.empty()
-    return tables.WINDOWS.conform(frame)
+    return tables.WINDOWS.conform(with_shift(frame, pd.DatetimeIndex(epochs.index)))
 
 
 def window_of(windows: pd.DataFrame, times: pd.DatetimeIndex) -> pd.Categorical:
@@ -71,18 +73,16 @@ def _judge_one(
         "end_distance_m": part["distance_m"].iloc[-1] if len(part) else np.nan,
         "worst_horizontal_bound_m": np.nanmax(bound) if np.isfinite(bound).any() else np.nan,
     }
+    times = pd.DatetimeIndex(epochs.index)
     if not len(part):
-        return row | {
-            "verdict": "not_evaluated",
-            "share_trusted": np.nan,
-            "repeat": True,
-            "reason": _outside(start, end, epochs),
-        }
+        apart = beside(start, end, times)
+        reason = apart or ("no epoch lies in this window" if len(times) else "no epoch that counts is left")
+        return row | {"verdict": "not_evaluated", "share_trusted": np.nan, "repeat": not apart, "reason": reason}
     at_s = intervals.seconds(pd.DatetimeIndex(part.index), start)
     held = held_time((part["trust"] == "trusted").to_numpy(bool), at_s, (end - start).total_seconds(), nominal_s or 1.0)
     level, about_rate = rate_level(_level(held, part), _own_rate(part, nominal_s), purpose)
     level, about_watch = watched_level(level, unwatched)
-    words = [*about_rate, *about_watch, *([] if held.whole else _why(part, held, purpose, lacking))]
+    words = [*about_rate, *about_watch, *([] if held.whole else [*beyond_ends(start, end, times), *_why(part, held, purpose, lacking)])]
     return row | {"verdict": level, "share_trusted": held.share, "repeat": level not in USABLE, "reason": "; ".join(words)}
 
 
@@ -94,17 +94,6 @@ def _level(held: Held, part: pd.DataFrame) -> str:
     if held.share >= limits["window.share_usable"] and held.hole_s <= limits["window.longest_exclusion"]:
         return "fit_with_exclusions"
     return "not_evaluated" if only_untold(part).mean() > 0.5 else "not_fit"
-
-
-def _outside(start: pd.Timestamp, end: pd.Timestamp, epochs: pd.DataFrame) -> str:
-    """Say that nothing was recorded, and whether the window lies beside the recording altogether."""
-    if not len(epochs):
-        return "no epoch that counts is left"
-    first, last = epochs.index[0], epochs.index[-1]
-    if end < first or start > last:
-        span = f"{first:%Y-%m-%d %H:%M:%S} to {last:%Y-%m-%d %H:%M:%S} UTC"
-        return f"this window lies outside the recording ({span}): check day and time zone in the windows file"
-    return "no epoch lies in this window"
 
 
 def _own_rate(part: pd.DataFrame, nominal_s: float | None) -> float | None:

@@ -155,6 +155,14 @@ line_rate = 38400
 """
 
 
+def test_a_set_up_sheet_without_a_log_is_the_drive_that_was_not_copied(tmp_path: Path) -> None:
+    write(tmp_path, "a/rover.nmea", "b/setup.toml", "setup.toml")
+    write(tmp_path / "c", "setup.toml", "more/x.nmea")
+    found = find_drives([tmp_path])
+    assert [d.name for d in found.drives] == ["a", "c/more/x"]
+    assert found.notes == (f"{tmp_path / 'b'} holds companions of a drive (setup) and no rover log.",)
+
+
 def test_a_list_says_everything(tmp_path: Path) -> None:
     write(tmp_path, "car 7/logs/part1.log", "car 7/logs/part2.log", "car 7/mine.toml", "car 7/loose.nmea")
     (tmp_path / "car 7/drives.toml").write_text(LIST)

@@ -225,13 +225,15 @@ def stepped(tmp_path_factory: pytest.TempPathFactory) -> BaseCheck:
     make_base_log(path, seed=12, grade="centimetre", duration_s=900.0)
     # a minute of latitude is about 1853 m long here
     path.write_text(with_step(path.read_text(), after=500, north_min=0.2 / 1853.0))
-    return check_base(path)
+    return check_base(path, accuracy_m=0.1)
 
 
 def test_a_step_within_the_log_is_the_answer_on_settling_and_on_shift(stepped: BaseCheck, tmp_path: Path) -> None:
     assert stepped.settled is False
     assert "did not stand still: its position stepped by" in stepped.sentences[0]
     assert "shifted within this log" in stepped.sentences[1]
+    # what lay before the step is not to be used: the mean repeats from there on only
+    assert any(f"(95 %) at once from {stepped.steady_from_utc:%H:%M:%S} UTC on" in s for s in stepped.sentences)
     content = stepped.to_dict()
     assert content["shift"]["answer"] == "moved_within_log"
     move = content["shift"]["within_log"][0]

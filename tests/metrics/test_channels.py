@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 
 from analyzer import tables
 from analyzer.metrics.channels import channel_table, check_channels, check_recorded_channels
-from analyzer.metrics.channels_latency import latencies
+from analyzer.metrics.channels_latency import LATENCY_COLUMNS, latencies
 from analyzer.metrics.channels_values import resolution, update
+from analyzer.metrics.channels_words import latency_findings
 from analyzer.recording import Finding, Recording
 
 START = pd.Timestamp("2026-05-01T08:00:00Z")
@@ -227,6 +228,29 @@ def test_a_leap_of_the_positions_makes_no_latency(rate_hz: float) -> None:
     late = found.tables["latencies"].set_index("channel").loc["speed", "latency_s"]
     assert abs(late) < 0.01
     assert not [f for f in found.findings if f.code == "channel_latency"]
+
+
+def test_float_and_what_lies_across_gaps_make_no_latency() -> None:
+    """Float positions wander by decimetres and step where fixed is lost: their course turns where the car did not."""
+    frame = drive(10.0)
+    moment, rng = np.arange(len(frame)) / 10.0, np.random.default_rng(5)
+    turns = np.cos(moment / 7.0)
+    course = np.cumsum(turns) * 0.02
+    north, east = ((np.cumsum(part) - part / 2) * 1.5 for part in (np.cos(course), np.sin(course)))
+    lost = (moment >= 40) & (moment < 80)
+    wander = np.where(lost, 0.3 + rng.normal(0, 0.25, len(frame)), rng.normal(0, 0.004, len(frame)))
+    frame = frame.assign(latitude_deg=48.0 + (north + wander) / 111190.3226, longitude_deg=11.0 + (east - wander) / 74625.3536,
+                         speed_mps=15.0, course_deg=np.rad2deg(course) % 360.0)
+    late = latencies(frame.assign(fix_state=np.where(lost, "float", "fixed"))).set_index("channel")
+    assert abs(late.loc["course rate", "latency_s"]) < 0.01 and late.loc["course rate", "correlation"] > 0.95
+    assert late.loc["course rate", "n"] < len(frame) - lost.sum()
+    assert latencies(frame.assign(fix_state="float")).equals(latencies(frame)), "with one state alone there is nothing to choose"
+
+
+@pytest.mark.parametrize(("spread_s", "said"), [(0.05, False), (0.02, True), (np.nan, False)])
+def test_a_latency_is_only_said_where_it_is_beyond_chance(spread_s: float, said: bool) -> None:
+    row = pd.DataFrame([("course rate", "position course rate", 0.06, spread_s, 0.95, 2600)], columns=list(LATENCY_COLUMNS))
+    assert bool(list(latency_findings(row, source_name="rover.nmea", speed_mps=16.0))) == said
 
 
 def test_sources_in_one_table_are_checked_as_each_alone() -> None:

@@ -162,6 +162,36 @@ def test_before_the_first_fixed_only_corrections_without_fix_count():
     assert late["refix_s"].tolist() == pytest.approx([0.0])
 
 
+@pytest.mark.parametrize(("first_fixed_s", "gaps", "pieces"), [
+    (1e9, [(60.0, 80.0), (140.0, 160.0)], 3), (150.0, [(60.0, 80.0)], 2), (90.0, [(40.0, 60.0)], 0),
+], ids=["never", "late", "soon enough"])
+def test_gaps_of_the_logger_do_not_begin_a_wait_for_fixed_anew(first_fixed_s: float, gaps: list[tuple[float, float]], pieces: int):
+    """The receiver went on meanwhile: no stretch between gaps lasts 80 s, all of them together do."""
+    frame = drive(220, first_fixed_s=first_fixed_s)
+    for start, end in gaps:
+        frame = without(frame, start, end)
+    found = dropouts(frame)
+    waits = found[found["kind"] == "no_fix_despite_corrections"]
+    assert len(waits) == pieces and (found["kind"] == "missing_epochs").sum() == len(gaps)
+    assert not pieces or "in all nothing was fixed for" in waits["evidence"].iloc[0]
+    assert waits["refix_s"].notna().sum() == (first_fixed_s == 150.0)
+
+
+def test_a_short_loss_of_corrections_does_not_begin_the_wait_of_a_run_anew_that_never_was_fixed():
+    found = dropouts(drive(180, never_fixed=True, outages=[(60.0, 80.0), (140.0, 155.0)]))
+    assert found["kind"].tolist() == ["no_fix_despite_corrections"] * 3
+    assert len(dropouts(drive(180, never_fixed=True, outages=[(60.0, 130.0)]))) == 0  # corrections for 60 s, then for 50 s
+
+
+def test_another_base_heard_in_a_wait_for_fixed_is_named():
+    frame = drive(200, never_fixed=True)
+    ids = frame["station_id"].to_numpy(dtype=float, na_value=np.nan)
+    ids[1000:1300] = 99
+    (found,) = dropouts(frame.assign(station_id=pd.array(ids).astype("Int32"))).to_dict("records")
+    assert found["cause"] == "incomplete_corrections" and "from 7 to 99: another base was heard as well" in found["evidence"]
+    assert "Accept only your own station id" in found["advice"] and found["advice"].startswith(advice()["incomplete_corrections"])
+
+
 @pytest.mark.parametrize(("used", "cause", "words"), [
     (17.0, "sky_obstruction", "satellites fell to 17 from the usual 20, and nothing else changed"), (18.0, "unknown", "neither satellites"),
 ])

@@ -133,6 +133,7 @@ def test_real_recordings(shared_data: Path) -> None:
     (np.random.default_rng(1).bytes(50_000), "is binary of an unknown kind"),
     (b"Dear all,\nplease find the log attached.\n" * 30, "is text of another kind"),
     (b'{"a": 1}', "is JSON text"),
+    (("$GNGGA,090000.00,4818.00,N,4,24\r\n$GNGST,0.009\r\n$GNGSA,A,3,02,04,06,08,,,,1.10\r\n" * 60).encode("utf-16"), "is text in UTF-16, .*save it as plain text"),
 ])
 def test_what_is_no_log_is_refused_with_what_was_tried(content: bytes, words: str) -> None:
     with pytest.raises(InputError, match=words) as caught:

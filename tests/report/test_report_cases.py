@@ -15,12 +15,16 @@ from report_reader import Page
 from analyzer import wording
 from analyzer.assessment import Assessment
 from analyzer.metrics.metric import missing
+from analyzer.recording import Finding
 from analyzer.report import context, detail, drawing, explorer, render, view
 from analyzer.report.brief import SCREEN_LINES, brief
 from analyzer.report.figures import distance_axis
 from analyzer.report.figures_bounds import availability
 from analyzer.report.figures_route import distance_strip
-from analyzer.report.summary import corrections_lines, headline, quality_lines
+from analyzer.report.losses import corrections_lines
+from analyzer.report.summary import headline, quality_lines
+from analyzer.userfiles.window_columns import LIMITS_UNUSED
+from analyzer.verdict.elsewhere import NOT_HERE
 from analyzer.verdict.headline import headline_of
 from analyzer.verdict.judge import reason_texts
 from analyzer.wording import Clock
@@ -235,6 +239,42 @@ def test_corrections_are_not_said_to_arrive_where_no_age_was_logged() -> None:
     assert any("Fixed was lost once (for 12 s of it no age of corrections was logged), 12 s" in line for line in lines)
     never = corrections_lines(replace(blind, dropouts=loss))
     assert never[0] == ("Corrections were never lost for a second or longer while their age was logged; what became of them in 12 s without fixed is not in the log.")
+
+
+def test_a_run_that_never_was_fixed_is_one_thing_to_say() -> None:
+    """However many gaps of the logger cut the wait into pieces."""
+    full = builders.assessment(duration_s=600.0, rate_hz=2.0)
+    row = full.dropouts.iloc[[0]].assign(kind="no_fix_despite_corrections", duration_s=100.0)
+    waits = pd.concat([row, row, row], ignore_index=True)
+    never = replace(full, headline=None, dropouts=waits, epochs=full.epochs.assign(fix_state="float"))
+    assert "Nothing was fixed in the 10 min 00 s recorded, though fresh corrections arrived for 5 min 00 s of them." in corrections_lines(never)
+    late = replace(never, epochs=full.epochs)
+    assert any("without bringing fixed 3 times" in line for line in corrections_lines(late))
+
+
+def test_limits_of_manoeuvres_that_are_not_used_stand_on_the_first_screen() -> None:
+    full = builders.assessment(duration_s=600.0, rate_hz=2.0)
+    told = Finding(LIMITS_UNUSED, "warning", "Not used in w.csv: column limit_m.", {})
+    assert told.text in quality_lines(replace(full, findings=(*full.findings, told)))
+
+
+def test_manoeuvres_beside_the_recording_have_a_list_of_their_own() -> None:
+    full = builders.assessment(duration_s=600.0, rate_hz=2.0)
+    windows = full.windows.iloc[:3].assign(name=["A", "b", "C"], verdict=["fit", "not_evaluated", "not_evaluated"], repeat=False, accepted_by=None,
+                                           reason=["", *[f"{NOT_HERE} (09:00 to 09:08 UTC): check the day"] * 2])
+    apart = replace(full, windows=windows)
+    assert headline(apart) == "1 of 3 manoeuvres usable. Not in this recording: b, C."
+    assert "Check the windows file:\n  b, C: not in this recording (09:00 to 09:08 UTC): check the day\n" in brief(apart) + "\n"
+    assert "Drive again" not in brief(apart)
+    assert f"b, C: {NOT_HERE} (09:00 to 09:08 UTC): check the day." in render(apart)
+
+
+def test_the_weakest_trusted_second_never_prints_beyond_what_is_needed() -> None:
+    """6.6 cm stood beside a need of 6.57 cm."""
+    full = builders.assessment(duration_s=600.0, rate_hz=2.0)
+    needed_m = 0.1 / full.purpose.margin
+    figures = replace(headline_of(full), bound_p95_m=0.03, bound_worst_trusted_m=needed_m - 1e-4)
+    assert "; 6.57 cm in the weakest second" in quality_lines(replace(full, headline=figures))[0]
 
 
 def test_names_of_any_length_and_direction_leave_the_table_of_manoeuvres_readable(monkeypatch: pytest.MonkeyPatch) -> None:

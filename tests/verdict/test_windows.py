@@ -168,7 +168,7 @@ def test_nothing_recorded_and_not_evaluated_are_no_pass() -> None:
         {"name": ["M01"], "start_utc": [START + pd.Timedelta("1h")], "end_utc": [START + pd.Timedelta("2h")]}
     )
     row = judge_windows(spans, epochs(["trusted"]), 0.1, load_purpose("lane")).iloc[0]
-    assert row["verdict"] == "not_evaluated" and row["repeat"]
+    assert row["verdict"] == "not_evaluated" and not row["repeat"]
     row = judged(epochs(["not_evaluated"] * 200))
     assert row["verdict"] == "not_evaluated" and row["repeat"]
 
