@@ -12,7 +12,7 @@ from analyzer.attaching.time_offset_fit import Line, fit
 from analyzer.attaching.time_offset_rest import proven
 from analyzer.attaching.time_offset_rivals import search
 from analyzer.attaching.time_offset_search import Coarse
-from analyzer.attaching.time_offset_step import Watch, sides, watch
+from analyzer.attaching.time_offset_step import Watch, halves, sides, watch
 from analyzer.settings import thresholds
 
 NAMES = {"speed": "speed", "acceleration": "longitudinal acceleration", "yaw_rate": "yaw rate"}
@@ -64,6 +64,7 @@ def estimate_of(pair: Pair, *, anywhere: bool) -> Estimate:
         if not step.clear:
             # each side lies within the size of the step of any line between them
             line = replace(line, half_width_s=line.half_width_s + abs(step.size_s))
+    watched = halves(pair, line, watched)
     return Estimate(pair.kind, line, coarse, None, watched)
 
 

@@ -12,8 +12,11 @@ import numpy as np
 import pandas as pd
 
 from analyzer.attaching.signals import LIMITS, Array, Flags, Pair
-from analyzer.attaching.time_offset_fit import fit
+from analyzer.attaching.time_offset_fit import Line, fit
 from analyzer.settings import thresholds
+
+#: Shares of what a drive tells at which it is cut in two: a step elsewhere leaves one part of mixed level, which shows less of it.
+CUTS = (0.35, 0.5, 0.65)
 
 
 @dataclass(frozen=True)
@@ -144,3 +147,34 @@ def sides(pair: Pair, step: Step) -> Step:
     one, other = (float(line.half_width_at(middle)) for line in lines)
     half = float(np.hypot(one, other))
     return replace(step, size_s=after - before, half_width_s=half, before_s=before, after_s=after)
+
+
+def halves(pair: Pair, line: Line, watched: Watch | None) -> Watch | None:
+    """Return `watched` with the step that two parts of a drive show, each fitted by itself, where its windows tell too little.
+
+    A line through a step makes each window uncertain, most of all where only turns tell; each part lies near its own level.
+    """
+    limits = thresholds(LIMITS)
+    if watched is not None and (watched.step is not None or watched.least_s <= limits["step.told"]):
+        return watched
+    total = np.cumsum(line.blocks["weight"].to_numpy(dtype=np.float64))
+    cuts = [float(line.blocks["seconds"].iloc[int(np.searchsorted(total, share * total[-1]))]) for share in CUTS]
+    found = [made for cut in dict.fromkeys(cuts) if (made := _parted(pair, line, cut)) is not None]
+    best = max((w for w in found if w.step is not None and w.step.clear), key=lambda w: abs(w.step.size_s) / w.least_s if w.step else 0.0, default=None)
+    return watched if best is None else best
+
+
+def _parted(pair: Pair, line: Line, cut_s: float) -> Watch | None:
+    """Return what the parts before and behind `cut_s` show; None where one of them tells nothing."""
+    limits = thresholds(LIMITS)
+    parts = [fit(replace(pair, reference=np.where(kept, pair.reference, np.nan)), line.offset_s) for kept in (pair.seconds < cut_s, pair.seconds >= cut_s)]
+    if any(part.reason is not None for part in parts):
+        return None
+    before, after = (float(part.at(cut_s)) for part in parts)
+    one, other = (float(part.half_width_at(cut_s)) for part in parts)
+    half, size = float(np.hypot(one, other)), after - before
+    least = max(limits["step.least"], limits["step.clear"] * half / 1.96)
+    # the cut need not be where the clock jumped: the part with the step in it lies between both levels
+    unread = limits["step.unread_part"] * abs(size)
+    step = Step(size, float(np.hypot(half, unread)), before, after, 0.0, parts[0].centre_s, parts[1].centre_s, abs(size) >= least)
+    return Watch(parts[0].centre_s, parts[1].centre_s, least, step)

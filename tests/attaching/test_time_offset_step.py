@@ -12,8 +12,10 @@ from attach_drives import START, Motion, epochs_of, measured_of, motion
 from analyzer.attaching.decide import decide
 from analyzer.attaching.marker_windows import tie_of
 from analyzer.attaching.measured import Measured
+from analyzer.attaching.signals import Sampled, pairs
 from analyzer.attaching.time_offset import TimeOffset, estimate
-from analyzer.attaching.time_offset_step import watch
+from analyzer.attaching.time_offset_fit import fit
+from analyzer.attaching.time_offset_step import Watch, halves, watch
 from analyzer.errors import RefusedError
 
 DURATION_S = 480.0
@@ -102,3 +104,24 @@ def test_one_window_that_differs_is_no_step() -> None:
         assert made is not None
         assert (made.step is not None) == seen
     assert watch(table.iloc[:4]) is None
+
+
+@pytest.mark.parametrize(("size_s", "seen"), [(0.3, True), (0.0, False)])
+def test_a_step_is_seen_by_halves_where_windows_tell_too_little(size_s: float, seen: bool) -> None:
+    drive = drive_of(26)
+    clock, yaw = measured_of(drive, inertial=True, seed=26)["yaw_rate_radps"]
+    clock = np.where(clock >= 250.0, clock + size_s, clock)
+    pair = next(p for p in pairs(epochs_of(drive, seed=26), {"yaw_rate_radps": Sampled(clock, yaw)}, START))
+    line = fit(pair, 0.5 * size_s)
+    vague = Watch(30.0, 450.0, 0.3)
+    for watched in (None, vague):
+        made = halves(pair, line, watched)
+        assert (made is not None and made.step is not None) == seen
+        if seen:
+            assert made is not None and made.step is not None and made.step.clear
+            assert made.step.size_s == pytest.approx(size_s, abs=2.0 * made.step.half_width_s)
+            assert made.step.from_s <= 250.0 <= made.step.until_s
+        else:
+            assert made is watched
+    sure = Watch(30.0, 450.0, 0.02)
+    assert halves(pair, line, sure) is sure
