@@ -25,4 +25,5 @@ def measured_offset(epochs: pd.DataFrame, measured: Measured, signal_delay_s: fl
         for name, (times, values) in measured.signals.items()
     }
     pulses = next((p for n in ("pulse", "marker") if n in signals and (p := find_pulses(*signals[n])) is not None), None)
-    return estimate(epochs, signals, signal_delay_s=signal_delay_s, anywhere=not measured.placed, origin=origin, pulses=pulses)
+    return estimate(epochs, signals, signal_delay_s=signal_delay_s, anywhere=not measured.placed, origin=origin, pulses=pulses,
+                    rows_of=measured.rows_of)

@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from analyzer.attaching.clock_words import contradicts, signal, stated_words, unusable, unwatched
 from analyzer.attaching.signals import LIMITS, Array
-from analyzer.attaching.time_offset import NAMES, TimeOffset
+from analyzer.attaching.time_offset import TimeOffset
 from analyzer.attaching.time_offset_fit import Line
 from analyzer.errors import RefusedError, UsageError
 from analyzer.settings import thresholds
@@ -24,13 +25,16 @@ SINGLE = "; no second signal confirms it, but inertial sensors have next to no d
 class Applied:
     """The offset that is taken out of the measurement's clock, and what is said about it.
 
-    `how` is ``estimated``, ``estimated_on_request``, ``stated``, ``found_by_search`` or ``none``.
+    `how` is ``estimated``, ``estimated_on_request``, ``stated`` or ``found_by_search``. `held_against` is what the signals show
+    beside a stated offset, and `contradicted` whether they contradict it (None where they say nothing, or it was not stated).
     """
 
     origin: pd.Timestamp
     line: Line
     how: str
     words: str
+    held_against: tuple[Line, ...] = ()
+    contradicted: bool | None = None
 
     def utc(self, times: pd.DatetimeIndex) -> pd.DatetimeIndex:
         """Return UTC of the recording for stamps of the measurement."""
@@ -45,19 +49,25 @@ class Applied:
         return pd.DatetimeIndex(out).tz_localize("UTC")
 
     def half_width(self, utc: pd.DatetimeIndex) -> Array:
-        """Return the 95 % half-width of the clock at UTC times [s]; 0 where the offset was stated."""
-        if self.how in ("stated", "none"):
-            return np.zeros(len(utc))
-        seconds = np.asarray((utc - self.origin) / pd.Timedelta(seconds=1), dtype=np.float64)
-        return self.line.half_width_at(np.nan_to_num(seconds))
+        """Return the 95 % half-width of the clock at UTC times [s].
+
+        A stated offset proves nothing: rows may be off by what the signals show beside it, the farthest where they show
+        several, and where they show nothing by as much as would be no answer.
+        """
+        seconds = np.nan_to_num(np.asarray((utc - self.origin) / pd.Timedelta(seconds=1), dtype=np.float64))
+        if self.how != "stated":
+            return self.line.half_width_at(seconds)
+        if not self.held_against:
+            return np.full(len(utc), thresholds(LIMITS)["fit.widest_s"])
+        return np.asarray(np.max([np.abs(x.at(seconds) - self.line.offset_s) + x.half_width_at(seconds) for x in self.held_against], axis=0))
 
     def entry(self) -> dict[str, Any]:
         """Return it for the sidecar."""
-        half = None if self.how in ("stated", "none") else self.line.half_width_s
-        interval = None if half is None else [self.line.offset_s - half, self.line.offset_s + half]
+        proven = self.how != "stated"
+        interval = [self.line.offset_s - self.line.half_width_s, self.line.offset_s + self.line.half_width_s] if proven else None
         centre = self.origin + pd.Timedelta(seconds=self.line.centre_s)
         return {"offset_s": self.line.offset_s, "interval_s": interval, "drift_ppm": self.line.drift * 1e6, "how": self.how,
-                "at_utc": centre, "words": self.words}
+                "proven": proven, "contradicted": self.contradicted, "at_utc": centre, "words": self.words}
 
 
 def parse_offset(text: str | float | None) -> str | float | None:
@@ -91,27 +101,26 @@ def decide(offset: TimeOffset, wanted: str | float | None, *, name: str, placed:
     RefusedError : the offset is not known, or the clocks disagree, and nothing was asked to override it.
     """
     if isinstance(wanted, (int, float)):
-        return Applied(offset.origin, _constant(float(wanted)), "stated", _stated_words(offset, float(wanted)))
+        stated = float(wanted)
+        return Applied(offset.origin, _constant(stated), "stated", stated_words(offset, stated), offset.lines, contradicts(offset, stated))
     if offset.line is None:
         raise RefusedError(f"{name}: it cannot be shown that its clock agrees with the recording's: {offset.not_evaluated}; name "
                            "another signal with --speed or --yaw-rate, or state the offset with --offset S.")
+    if (why := unusable(offset)) is not None:
+        raise RefusedError(f"{name}: {why}.")
     if not placed:
         return Applied(offset.origin, offset.line, "found_by_search",
-                       f"its clock is no UTC and was placed by its {_signal(offset)}, {_interval(offset)}")
+                       f"its clock is no UTC and was placed by its {signal(offset)}, {_interval(offset)}{unwatched(offset)}")
     if wanted == "auto":
         return Applied(offset.origin, offset.line, "estimated_on_request",
-                       f"an offset of {_value(offset)} was found and taken out as asked{_named(offset)}")
+                       f"an offset of {_value(offset)} was found and taken out as asked{_named(offset)}{unwatched(offset)}")
     if offset.suspicion is not None or offset.outside_band:
         raise RefusedError(_refusal(offset, name))
-    return Applied(offset.origin, offset.line, "estimated", _agreement(offset))
+    return Applied(offset.origin, offset.line, "estimated", _agreement(offset) + unwatched(offset))
 
 
 def _constant(seconds: float) -> Line:
     return Line(seconds, 0.0, 0.0, 0.0, 0.0, 0, np.nan, np.nan)
-
-
-def _signal(offset: TimeOffset) -> str:
-    return NAMES[offset.apparent.kind] if offset.apparent is not None else "signals"
 
 
 def _apparent(offset: TimeOffset) -> tuple[float, float]:
@@ -147,11 +156,11 @@ def _agreement(offset: TimeOffset) -> str:
         return _clock_off(offset)
     value, half = _apparent(offset)
     within = "" if offset.delay_source else " within the signal's own delay"
-    text = f"the clocks agree{within}: {_signal(offset)} appears {_late(value)} (95 % +/- {half * 1e3:.1f} ms)"
+    text = f"the clocks agree{within}: {signal(offset)} appears {_late(value)} (95 % +/- {half * 1e3:.1f} ms)"
     text += _cost(offset)
     if offset.delay_source is None:
-        return text + ("; it is taken out, and how much of it is the sensor's own delay cannot be told without inertial signals, a "
-                       "pulse or --signal-delay")
+        lacking = "from inertial signals with another clock, only from a pulse" if offset.apart else "without inertial signals, a pulse"
+        return text + f"; it is taken out, and how much of it is the sensor's own delay cannot be told {lacking} or --signal-delay"
     if offset.delay_source == "stated":
         return text + f"; {offset.signal_delay_s or 0.0:.3f} s of it are the sensor's own as stated"
     if offset.delay_source == "single":
@@ -170,7 +179,7 @@ def _clock_off(offset: TimeOffset) -> str:
     text = f"the clocks do not agree: the acquisition clock stamps {_late(line.offset_s)} (95 % +/- {line.half_width_s * 1e3:.1f} ms)"
     if np.isfinite(offset.speed_mps):
         text += f", which would be {abs(line.offset_s) * offset.speed_mps:.2f} m at {offset.speed_mps:.0f} m/s"
-    own = f"{(offset.signal_delay_s or 0.0) * 1e3:+.1f} ms of what {_signal(offset)} shows are the sensor's own"
+    own = f"{(offset.signal_delay_s or 0.0) * 1e3:+.1f} ms of what {signal(offset)} shows are the sensor's own"
     told = {"stated": f"; {own} as stated", "single": SINGLE}
     text += told[source] if source in told else f"; {SHOWS[source]} that " + (own if offset.signal_delay_s else "it is the clock's")
     return text + "; it is taken out: mend the clock of the logger; --offset auto has it taken out without question, --offset 0 leaves it in"
@@ -183,7 +192,7 @@ def _late(value_s: float) -> str:
 def _refusal(offset: TimeOffset, name: str) -> str:
     limits = thresholds(LIMITS)
     value, half = _apparent(offset)
-    text = f"{name}: the clocks disagree: its {_signal(offset)} appears {value:+.3f} s (95 % +/- {half:.3f} s) against the recording"
+    text = f"{name}: the clocks disagree: its {signal(offset)} appears {value:+.3f} s (95 % +/- {half:.3f} s) against the recording"
     text += _cost(offset)
     if offset.suspicion:
         text += f"; that is {offset.suspicion}"
@@ -191,11 +200,3 @@ def _refusal(offset: TimeOffset, name: str) -> str:
         text += (f"; a sensor's own delay lies within {limits['band.earliest_s'] * 1e3:+.0f} to {limits['band.latest_s'] * 1e3:+.0f} ms")
     mend = f"utc_offset_s = {-round(value)}" if offset.suspicion else "utc_offset_s"
     return text + f"; correct the clock in the column map ({mend}), or take the offset out with --offset auto."
-
-
-def _stated_words(offset: TimeOffset, stated_s: float) -> str:
-    text = f"an offset of {stated_s:+.3f} s was taken out as stated"
-    value, half = _apparent(offset)
-    if np.isfinite(value) and abs(value - stated_s) > half + max(thresholds(LIMITS)["band.latest_s"], 0.0):
-        return text + f", although the {_signal(offset)} shows {value:+.3f} s (95 % +/- {half:.3f} s)"
-    return text

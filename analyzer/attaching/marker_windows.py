@@ -9,12 +9,14 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from analyzer.attaching.clock_words import unusable, unwatched
 from analyzer.attaching.clocks import measured_offset
 from analyzer.attaching.decide import Applied, decide
 from analyzer.attaching.marker_runs import marked_runs
 from analyzer.attaching.measured import Measured, Named
 from analyzer.attaching.measured_files import open_measurement_file
-from analyzer.attaching.time_offset import NAMES, TimeOffset
+from analyzer.attaching.time_offset import TimeOffset
+from analyzer.attaching.time_offset_estimate import NAMES
 from analyzer.errors import InputError, RefusedError, UsageError
 from analyzer.parsers.column_map import ColumnMap
 from analyzer.recording import Finding, Recording
@@ -101,7 +103,7 @@ def tie_of(found: TimeOffset, measured: Measured) -> Tie:
 
     Raises
     ------
-    RefusedError : the clock is no UTC and its offset, or the interval of it, is not known.
+    RefusedError : the clock is no UTC and its offset, or the interval of it, is not known; or no one offset holds for the marker.
     """
     line = found.line
     certain = line is not None and np.isfinite(line.half_width_s)
@@ -111,16 +113,19 @@ def tie_of(found: TimeOffset, measured: Measured) -> Tie:
                            "one with the vehicle's speed in the column map.")
     if line is None or not certain:
         return Tie(f"its clock is UTC by its own stamps and is taken at its word: {found.not_evaluated or 'no interval is known'}", "warning")
+    if (refused := unusable(found)) is not None:
+        raise RefusedError(f"{measured.name}: {refused}.")
     signal = NAMES[found.apparent.kind] if found.apparent is not None else "motion"
     size = f"{line.offset_s:+.3f} s (95 % {line.offset_s - line.half_width_s:+.3f} to {line.offset_s + line.half_width_s:+.3f} s)"
     if not measured.placed:
         applied = decide(found, None, name=measured.name, placed=False)
-        return Tie(f"its clock is no UTC and was placed by its {signal}, certain to {1000 * line.half_width_s:.1f} ms (95 %)", "note", applied)
+        return Tie(f"its clock is no UTC and was placed by its {signal}, certain to {1000 * line.half_width_s:.1f} ms (95 %)"
+                   f"{unwatched(found)}", "note", applied)
     if found.clock_off and found.suspicion is None and not found.outside_band:
         return Tie(f"its clock is UTC by its own stamps, but off by {size}: other signals show that this is the clock's; the windows keep its "
                    "stamps", "warning")
     if found.suspicion is None and not found.outside_band:
-        return Tie(f"its clock is UTC by its own stamps, and its {signal} agrees with the recording: apart by {size}")
+        return Tie(f"its clock is UTC by its own stamps, and its {signal} agrees with the recording: apart by {size}{unwatched(found)}")
     named = f", that is {found.suspicion}" if found.suspicion else ""
     applied = decide(found, "auto", name=measured.name, placed=True)
     return Tie(f"its stamps are no UTC of the recording: its {signal} shows its clock ahead by {size}{named}, which was taken out of the "

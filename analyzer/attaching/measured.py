@@ -51,6 +51,7 @@ class Measured:
     placed : False where the clock is not UTC and was laid onto the start of the recording to be searched for.
     speed_mps : speed on the rows, None where it was not measured on them.
     stamps_s : the row's own stamps [s], for measurement files.
+    rows_of : the signals that are stamped as the rows are; None where all are.
     """
 
     name: str
@@ -61,6 +62,7 @@ class Measured:
     speed_mps: Array | None = None
     stamps_s: Array = field(default_factory=lambda: np.empty(0))
     map_name: str = ""
+    rows_of: tuple[str, ...] | None = None
 
 
 def choose_map(name: str, maps: Sequence[ColumnMap], named: Named, *, path: Path, bus: Path | None = None) -> ColumnMap:

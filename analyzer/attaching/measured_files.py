@@ -140,7 +140,8 @@ def _mdf4(raw: RawSource, used: ColumnMap, named: Named, *, start: pd.Timestamp,
     if "speed_mps" in signals:
         at, values = signals["speed_mps"]
         speed = np.interp(times.asi8, at.asi8, values)
-    made = Measured(raw.name, times, signals, tuple(findings), clock.placed, speed, stamps, used.name)
+    own = tuple(v.name for v in used.columns if np.array_equal(opened.channels[v.column].seconds, stamps))
+    made = Measured(raw.name, times, signals, tuple(findings), clock.placed, speed, stamps, used.name, own)
     marker = Marker(kept[0], clock.utc(opened.channels[kept[0]].seconds), pd.Series(opened.channels[kept[0]].values)) if kept else None
     return Opened(raw, "mdf4", made, opened.names, marker=marker)
 

@@ -13,7 +13,9 @@ from typing import Any
 
 from analyzer import __version__
 from analyzer.attaching.join import COLUMNS
-from analyzer.attaching.time_offset import Estimate, TimeOffset
+from analyzer.attaching.time_offset import TimeOffset
+from analyzer.attaching.time_offset_estimate import Estimate
+from analyzer.attaching.time_offset_step import Watch
 from analyzer.errors import InputError
 from analyzer.recording import Finding
 from analyzer.results.load import LoadedResult
@@ -55,6 +57,8 @@ def offset_entries(offset: TimeOffset, applied: Mapping[str, Any]) -> dict[str, 
             "signal_delay_s": offset.signal_delay_s, "signal_delay_source": offset.delay_source,
             "suspicion": offset.suspicion, "outside_band": offset.outside_band, "clock_off": offset.clock_off,
             "position_error_m": offset.position_error_m, "speed_p95_mps": offset.speed_mps,
+            "watched": watch_entry(offset.watched),
+            "apart": [{"signal": a.kind, "late_s": a.late_s, "half_width_s": a.half_width_s} for a in offset.apart],
             "signals": [estimate_entry(e) for e in offset.estimates], "notes": list(offset.notes),
         },
     }
@@ -70,6 +74,16 @@ def estimate_entry(estimate: Estimate) -> dict[str, Any]:
         "correlation": line.correlation, "scale": line.scale, "drift_ppm": line.drift * 1e6,
         "windows": [{"seconds": s, "offset_s": o} for s, o in zip(line.blocks["seconds"], line.blocks["offset_s"], strict=True)],
     }
+
+
+def watch_entry(watched: Watch | None) -> dict[str, Any] | None:
+    """Return over which seconds of the recording a step of the clock would be seen, and what was; None where it was not watched."""
+    if watched is None:
+        return None
+    step = watched.step
+    return {"from_s": watched.from_s, "until_s": watched.until_s, "least_step_s": watched.least_s,
+            "step": None if step is None else {"size_s": step.size_s, "half_width_s": step.half_width_s, "before_s": step.before_s,
+                                               "after_s": step.after_s, "from_s": step.from_s, "until_s": step.until_s, "clear": step.clear}}
 
 
 def _apparent(offset: TimeOffset, what: str) -> Any:

@@ -2,38 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
 from analyzer.attaching.pulse import Pulses
-from analyzer.attaching.signals import LIMITS, Array, Pair, Sampled, pairs
-from analyzer.attaching.time_offset_fit import Line, fit
-from analyzer.attaching.time_offset_rest import proven
-from analyzer.attaching.time_offset_rivals import search
-from analyzer.attaching.time_offset_search import Coarse, known_offsets
+from analyzer.attaching.signals import LIMITS, Array, Sampled, pairs
+from analyzer.attaching.time_offset_estimate import KINDS, NAMES, Apart, Estimate, apart_from, estimate_of
+from analyzer.attaching.time_offset_fit import Line
+from analyzer.attaching.time_offset_search import known_offsets
+from analyzer.attaching.time_offset_step import Step, Watch
 from analyzer.settings import thresholds
-
-NAMES = {"speed": "speed", "acceleration": "longitudinal acceleration", "yaw_rate": "yaw rate"}
-
-
-@dataclass(frozen=True)
-class Estimate:
-    """What one signal says: the line of its apparent delay, or why there is none."""
-
-    kind: str
-    line: Line | None
-    coarse: Coarse | None
-    reason: str | None = None
-
-    @property
-    def interval_s(self) -> tuple[float, float] | None:
-        """95 % interval of the offset at the centre of the run [s]."""
-        if self.line is None:
-            return None
-        return self.line.offset_s - self.line.half_width_s, self.line.offset_s + self.line.half_width_s
 
 
 @dataclass(frozen=True)
@@ -49,6 +30,9 @@ class TimeOffset:
     estimates : what each signal says.
     suspicion : the name of a wrong time scale, zone or whole second, or None.
     not_evaluated : why there is no answer, or None.
+    watched : where a step of the clock would have been seen, and the step; None where there were too few windows to see one.
+    apart : signals that cannot have the clock of the leading one.
+    rows_told : whether the rows are known to have the clock of the leading signal, where others have another.
     """
 
     origin: pd.Timestamp
@@ -61,6 +45,26 @@ class TimeOffset:
     not_evaluated: str | None = None
     speed_mps: float = np.nan
     notes: tuple[str, ...] = field(default=())
+    watched: Watch | None = None
+    apart: tuple[Apart, ...] = ()
+    rows_told: bool = True
+
+    @property
+    def step(self) -> Step | None:
+        """A clear step of the clock within the measurement."""
+        return None if self.watched is None or self.watched.step is None or not self.watched.step.clear else self.watched.step
+
+    @property
+    def lines(self) -> tuple[Line, ...]:
+        """All offsets that rows may have: one line, or those of both sides of a step and of signals with other clocks."""
+        if self.line is None:
+            return ()
+        out = [self.line]
+        if (step := self.step) is not None:
+            out = [Line(**{**self.line.__dict__, "offset_s": x, "drift": 0.0, "half_width_s": step.half_width_s}) for x in (step.before_s, step.after_s)]
+        if self.apart and not self.rows_told:
+            out += [e.line for e in self.estimates if e.line is not None and any(e.kind == a.kind for a in self.apart)]
+        return tuple(out)
 
     @property
     def offset_s(self) -> float | None:
@@ -105,7 +109,7 @@ class TimeOffset:
 
 def estimate(
     epochs: pd.DataFrame, measured: Mapping[str, tuple[Array, Array]], *, signal_delay_s: float | None = None,
-    anywhere: bool = False, origin: pd.Timestamp | None = None, pulses: Pulses | None = None,
+    anywhere: bool = False, origin: pd.Timestamp | None = None, pulses: Pulses | None = None, rows_of: Collection[str] | None = None,
 ) -> TimeOffset:
     """Return by how much the clock of a measurement is ahead of the recording's (positive: its stamps are later).
 
@@ -118,6 +122,7 @@ def estimate(
     anywhere : the measurement's clock is no UTC at all: search the whole span.
     origin : zero of the seconds; default the first epoch.
     pulses : a pulse per second that was recorded along.
+    rows_of : of `measured`, those on the time base of the rows; None where all have one time base.
     """
     start = pd.DatetimeIndex(epochs.index)[0] if origin is None else origin
     sampled = {name: Sampled(seconds, values) for name, (seconds, values) in measured.items()}
@@ -127,31 +132,41 @@ def estimate(
     if not found:
         return TimeOffset(start, None, None, not_evaluated="the recording and the measurement share no signal: expected a speed, "
                           "a yaw rate or a longitudinal acceleration on the measurement's side and a speed on the recording's")
-    made = tuple(_estimate(pair, anywhere) for pair in found)
+    made = tuple(estimate_of(pair, anywhere=anywhere) for pair in found)
     leading = next((e for e in made if e.line is not None), None)
     if leading is None:
         return TimeOffset(start, None, made[0], made, not_evaluated=made[0].reason, speed_mps=fast)
+    notes = _passed_over(leading, made, sampled)
+    leading, apart, told = _of_rows(leading, made, rows_of)
     assert leading.line is not None
-    line, delay_s, source = _clock(leading, made, signal_delay_s, pulses)
+    line, delay_s, source = _clock(leading, [e for e in made if all(e.kind != a.kind for a in apart)], signal_delay_s, pulses)
     return TimeOffset(
         start, line, leading, made, delay_s, source, None if anywhere else suspicion(leading.line.offset_s), None, fast,
-        (*_passed_over(leading, made, sampled), *_notes(leading, made)),
+        (*notes, *_notes(leading, apart)), _watched(leading, made, line), apart, told,
     )
 
 
-def _estimate(pair: Pair, anywhere: bool) -> Estimate:
-    coarse = search(pair, anywhere=anywhere)
-    if coarse.reason is not None:
-        return Estimate(pair.kind, None, coarse, coarse.reason)
-    line = fit(pair, coarse.offset_s)
-    if line.reason is None:
-        line = proven(pair, line, strict=coarse.strict)
-    if line.reason is not None:
-        return Estimate(pair.kind, None, coarse, line.reason)
-    return Estimate(pair.kind, line, coarse)
+def _of_rows(leading: Estimate, made: tuple[Estimate, ...], rows_of: Collection[str] | None) -> tuple[Estimate, tuple[Apart, ...], bool]:
+    """Return the signal that tells the clock of the rows, the signals with other clocks, and whether the first has that of the rows."""
+    apart = apart_from(leading, made)
+    if not apart or rows_of is None:
+        return leading, apart, True
+    kinds = {KINDS[name] for name in rows_of if name in KINDS}
+    own = next((e for e in made if e.line is not None and e.kind in kinds), None)
+    if own is None:
+        return leading, apart, False
+    return own, apart_from(own, made), True
 
 
-def _clock(leading: Estimate, made: tuple[Estimate, ...], stated_s: float | None,
+def _watched(leading: Estimate, made: tuple[Estimate, ...], line: Line) -> Watch | None:
+    """Return where the signal whose line is taken out watched for steps; a step that the leading one shows counts in any case."""
+    if leading.watched is not None and leading.watched.step is not None and leading.watched.step.clear:
+        return leading.watched
+    taken = next((e for e in made if e.line is line), leading)
+    return taken.watched
+
+
+def _clock(leading: Estimate, made: Sequence[Estimate], stated_s: float | None,
            pulses: Pulses | None) -> tuple[Line, float | None, str | None]:
     """Return the offset of the clock, the sensor's own delay and how it is known.
 
@@ -159,7 +174,7 @@ def _clock(leading: Estimate, made: tuple[Estimate, ...], stated_s: float | None
     """
     assert leading.line is not None
     line = leading.line
-    if pulses is not None and (moved := pulses.offset_near(line.offset_s, line.half_width_s)) is not None:
+    if pulses is not None and (moved := pulses.offset_near(line.offset_s, line.half_width_s)) is not None and _own(line.offset_s - moved):
         clock = Line(**{**line.__dict__, "offset_s": moved, "half_width_s": pulses.half_width_s})
         return clock, line.offset_s - moved, "pulse"
     if leading.kind != "speed":
@@ -177,6 +192,12 @@ def _clock(leading: Estimate, made: tuple[Estimate, ...], stated_s: float | None
     if abs(share_s) <= _clear(line, best):
         return line, 0.0, "inertial"
     return best, share_s, "inertial"
+
+
+def _own(delay_s: float) -> bool:
+    """Return whether a sensor's own delay can be `delay_s`; a pulse beyond it belongs to another clock than the signal."""
+    limits = thresholds(LIMITS)
+    return limits["band.earliest_s"] <= delay_s <= limits["band.latest_s"]
 
 
 def _clear(one: Line, other: Line) -> float:
@@ -214,19 +235,19 @@ def _passed_over(leading: Estimate, made: tuple[Estimate, ...], sampled: Mapping
     return notes
 
 
-def _notes(leading: Estimate, made: tuple[Estimate, ...]) -> list[str]:
+def _notes(leading: Estimate, apart: tuple[Apart, ...]) -> list[str]:
     """Return what else must be said."""
     notes = []
-    limit = thresholds(LIMITS)["fit.drift_largest_ppm"]
-    assert leading.line is not None
-    if abs(leading.line.drift) * 1e6 > limit:
-        notes.append(f"the clocks drift apart by {leading.line.drift * 1e6:+.0f} ppm, more than a clock does by itself "
-                     f"({limit:.0f} ppm): look for lost samples or a wrong sample rate")
-    for other in made:
-        if other.line is None or other is leading:
-            continue
-        apart = float(other.line.at(leading.line.centre_s)) - leading.line.offset_s
-        if abs(apart) > 0.25 + other.line.half_width_s + leading.line.half_width_s:
-            notes.append(f"{NAMES[other.kind]} shows an offset of {other.line.offset_s:+.2f} s, {NAMES[leading.kind]} one of "
-                         f"{leading.line.offset_s:+.2f} s: the two channels of the measurement do not belong together in time")
+    limits = thresholds(LIMITS)
+    largest, line = limits["fit.drift_largest_ppm"], leading.line
+    assert line is not None
+    jumps = leading.watched is not None and leading.watched.step is not None
+    if not jumps and abs(line.drift) > largest * 1e-6 + np.nan_to_num(line.drift_half_width):
+        notes.append(f"the clocks drift apart by {line.drift * 1e6:+.0f} ppm, more than a clock does by itself "
+                     f"({largest:.0f} ppm): look for lost samples or a wrong sample rate")
+    for other in apart:
+        notes.append(f"the signals of the measurement have no clock in common: {NAMES[other.kind]} stamps {1e3 * abs(other.late_s):.1f} ms "
+                     f"(95 % +/- {1e3 * other.half_width_s:.1f} ms) {'later' if other.late_s > 0 else 'earlier'} than {NAMES[leading.kind]}, more than "
+                     f"a sensor's own delay ({1e3 * limits['band.earliest_s']:+.0f} to {1e3 * limits['band.latest_s']:+.0f} ms) can be; only what "
+                     f"{NAMES[leading.kind]} shows is used, and what is stamped with {NAMES[other.kind]} lies that far from the rows")
     return notes
