@@ -11,6 +11,7 @@ from typing import Any
 from analyzer.batch.store import FailedDrive
 from analyzer.errors import OutputError
 from analyzer.report.batch_page import Again, Loss, Overview, render_batch
+from analyzer.verdict.elsewhere import NOT_HERE
 
 PAGE = "runs.html"
 
@@ -40,13 +41,15 @@ def overview_of(folder: Path, rows: Iterable[Mapping[str, Any]], failed: Sequenc
     """Return what the page says; runs whose summary cannot be read count by their row alone."""
     runs = tuple(sorted(rows, key=lambda r: (str(r["start_utc"]), str(r["run"]))))
     again: list[Again] = []
+    elsewhere: list[str] = []
     dropouts: list[tuple[str, Mapping[str, Any]]] = []
     for row in runs:
         summary = _summary(folder / str(row["folder"]) / "summary.json")
         again += [Again(str(row["run"]), str(row["folder"]), w) for w in summary.get("windows", ()) if w["repeat"]]
+        elsewhere += [f"{w['name']} of {row['run']}" for w in summary.get("windows", ()) if str(w["reason"]).startswith(NOT_HERE)]
         dropouts += [(str(row["run"]), d) for d in summary.get("dropouts", ())]
     return Overview(folder.name, runs, tuple(sorted(again, key=lambda a: str(a.window["start_utc"]))), _losses(dropouts),
-                    tuple((f.name, f.sentence) for f in failed), tuple(notes))
+                    tuple((f.name, f.sentence) for f in failed), tuple(notes), tuple(elsewhere))
 
 
 def _losses(dropouts: Iterable[tuple[str, Mapping[str, Any]]]) -> tuple[Loss, ...]:

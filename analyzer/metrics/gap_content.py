@@ -48,9 +48,11 @@ def message_between(last: int, first: int, scene: Scene) -> str:
     source = int(scene.source_id[last])
     if not 0 <= source < len(scene.messages):
         return ""
+    limit = thresholds("analyzer.metrics")
+    # only the first texts of a long log are kept: their share is that of the epochs up to the last of them
     own = scene.byte_offset[scene.source_id == source]
-    between = np.searchsorted(own, [at for at, _ in scene.messages[source]])
-    if len(np.unique(between)) > thresholds("analyzer.metrics")["cause.messages"] * len(own):
+    between = np.unique(np.searchsorted(own, [at for at, _ in scene.messages[source]]))
+    if len(between) > max(limit["cause.messages_few"], limit["cause.messages"] * between[-1:].sum()):
         return ""
     found = [text.strip() for at, text in scene.messages[source] if scene.byte_offset[last] < at < scene.byte_offset[first]]
     return "; ".join(f'"{text[:80]}"' for text in found[:3])

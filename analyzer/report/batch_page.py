@@ -46,6 +46,7 @@ class Overview:
     losses : the dearest first.
     failed : name and sentence of each drive without a result.
     notes : sentences on what was left out or found twice.
+    elsewhere : manoeuvres with their runs that lie beside the recording of these.
     """
 
     name: str
@@ -54,6 +55,7 @@ class Overview:
     losses: tuple[Loss, ...]
     failed: tuple[tuple[str, str], ...] = ()
     notes: tuple[str, ...] = ()
+    elsewhere: tuple[str, ...] = ()
 
 
 def render_batch(overview: Overview) -> str:
@@ -109,6 +111,8 @@ def _sentences(overview: Overview) -> list[str]:
     out = []
     if overview.failed:
         out.append(wording.sentence(f"{wording.count(len(overview.failed), 'drive')} could not be assessed: {wording.few([n for n, _ in overview.failed], 6)}"))
+    if overview.elsewhere:
+        out.append(wording.sentence(f"Not in their recordings, check day and time zone in the windows files: {wording.few(overview.elsewhere, 6)}"))
     bare = [str(r["run"]) for r in overview.runs if not r.get("windows") and r["verdict"] != "fit"]
     if bare:
         out.append(wording.sentence(f"Without manoeuvres, so that only the run as a whole is judged, and not fit throughout: {wording.few(bare, 6)}"))

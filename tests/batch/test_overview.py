@@ -13,6 +13,7 @@ import pytest
 from analyzer.batch.overview import PAGE, overview_of, write_overview
 from analyzer.batch.store import FailedDrive
 from analyzer.errors import OutputError
+from analyzer.verdict.elsewhere import NOT_HERE
 
 
 def _window(name: str, minute: int, *, repeat: bool) -> dict[str, Any]:
@@ -73,6 +74,13 @@ def test_a_page_of_good_runs_says_that_nothing_is_to_be_driven_again(tmp_path: P
     page = (tmp_path / PAGE).read_text(encoding="utf-8")
     assert "No manoeuvre is to be driven again" in page and "Of 1 run: 1 fit." in page and 'class="verdict fit"' in page
     assert "No dropout was found in any run." in page
+
+
+def test_a_manoeuvre_beside_its_recording_is_named_and_not_to_be_driven_again(tmp_path: Path) -> None:
+    window = _window("lap", 10, repeat=False) | {"verdict": "not_evaluated", "reason": f"{NOT_HERE} (08:00 to 09:00 UTC)"}
+    write_overview(tmp_path, [_run(tmp_path, "run01", start="2026-04-14T08:00:00Z", verdict="not_evaluated", windows=[window])], [], [])
+    page = (tmp_path / PAGE).read_text(encoding="utf-8")
+    assert "check day and time zone in the windows files: lap of run01." in page and "No manoeuvre is to be driven again" in page
 
 
 def test_runs_without_manoeuvres_that_are_not_fit_are_named(tmp_path: Path) -> None:
