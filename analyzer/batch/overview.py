@@ -11,7 +11,7 @@ from typing import Any
 from analyzer.batch.store import FailedDrive
 from analyzer.errors import OutputError
 from analyzer.report.batch_page import Again, Loss, Overview, render_batch
-from analyzer.verdict.elsewhere import NOT_HERE
+from analyzer.verdict.elsewhere import lies_beside
 
 PAGE = "runs.html"
 
@@ -46,7 +46,7 @@ def overview_of(folder: Path, rows: Iterable[Mapping[str, Any]], failed: Sequenc
     for row in runs:
         summary = _summary(folder / str(row["folder"]) / "summary.json")
         again += [Again(str(row["run"]), str(row["folder"]), w) for w in summary.get("windows", ()) if w["repeat"]]
-        elsewhere += [f"{w['name']} of {row['run']}" for w in summary.get("windows", ()) if str(w["reason"]).startswith(NOT_HERE)]
+        elsewhere += [f"{w['name']} of {row['run']}" for w in summary.get("windows", ()) if lies_beside(w["reason"])]
         dropouts += [(str(row["run"]), d) for d in summary.get("dropouts", ())]
     return Overview(folder.name, runs, tuple(sorted(again, key=lambda a: str(a.window["start_utc"]))), _losses(dropouts),
                     tuple((f.name, f.sentence) for f in failed), tuple(notes), tuple(elsewhere))

@@ -202,8 +202,8 @@ def combine(
     base_h, base_v = np.fmax(base_h, RADIUS_95 * road_m / np.sqrt(2) / ratio), np.fmax(base_v, AXIS_95 * road_m / np.sqrt(2))
     part["standstill"] = np.where(part["standstill"] > base_h, part["standstill"], 0.0)  # to stray by less is what the base says already
     worst = np.maximum.reduce([part["scatter"], part["segment"], part["standstill"], part["frozen"], part["alignment"], part["settling"]])
-    high, tall = found.of_heights(track.fixed, without)
-    worst_v = np.maximum.reduce([part["scatter"] * ratio, tall, part["standstill"] * ratio, part["frozen"], part["settling"], high])
+    high, up = found.of_heights(track.fixed, without)
+    worst_v = np.maximum.reduce([part["scatter"] * ratio, up, part["standstill"] * ratio, part["frozen"], part["settling"], high])
     other, aged = part["baseline"] ** 2 + part["sky"] ** 2, np.where(found.age_shown, part["ageing"], 0.0)
     fixed_h = np.sqrt(base_h**2 + other + part["ageing"] ** 2) + worst
     fixed_v = np.sqrt(base_v**2 + (other + part["ageing"] ** 2) * ratio**2) + worst_v
@@ -211,13 +211,13 @@ def combine(
     horizontal = np.where(track.fixed, fixed_h, np.maximum.reduce([loose.horizontal, part["alignment"], part["segment"]]) + part["frozen"])
     vertical = np.where(track.fixed, fixed_v, np.maximum(loose.vertical, part["segment"]) + part["frozen"])
     placed = np.isfinite(fixes["latitude_deg"].to_numpy(np.float64))
-    high_up = placed & np.isfinite(fixes["height_m"].to_numpy(np.float64))
+    tall = placed & np.isfinite(fixes["height_m"].to_numpy(np.float64))
     shown = np.where(track.fixed, np.sqrt(base_h**2 + other + aged**2) + np.where(found.undecided, 0.0, worst), horizontal)
     shown_v = np.where(track.fixed, base_v + np.where(found.undecided, 0.0, worst_v), vertical)
-    return pd.DataFrame(_columns(part, ratio) | _used(track, loose, (base_h, base_v), part, up=(high, tall)) | {
+    return pd.DataFrame(_columns(part, ratio) | _used(track, loose, (base_h, base_v), part, up=(high, up)) | {
         "bound_claim_m": RADIUS_95 * claimed, "vertical_bound_claim_m": AXIS_95 * claimed_up,
         "bound_class_m": class_h, "vertical_bound_class_m": class_v,
-        "horizontal_bound_m": np.where(placed, horizontal, np.nan), "vertical_bound_m": np.where(high_up, vertical, np.nan),
+        "horizontal_bound_m": np.where(placed, horizontal, np.nan), "vertical_bound_m": np.where(tall, vertical, np.nan),
         "shown_horizontal_m": np.where(placed, shown, np.nan), "shown_vertical_m": np.where(placed, shown_v, np.nan),
         "contradicted": found.contradicted, "undecided": found.undecided, "other_frame": found.other_frame}, index=fixes.index)
 

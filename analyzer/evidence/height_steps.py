@@ -73,12 +73,15 @@ def height_steps(stretches: Stretches, knots: Knots, rise: Noise, track: Track, 
 def _sharper(stretches: Stretches, track: Track, steps: Floats, variances: Floats, *, coarse: Floats) -> tuple[Floats, Floats]:
     """Return steps and variances, those of jumps from one epoch to the next by the heights beside them where these know better."""
     limits = thresholds("analyzer.evidence")
-    half, usual = half_window(track), KINK_TIMES * usual_kink(track, stretches)
+    half = half_window(track)
     at: Ints = stretches.spans[1:, 0]
     room = np.minimum(at - stretches.spans[:-1, 0], stretches.spans[1:, 1] - at) >= 2 * half
     up, beside = track.places[:, 2], stretches.at_once & room
+    if not beside.any():
+        return steps, variances
     both = [(carried_step(up, int(k), half), single_step(up, int(k))) if yes else (np.nan, np.nan) for k, yes in zip(at, beside, strict=True)]
     direct, single = np.array(both, dtype=np.float64).T
+    usual = KINK_TIMES * usual_kink(track, stretches)
     var = (usual * coarse[at]) ** 2 + limits["height.kerb"] ** 2 + 2 * limits["height.right_sigma"] ** 2 + (direct - single) ** 2
     better = beside & (var < variances)
     return np.where(better, direct, steps), np.where(better, var, variances)

@@ -28,7 +28,7 @@ from analyzer.recording import Finding
 from analyzer.settings import thresholds
 from analyzer.tables import VERDICTS
 from analyzer.userfiles.accept import WHAT, Decision
-from analyzer.verdict.elsewhere import NOT_HERE
+from analyzer.verdict.elsewhere import lies_beside
 from analyzer.verdict.judge import RULES_VERSION
 from analyzer.verdict.run import judge_run
 from analyzer.verdict.unwatched import USABLE
@@ -209,7 +209,7 @@ def _windows(
         out.loc[label, "decision"] = ", ".join(dict.fromkeys(d.action for d in own))
         out.loc[label, "accepted_by"] = "; ".join(dict.fromkeys(d.by for d in own))
         out.loc[label, "accepted_reason"] = "; ".join(dict.fromkeys(d.reason for d in own))
-        out.loc[label, "repeat"] = rest.level not in USABLE and not rest.gone and not row.reason.startswith(NOT_HERE)
+        out.loc[label, "repeat"] = rest.level not in USABLE and not rest.gone and not lies_beside(row.reason)
         out.loc[label, "reason"] = _window_words(row, rest, own)
     return out
 

@@ -12,11 +12,16 @@ NOT_HERE = "not in this recording"
 _MOST_HOURS = 14
 
 
+def lies_beside(reason: object) -> bool:
+    """Return whether the `reason` of a window says that it lies beside the recording altogether."""
+    return isinstance(reason, str) and reason.startswith(NOT_HERE)
+
+
 def not_here(windows: pd.DataFrame) -> pd.Series:
     """Return per judged window whether it lies beside the recording altogether; a decision on it stands over that."""
     if "reason" not in windows:
         return pd.Series(False, index=windows.index, dtype=bool)
-    return windows["reason"].astype(object).map(lambda reason: isinstance(reason, str) and reason.startswith(NOT_HERE)).astype(bool)
+    return windows["reason"].astype(object).map(lies_beside).astype(bool)
 
 
 def beside(start: pd.Timestamp, end: pd.Timestamp, times: pd.DatetimeIndex) -> str:

@@ -14,7 +14,7 @@ from analyzer.assessment import Limit
 from analyzer.errors import UsageError
 from analyzer.tables import BOUND_PARTS
 from analyzer.verdict import explain_words as w
-from analyzer.verdict.elsewhere import NOT_HERE
+from analyzer.verdict.elsewhere import lies_beside
 from analyzer.verdict.judge import BOUND_OF_AXIS, reason_texts
 from analyzer.verdict.purposes import limit_95
 
@@ -214,7 +214,7 @@ def _window_line(one: Row) -> str:
     if w.left_out(one):
         return f"window {one['name']}: left out of the judged time by a decision; evidence alone: {judged}; {reason}"
     decided = f", with the decisions {w.plain(left)}" if w.text(one, "decision") else ""
-    told = "drive again" if again else "check the windows file" if reason.startswith(NOT_HERE) else "no need to drive again"
+    told = "drive again" if again else "check the windows file" if lies_beside(reason) else "no need to drive again"
     return f"window {one['name']}: {judged}{decided}, {told}" + (f"; {reason}" if reason else "")
 
 
